@@ -1,0 +1,127 @@
+// Package align puts the two tracks, UTC ticks and local marker, on one
+// flywheel and states the offset between them with its uncertainty.
+package align
+
+import "time"
+
+// Fix is one finished measurement, in the form `replay --json` prints
+// (schema timeball.fix/1). Times are in seconds; an offset is local clock
+// minus UTC: positive means the local clock is ahead and must be retarded.
+type Fix struct {
+	Schema    string    `json:"schema"`
+	Recording Recording `json:"recording"`
+	Verdict   Verdict   `json:"verdict"`
+	Reason    string    `json:"reason,omitempty"` // a sentence when the verdict is not Found
+	// Offset is the local clock minus UTC at the recording's last marker, in
+	// (-0.5, 0.5]; nil when there is none.
+	Offset *float64    `json:"offset_s"`
+	U      *float64    `json:"u_s"` // standard uncertainty
+	CI95   *[2]float64 `json:"ci95_s"`
+	DoF    *float64    `json:"dof"`             // effective degrees of freedom
+	Sense  string      `json:"sense,omitempty"` // ahead or behind
+	At     *time.Time  `json:"at"`              // UTC of the last marker, when known
+	Rate   *Rate       `json:"rate"`
+	// WholeSeconds is what the clock's hands show minus UTC, when known.
+	WholeSeconds *int         `json:"whole_seconds"`
+	Budget       []BudgetLine `json:"budget"`
+	Stations     []StationFix `json:"stations"`
+	Marker       *MarkerFix   `json:"marker"`
+	SampleClock  *SampleClock `json:"sample_clock"`
+	UTC          *UTC         `json:"utc"`
+	Warnings     []string     `json:"warnings,omitempty"`
+}
+
+// Verdict says what came of a measurement.
+type Verdict string
+
+const (
+	Found    Verdict = "fix"
+	NoTick   Verdict = "no-tick"
+	NoMarker Verdict = "no-marker"
+	NoPath   Verdict = "no-path" // measured, but the offset is left uncorrected
+)
+
+// Recording identifies what was measured.
+type Recording struct {
+	Path    string  `json:"path"`
+	RateHz  int     `json:"rate_hz"`
+	Seconds float64 `json:"seconds"`
+	Gaps    []Gap   `json:"gaps"`
+}
+
+// Gap is a loss of frames in the recording.
+type Gap struct {
+	At         float64 `json:"at_s"`
+	LostFrames int64   `json:"lost_frames"`
+}
+
+// Rate is the local clock's rate against UTC, dimensionless, positive gaining.
+type Rate struct {
+	Y float64 `json:"y"`
+	U float64 `json:"u"`
+}
+
+// BudgetLine is one contribution to the uncertainty (JCGM 100:2008, clause 8).
+type BudgetLine struct {
+	Source string   `json:"source"`
+	Type   string   `json:"type"` // A or B
+	U      float64  `json:"u_s"`
+	DoF    *float64 `json:"dof,omitempty"` // absent: infinite
+	Note   string   `json:"note,omitempty"`
+}
+
+// StationFix is what one station contributed.
+type StationFix struct {
+	ID            string    `json:"id"`
+	ToneHz        float64   `json:"tone_hz"`
+	TicksExpected int       `json:"ticks_expected"`
+	TicksUsed     int       `json:"ticks_used"`
+	SNRdB         *float64  `json:"snr_db"`
+	Offset        *float64  `json:"offset_s"`
+	U             *float64  `json:"u_s"`
+	Path          *PathUsed `json:"path"`
+	Arrivals      []Arrival `json:"arrivals"`
+}
+
+// PathUsed is the path delay that was taken out.
+type PathUsed struct {
+	Delay float64 `json:"delay_s"`
+	U     float64 `json:"u_s"`
+	Mode  string  `json:"mode"`
+}
+
+// Arrival is one path of the tick, relative to the earliest.
+type Arrival struct {
+	Excess float64 `json:"excess_s"`
+	Level  float64 `json:"level_db"`
+}
+
+// MarkerFix describes the local pulse as recorded.
+type MarkerFix struct {
+	Channel int     `json:"channel"` // from 1
+	Edge    string  `json:"edge"`    // rising or falling
+	Pulses  int     `json:"pulses"`
+	Missed  int     `json:"missed"`
+	Jitter  float64 `json:"jitter_s"` // standard deviation of one edge
+	Steps   []Step  `json:"steps"`
+}
+
+// Step is a jump of the marker, as when somebody turns the phase adjustment.
+type Step struct {
+	At float64 `json:"at_s"` // from the start of the recording
+	By float64 `json:"by_s"` // positive: the marker became later, the clock was retarded
+}
+
+// SampleClock is the sound card's rate error, parts per million, positive fast.
+type SampleClock struct {
+	PPMvsUTC    *float64 `json:"ppm_vs_utc"`
+	PPMvsMarker *float64 `json:"ppm_vs_marker"`
+}
+
+// UTC is what the broadcast's own code said.
+type UTC struct {
+	Second time.Time `json:"second"`
+	DUT1   *float64  `json:"dut1_s"`
+	Leap   string    `json:"leap"`
+	From   string    `json:"from"`
+}

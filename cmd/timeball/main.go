@@ -1,0 +1,96 @@
+// Command timeball measures a clock's 1-PPS marker against shortwave time
+// signals.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+
+	"github.com/alecthomas/kong"
+)
+
+// Exit statuses, the same for every command.
+const (
+	exitOK     = 0 // a result
+	exitFailed = 1 // a file or device failed
+	exitUsage  = 2 // wrong usage
+	exitNoFix  = 3 // it ran, but no trustworthy fix was found
+)
+
+// errNoFix makes run exit with exitNoFix; what there is to say has been said.
+var errNoFix = errors.New("no trustworthy fix")
+
+// usageError is a mistake in what the person typed.
+type usageError struct{ error }
+
+// program is what commands get from their surroundings.
+type program struct {
+	ctx    context.Context
+	stdin  io.Reader
+	stdout io.Writer
+	stderr io.Writer
+}
+
+// commands is the command line; each command stands in the file of its name.
+type commands struct {
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+}
+
+// run executes one command and returns its exit status. Errors are one line on
+// stderr: what, where, what to do.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	var cli commands
+	parser, err := kong.New(&cli,
+		kong.Name("timeball"),
+		kong.Description("Measures a clock's 1-PPS marker against shortwave time signals."),
+		kong.Writers(stdout, stderr),
+		kong.Exit(func(code int) { panic(exited(code)) }),
+	)
+	if err != nil {
+		panic(err) // a mistake in the command table
+	}
+	code := exitOK
+	func() {
+		defer func() {
+			if r := recover(); r != nil {
+				e, ok := r.(exited)
+				if !ok {
+					panic(r)
+				}
+				code = int(e)
+			}
+		}()
+		var kctx *kong.Context
+		kctx, err = parser.Parse(args)
+		if err != nil {
+			err = usageError{err}
+			return
+		}
+		err = kctx.Run(&program{ctx, stdin, stdout, stderr})
+	}()
+	var usage usageError
+	switch {
+	case err == nil:
+		return code
+	case errors.Is(err, errNoFix):
+		return exitNoFix
+	case errors.As(err, &usage):
+		fmt.Fprintf(stderr, "timeball: %v (see timeball --help)\n", err)
+		return exitUsage
+	default:
+		fmt.Fprintf(stderr, "timeball: %v\n", err)
+		return exitFailed
+	}
+}
+
+// exited carries the status of kong's own exits (--help) up to run.
+type exited int

@@ -1,0 +1,90 @@
+package audio
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/blas/blas32"
+)
+
+// lowestRate is the least rate to which a stream is decimated, Hz: it keeps
+// the 3 kHz of audio that carries the edges of a tick.
+const lowestRate = 8000
+
+// decimator is a linear-phase low-pass filter that keeps one sample in factor.
+// Its delay is taken out: output i belongs to input position i·factor.
+type decimator struct {
+	factor int
+	taps   []float32 // odd length, symmetric
+	buf    []float32 // input not yet used up, oldest first
+	first  int64     // input position of buf[0]
+	next   int64     // index of the next output
+}
+
+// newDecimator designs the filter by the Kaiser window (Kaiser 1974): pass band
+// to 0.425 and 60 dB stop band from 0.575 of the output rate, so that what
+// folds back stays above 0.425 of it.
+func newDecimator(factor int) *decimator {
+	const (
+		attenuation = 60.0
+		beta        = 5.65326 // 0.1102(A−8.7)
+	)
+	if factor == 1 {
+		return &decimator{factor: 1, taps: []float32{1}}
+	}
+	transition := 2 * math.Pi * 0.15 / float64(factor)
+	half := int(math.Ceil((attenuation - 7.95) / (2.285 * transition) / 2))
+	taps := make([]float32, 2*half+1)
+	sum := 0.0
+	h := make([]float64, len(taps))
+	for i := range h {
+		t := float64(i - half)
+		h[i] = sinc(t/float64(factor)) * besselI0(beta*math.Sqrt(1-t*t/float64(half*half))) / besselI0(beta)
+		sum += h[i]
+	}
+	for i := range h {
+		taps[i] = float32(h[i] / sum)
+	}
+	// Silence stands before the first sample, so that output 0 exists.
+	return &decimator{factor: factor, taps: taps, buf: make([]float32, half), first: int64(-half)}
+}
+
+// process appends the outputs that x completes to dst.
+func (d *decimator) process(dst, x []float32) []float32 {
+	if d.factor == 1 {
+		d.next += int64(len(x))
+		return append(dst, x...)
+	}
+	d.buf = append(d.buf, x...)
+	n := len(d.taps)
+	half := int64(n / 2)
+	at := int(d.next*int64(d.factor) - half - d.first)
+	taps := blas32.Vector{N: n, Inc: 1, Data: d.taps}
+	for ; at+n <= len(d.buf); at += d.factor {
+		dst = append(dst, blas32.Dot(taps, blas32.Vector{N: n, Inc: 1, Data: d.buf[at : at+n]}))
+		d.next++
+	}
+	drop := min(at, len(d.buf))
+	kept := copy(d.buf, d.buf[drop:])
+	d.buf = d.buf[:kept]
+	d.first += int64(drop)
+	return dst
+}
+
+// sinc is sin(πx)/(πx).
+func sinc(x float64) float64 {
+	if x == 0 {
+		return 1
+	}
+	return math.Sin(math.Pi*x) / (math.Pi * x)
+}
+
+// besselI0 is the modified Bessel function of order 0, by its power series
+// (Abramowitz and Stegun 9.6.12).
+func besselI0(x float64) float64 {
+	sum, term := 1.0, 1.0
+	for k := 1.0; term > 1e-12*sum; k++ {
+		term *= x * x / 4 / (k * k)
+		sum += term
+	}
+	return sum
+}

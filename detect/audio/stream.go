@@ -1,0 +1,85 @@
+// Package audio holds the receiver channel at a low rate: the last minutes of
+// it, so that what a later stage learns can be applied to what came before.
+package audio
+
+// Stream is the receiver channel, decimated, on the sample clock: low-rate
+// sample i belongs to frame i·Factor(). It remembers a fixed length.
+type Stream struct {
+	rate   float64
+	factor int
+	dec    *decimator
+	ring   []float32
+	end    int64    // index after the newest sample
+	frames int64    // frames taken so far
+	lost   []extent // low-rate samples that touch lost frames, in order
+	fresh  []float32
+}
+
+// extent is a half-open range of low-rate samples.
+type extent struct{ from, to int64 }
+
+// NewStream returns a stream for frames at rate, Hz, which remembers about
+// the last samples/Rate() seconds.
+func NewStream(rate float64, samples int) *Stream {
+	factor := max(1, int(rate/lowestRate))
+	return &Stream{rate: rate, factor: factor, dec: newDecimator(factor), ring: make([]float32, samples)}
+}
+
+// Rate is the low rate, Hz.
+func (s *Stream) Rate() float64 { return s.rate / float64(s.factor) }
+
+// Factor is the number of frames for each low-rate sample.
+func (s *Stream) Factor() int { return s.factor }
+
+// Begin is the index of the oldest sample held, End that after the newest.
+func (s *Stream) Begin() int64 { return max(0, s.end-int64(len(s.ring))) }
+
+// End is the index after the newest sample.
+func (s *Stream) End() int64 { return s.end }
+
+// Process takes the frames x, the first of which has the given position on the
+// sample clock. Frames lost before it are filled with silence and remembered.
+func (s *Stream) Process(position int64, x []float32) {
+	if gap := position - s.frames; gap > 0 {
+		guard := int64(len(s.dec.taps)/2/s.factor + 1)
+		s.lost = append(s.lost, extent{s.frames/int64(s.factor) - guard, position/int64(s.factor) + guard})
+		silence := make([]float32, min(gap, 1<<16))
+		for gap > 0 {
+			n := min(gap, int64(len(silence)))
+			s.take(silence[:n])
+			gap -= n
+		}
+	}
+	s.take(x)
+}
+
+func (s *Stream) take(x []float32) {
+	s.frames += int64(len(x))
+	s.fresh = s.dec.process(s.fresh[:0], x)
+	for rest := s.fresh; len(rest) > 0; {
+		n := copy(s.ring[s.end%int64(len(s.ring)):], rest)
+		rest = rest[n:]
+		s.end += int64(n)
+	}
+	for len(s.lost) > 0 && s.lost[0].to < s.Begin() {
+		s.lost = s.lost[1:]
+	}
+}
+
+// Copy fills dst with the samples from index from on. It reports false, and
+// leaves dst undefined, when not all of them are held or some were lost.
+func (s *Stream) Copy(dst []float32, from int64) bool {
+	to := from + int64(len(dst))
+	if from < s.Begin() || to > s.end {
+		return false
+	}
+	for _, l := range s.lost {
+		if from < l.to && to > l.from {
+			return false
+		}
+	}
+	at := int(from % int64(len(s.ring)))
+	n := copy(dst, s.ring[at:])
+	copy(dst[n:], s.ring)
+	return true
+}

@@ -1,0 +1,106 @@
+package audio
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// A tone inside the pass band comes out unchanged and undelayed; one that
+// would fold into it is gone.
+func TestStreamKeepsToneAndTime(t *testing.T) {
+	for _, rate := range []float64{8000, 11025, 16000, 22050, 44100, 48000, 96000, 192000} {
+		for _, hz := range []float64{100, 1000, 1800, 3000} {
+			s := NewStream(rate, 20000)
+			x := make([]float32, int(rate))
+			for i := range x {
+				x[i] = float32(math.Sin(2*math.Pi*hz*float64(i)/rate + 0.3))
+			}
+			s.Process(0, x)
+			got := make([]float32, 2000)
+			if !s.Copy(got, 1000) {
+				t.Fatalf("%v Hz: samples 1000 to 3000 not held", rate)
+			}
+			for i, g := range got {
+				want := math.Sin(2*math.Pi*hz*float64((1000+i)*s.Factor())/rate + 0.3)
+				if math.Abs(float64(g)-want) > 2e-3 {
+					t.Fatalf("rate %v, tone %v Hz: sample %d is %v, want %v", rate, hz, i, g, want)
+				}
+			}
+		}
+	}
+	s := NewStream(48000, 20000)
+	x := make([]float32, 48000)
+	for i := range x {
+		x[i] = float32(math.Sin(2 * math.Pi * 7000 * float64(i) / 48000))
+	}
+	s.Process(0, x)
+	got := make([]float32, 4000)
+	s.Copy(got, 1000)
+	for i, g := range got {
+		if math.Abs(float64(g)) > 2e-3 {
+			t.Fatalf("7 kHz folds to 1 kHz: sample %d is %v", i, g)
+		}
+	}
+}
+
+// The dot product sums in an order that depends on where the samples lie in
+// memory, hence the tolerance.
+func TestStreamDoesNotDependOnBlocks(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	x := make([]float32, 50000)
+	for i := range x {
+		x[i] = float32(r.NormFloat64())
+	}
+	whole, split := NewStream(48000, 6000), NewStream(48000, 6000)
+	whole.Process(0, x)
+	for at := 0; at < len(x); {
+		n := min(len(x)-at, 1+r.IntN(3000))
+		split.Process(int64(at), x[at:at+n])
+		at += n
+	}
+	a, b := make([]float32, 6000), make([]float32, 6000)
+	if whole.End() != split.End() || !whole.Copy(a, whole.Begin()) || !split.Copy(b, split.Begin()) {
+		t.Fatal("different extents")
+	}
+	for i := range a {
+		if math.Abs(float64(a[i]-b[i])) > 1e-6 {
+			t.Fatalf("sample %d: %v and %v", i, a[i], b[i])
+		}
+	}
+}
+
+func TestStreamMarksLostFrames(t *testing.T) {
+	s := NewStream(48000, 16000)
+	x := make([]float32, 24000)
+	s.Process(0, x)
+	s.Process(30000, x) // 6000 frames lost: 1000 low-rate samples from 4000 on
+	if s.End() < 8985 || s.End() > 9000 {
+		t.Errorf("end %d, want about 9000", s.End())
+	}
+	for _, c := range []struct {
+		from int64
+		n    int
+		want bool
+	}{{1000, 2000, true}, {3000, 1500, false}, {4500, 10, false}, {5100, 3000, true}, {8000, 2000, false}} {
+		if got := s.Copy(make([]float32, c.n), c.from); got != c.want {
+			t.Errorf("Copy(%d samples from %d) = %v, want %v", c.n, c.from, got, c.want)
+		}
+	}
+}
+
+func BenchmarkStream(b *testing.B) {
+	for _, rate := range []float64{48000, 192000} {
+		b.Run(fmt.Sprint(rate), func(b *testing.B) {
+			s := NewStream(rate, 100000)
+			x := make([]float32, 8192)
+			for i := range b.N {
+				s.Process(int64(i)*8192, x)
+			}
+			samples := float64(b.N) * 8192 / b.Elapsed().Seconds()
+			b.ReportMetric(samples/1e6, "Msamples/s")
+			b.ReportMetric(samples/rate, "x-real-time")
+		})
+	}
+}

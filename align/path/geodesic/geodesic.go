@@ -4,7 +4,7 @@
 // formulation and the choice of the canonical quadrant are those of C. F. F.
 // Karney, "Algorithms for geodesics", J. Geodesy 87, 43-55, 2013). The two
 // elliptic integrals are evaluated by Gauss-Legendre quadrature instead of by
-// series: with the earth's small flattening 16 nodes give full double precision.
+// series: with the earth's small flattening 16 nodes leave only rounding errors.
 // The azimuth of the inverse problem is found by bisection, which cannot fail
 // near antipodes, where iterating on the longitude diverges.
 package geodesic

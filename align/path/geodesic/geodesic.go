@@ -70,11 +70,16 @@ func Inverse(a, b Point) (distanceM, azimuthA, azimuthB float64) {
 	case dLon == 180:
 		alpha1, alpha2 = angle{0, -1}, angle{0, 1}
 	default:
-		low, high := 0.0, math.Pi
-		// 60 halvings bring the azimuth to the last bit.
-		for range 60 {
+		// The unknown is the azimuth less a right angle: floating point is finest
+		// near zero, and so near the equator, where it matters most.
+		low, high := -math.Pi/2, math.Pi/2
+		for {
 			mid := (low + high) / 2
-			alpha1 = newAngle(mid)
+			if mid == low || mid == high {
+				break
+			}
+			s, c := math.Sincos(mid)
+			alpha1 = angle{c, -s}
 			l := line(beta1, alpha1)
 			alpha2 = l.azimuthAt(beta1, beta2, alpha1)
 			if l.longitude(l.at(beta1, alpha1), l.at(beta2, alpha2)) < lambda {
@@ -138,6 +143,9 @@ func newAngle(radians float64) angle {
 // reduced is the reduced latitude of a geographic latitude in degrees.
 func reduced(lat float64) angle {
 	s, c := math.Sincos(lat * math.Pi / 180)
+	if math.Abs(lat) < 1e-12 {
+		s = 0 // a tenth of a micrometre from the equator
+	}
 	if math.Abs(lat) == 90 {
 		c = 1e-200 // the limit at the pole keeps the azimuth meaningful
 	}

@@ -39,12 +39,17 @@ type Info struct {
 type Gap struct {
 	At   int64 // position on the sample clock, frames, losses before it included
 	Lost int64 // frames lost, > 0
+	// Inexact says that Lost was estimated from the computer's clock, as when a
+	// device went away and came back. It may be some milliseconds out, so that
+	// marker and ticks on the far side must be found anew.
+	Inexact bool
 }
 
 // Block is a run of consecutive frames.
 type Block struct {
 	Position int64       // position of the first frame on the sample clock, frames
 	Lost     int64       // frames lost between the previous block and this one; Position counts them already
+	Inexact  bool        // Lost was estimated: see Gap
 	Channels [][]float32 // one slice for each channel, all of the same length, full scale ±1
 }
 

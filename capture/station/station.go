@@ -4,6 +4,11 @@
 // the same fields.
 package station
 
+import (
+	"slices"
+	"time"
+)
+
 // Keying tells how a mark appears on the air.
 type Keying string
 
@@ -27,43 +32,60 @@ type Station struct {
 	// AdvanceSeconds is how long before the UTC second a mark leaves the
 	// antenna by design; positive is early.
 	AdvanceSeconds float64 `toml:"advance_s"`
-	// Uncertainty of the emission against UTC, 95 % half-width.
+	// EmissionSeconds is the uncertainty of the emission against UTC, 95 % half-width.
 	EmissionSeconds float64 `toml:"emission_s"`
 	// Marks lists rules in order; for a given second the first that matches holds.
 	Marks []Mark `toml:"mark"`
-	// QuietBefore and QuietAfter bound the zone around the start of a mark in
-	// which the station sends nothing else.
+	// QuietBeforeSeconds and QuietAfterSeconds bound the zone around the start
+	// of a mark in which the station sends nothing else.
 	QuietBeforeSeconds float64 `toml:"quiet_before_s"`
 	QuietAfterSeconds  float64 `toml:"quiet_after_s"`
-	// Depth is the modulation depth of the marks, 0 to 1.
-	Depth     float64   `toml:"depth"`
-	DUT1      DUT1      `toml:"dut1"`
-	Code      Code      `toml:"code"`
-	Carriers  []Carrier `toml:"carrier"`
-	Blocks    []Block   `toml:"block"`     // minutes of the hour that carry marks; none listed: all
-	Tones     []Tone    `toml:"tone"`      // programme tones that may be on the air between marks
-	Lookalike bool      `toml:"lookalike"` // marks like another station's: considered only when asked for
-	Sources   []string  `toml:"sources"`   // where the facts come from, each with the field it supports
+	// Depth is the modulation depth of the marks, 0 to 1. For CarrierReduced it
+	// is the share of the carrier's amplitude that is taken away.
+	Depth float64 `toml:"depth"`
+	// UpperSideband is true for H3E, full carrier and upper sideband only;
+	// else both sidebands are sent (A3E).
+	UpperSideband bool      `toml:"upper_sideband"`
+	DUT1          DUT1      `toml:"dut1"`
+	Code          Code      `toml:"code"`
+	Carriers      []Carrier `toml:"carrier"`
+	Blocks        []Block   `toml:"block"`     // minutes of the hour that carry marks; none listed: all
+	Tones         []Tone    `toml:"tone"`      // programme tones that may be on the air between marks
+	Voices        []Voice   `toml:"voice"`     // regular announcements
+	Lookalike     bool      `toml:"lookalike"` // marks like another station's: considered only when asked for
+	// Sources says where the facts come from: each entry is the fields it
+	// supports, comma separated, a colon, and the source.
+	Sources []string `toml:"sources"`
 }
 
 // Mark is a rule for the marks of some seconds of the minute.
 type Mark struct {
 	Seconds string  `toml:"seconds"`  // "1-28,30,40-50"; 0 is the minute mark
 	Length  float64 `toml:"length_s"` // 0: the mark is omitted
-	ToneHz  float64 `toml:"tone_hz"`  // 0: the station's tone
-	Minutes string  `toml:"minutes"`  // minutes of the hour in which the rule holds; empty: all
+	// CodedLengths are the other lengths, seconds, that the mark takes when it
+	// carries a digit of a time code.
+	CodedLengths []float64 `toml:"coded_lengths_s"`
+	ToneHz       float64   `toml:"tone_hz"` // 0: the station's tone
+	Minutes      string    `toml:"minutes"` // minutes of the hour in which the rule holds, written as Seconds; empty: all
 }
 
-// DUT1 tells how UT1−UTC shows in the marks (Rec. ITU-R TF.460).
+// DUT1 tells how UT1−UTC shows in the marks (Rec. ITU-R TF.460): the marks of
+// seconds 1 to n are emphasised for +n tenths of a second, those of 9 to 8+n
+// for −n tenths.
 type DUT1 struct {
 	Style          string  `toml:"style"`     // doubled, split, lengthened or none
 	SpacingSeconds float64 `toml:"spacing_s"` // start of a mark to start of its repetition
+	// LengthSeconds is the length of each part of an emphasised mark; 0: the
+	// mark's own length.
+	LengthSeconds float64 `toml:"length_s"`
 }
 
 // Code names the time code the station sends.
 type Code struct {
-	Kind   string  `toml:"kind"` // bcd-100hz, fsk-300, or empty
-	ToneHz float64 `toml:"tone_hz"`
+	Kind     string  `toml:"kind"`      // bcd-100hz, fsk-300, or empty: none, or one whose content is not published
+	ToneHz   float64 `toml:"tone_hz"`   // subcarrier; for fsk-300 the mark frequency
+	Depth    float64 `toml:"depth"`     // modulation depth of the subcarrier while keyed up
+	LowDepth float64 `toml:"low_depth"` // and while keyed down
 }
 
 // Carrier is one emission with its own antenna.
@@ -71,8 +93,9 @@ type Carrier struct {
 	Hz       float64 `toml:"hz"`
 	Lat      float64 `toml:"lat"`
 	Lon      float64 `toml:"lon"`
-	PowerW   float64 `toml:"power_w"`
-	HoursUTC string  `toml:"hours_utc"` // "07:30-01:00"; empty: all day
+	PowerW   float64 `toml:"power_w"`   // radiated; 0: not published
+	HoursUTC string  `toml:"hours_utc"` // "07:30-01:00", comma separated; empty: all day
+	Weekdays bool    `toml:"weekdays"`  // only Monday to Friday
 }
 
 // Block is a span of minutes of the hour, [From, To), that carries UTC marks.
@@ -83,6 +106,103 @@ type Block struct {
 
 // Tone is a steady programme tone.
 type Tone struct {
-	Hz    float64 `toml:"hz"`
-	Depth float64 `toml:"depth"`
+	Hz          float64 `toml:"hz"`
+	Depth       float64 `toml:"depth"`
+	Minutes     string  `toml:"minutes"` // minutes of the hour; empty: all
+	FromSeconds float64 `toml:"from_s"`  // span of the minute
+	ToSeconds   float64 `toml:"to_s"`
+}
+
+// Voice is a regular spoken announcement.
+type Voice struct {
+	Depth       float64 `toml:"depth"`
+	Minutes     string  `toml:"minutes"` // minutes of the hour; empty: all
+	FromSeconds float64 `toml:"from_s"`  // span of the minute
+	ToSeconds   float64 `toml:"to_s"`
+}
+
+// MarkAt returns the mark that the station sends at a second of the hour: its
+// rule with ToneHz filled in. It is false when the mark is omitted, when no
+// rule names the second (as for second 60: no station publishes what it
+// sends then) and outside the station's blocks.
+func (s *Station) MarkAt(minuteOfHour, second int) (Mark, bool) {
+	if !s.onDuty(minuteOfHour) {
+		return Mark{}, false
+	}
+	m, ok := s.rule(minuteOfHour, second)
+	return m, ok && m.Length > 0
+}
+
+// Omitted reports whether the station, while it sends marks, leaves out the
+// mark of this second by rule. It is false outside the station's blocks.
+func (s *Station) Omitted(minuteOfHour, second int) bool {
+	if !s.onDuty(minuteOfHour) {
+		return false
+	}
+	m, ok := s.rule(minuteOfHour, second)
+	return ok && m.Length == 0
+}
+
+// Lengths lists the distinct lengths of the station's marks, seconds,
+// ascending.
+func (s *Station) Lengths() []float64 {
+	var all []float64
+	for _, m := range s.Marks {
+		if m.Length > 0 {
+			all = append(all, m.Length)
+		}
+		all = append(all, m.CodedLengths...)
+	}
+	slices.Sort(all)
+	return slices.Compact(all)
+}
+
+func (s *Station) onDuty(minuteOfHour int) bool {
+	return len(s.Blocks) == 0 || slices.ContainsFunc(s.Blocks, func(b Block) bool {
+		return b.From <= minuteOfHour && minuteOfHour < b.To
+	})
+}
+
+func (s *Station) rule(minuteOfHour, second int) (Mark, bool) {
+	for _, m := range s.Marks {
+		if contains(m.Seconds, second) && holdsIn(m.Minutes, minuteOfHour) {
+			if m.ToneHz == 0 {
+				m.ToneHz = s.ToneHz
+			}
+			return m, true
+		}
+	}
+	return Mark{}, false
+}
+
+// On reports whether the tone may be on the air at a moment of the hour.
+func (t Tone) On(minuteOfHour int, secondOfMinute float64) bool {
+	return holdsIn(t.Minutes, minuteOfHour) && t.FromSeconds <= secondOfMinute && secondOfMinute < t.ToSeconds
+}
+
+// On reports whether the announcement is on the air at a moment of the hour.
+func (v Voice) On(minuteOfHour int, secondOfMinute float64) bool {
+	return holdsIn(v.Minutes, minuteOfHour) && v.FromSeconds <= secondOfMinute && secondOfMinute < v.ToSeconds
+}
+
+// OnAir reports whether the carrier's published schedule covers t.
+func (c Carrier) OnAir(t time.Time) bool {
+	t = t.UTC()
+	if c.Weekdays && (t.Weekday() == time.Saturday || t.Weekday() == time.Sunday) {
+		return false
+	}
+	if c.HoursUTC == "" {
+		return true
+	}
+	spans, err := parseHours(c.HoursUTC)
+	if err != nil {
+		return false // refused by Load
+	}
+	minute := t.Hour()*60 + t.Minute()
+	return slices.ContainsFunc(spans, func(h [2]int) bool {
+		if h[0] < h[1] {
+			return h[0] <= minute && minute < h[1]
+		}
+		return h[0] <= minute || minute < h[1] // over midnight
+	})
 }

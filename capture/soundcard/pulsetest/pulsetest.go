@@ -1,0 +1,190 @@
+// Package pulsetest runs a PulseAudio server of a test's own, with null sinks
+// in place of sound cards: what is played into a sink comes out of its monitor
+// source, unchanged, at the pace of a real card.
+//
+// The server has its own runtime folder and socket, touches no other server,
+// and is stopped at the end of the test.
+package pulsetest
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// Sink is a null sink. Its monitor appears to ALSA and PortAudio as an input
+// of the sink's name that no other source can take the place of, beside the
+// inputs "pulse" and "default", which mean whatever source the server likes.
+type Sink struct {
+	Name     string
+	Rate     int // Hz
+	Channels int
+}
+
+func (s Sink) module() string {
+	return fmt.Sprintf("module-null-sink sink_name=%s format=s16le rate=%d channels=%d", s.Name, s.Rate, s.Channels)
+}
+
+// Server is a running server.
+type Server struct {
+	t     testing.TB
+	dir   string
+	sinks []Sink
+	cmd   *exec.Cmd
+	log   *os.File
+}
+
+// Start starts a server with sinks, and points this process and those it
+// starts at it. It skips the test when PulseAudio is not installed.
+func Start(t testing.TB, sinks ...Sink) *Server {
+	t.Helper()
+	for _, prog := range []string{"pulseaudio", "pactl", "pacat"} {
+		if _, err := exec.LookPath(prog); err != nil {
+			t.Skipf("%s is not installed: apt-get install pulseaudio pulseaudio-utils libasound2-plugins", prog)
+		}
+	}
+	// Not t.TempDir: the path of a socket must be shorter than a test's name may be.
+	dir, err := os.MkdirTemp("", "pulsetest")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	s := &Server{t: t, dir: dir, sinks: sinks}
+	t.Setenv("HOME", dir)
+	t.Setenv("XDG_RUNTIME_DIR", dir)
+	t.Setenv("PULSE_RUNTIME_PATH", dir)
+	t.Setenv("PULSE_SERVER", "unix:"+s.socket())
+	var pcms strings.Builder
+	for _, sink := range sinks {
+		fmt.Fprintf(&pcms, "pcm.%s { type pulse device %[1]s.monitor hint { show on description \"test sink\" } }\n", sink.Name)
+	}
+	if err := os.WriteFile(filepath.Join(dir, ".asoundrc"), []byte(pcms.String()), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if s.log, err = os.Create(filepath.Join(dir, "log")); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.log.Close() })
+	t.Cleanup(s.Kill)
+	s.Restart()
+	return s
+}
+
+func (s *Server) socket() string { return filepath.Join(s.dir, "socket") }
+
+// Restart starts the server again after Kill, with all its sinks.
+func (s *Server) Restart() {
+	s.t.Helper()
+	os.Remove(s.socket())
+	args := []string{
+		"-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1",
+		"--realtime=no", "--high-priority=no",
+		"-L", "module-native-protocol-unix auth-anonymous=1 socket=" + s.socket(),
+	}
+	for _, sink := range s.sinks {
+		args = append(args, "-L", sink.module())
+	}
+	s.cmd = exec.Command("pulseaudio", args...)
+	s.cmd.Stdout, s.cmd.Stderr = s.log, s.log
+	if err := s.cmd.Start(); err != nil {
+		s.t.Fatal(err)
+	}
+	for range 100 {
+		if exec.Command("pactl", "info").Run() == nil {
+			return
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	log, _ := os.ReadFile(s.log.Name())
+	s.t.Fatalf("pulseaudio does not start:\n%s", log)
+}
+
+// Kill ends the server at once, as a crash would.
+func (s *Server) Kill() {
+	if s.cmd == nil {
+		return
+	}
+	s.cmd.Process.Kill()
+	s.cmd.Wait()
+	s.cmd = nil
+}
+
+// Freeze stops the server in its tracks, connections open, until Thaw.
+func (s *Server) Freeze() { s.signal(syscall.SIGSTOP) }
+
+// Thaw lets a frozen server go on.
+func (s *Server) Thaw() { s.signal(syscall.SIGCONT) }
+
+func (s *Server) signal(sig syscall.Signal) {
+	s.t.Helper()
+	if err := s.cmd.Process.Signal(sig); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// Load adds a sink, such as one that was unloaded.
+func (s *Server) Load(sink Sink) {
+	s.t.Helper()
+	s.pactl(append([]string{"load-module"}, strings.Fields(sink.module())...)...)
+}
+
+// Unload takes a sink and its monitor away, as unplugging a card would.
+func (s *Server) Unload(name string) {
+	s.t.Helper()
+	for line := range strings.Lines(s.pactl("list", "short", "modules")) {
+		if f := strings.Fields(line); len(f) > 2 && f[2] == "sink_name="+name {
+			s.pactl("unload-module", f[0])
+			return
+		}
+	}
+	s.t.Fatalf("no sink %q is loaded", name)
+}
+
+func (s *Server) pactl(args ...string) string {
+	s.t.Helper()
+	out, err := exec.Command("pactl", args...).CombinedOutput()
+	if err != nil {
+		s.t.Fatalf("pactl %v: %v: %s", args, err, out)
+	}
+	return string(out)
+}
+
+// Play plays 16-bit frames, channels interleaved, into a sink, in real time
+// and in the background, until they end, the test ends or stop is called.
+func (s *Server) Play(sink Sink, samples []int16) (stop func()) {
+	s.t.Helper()
+	var raw bytes.Buffer
+	binary.Write(&raw, binary.LittleEndian, samples)
+	cmd := exec.Command("pacat", "--playback", "--raw", "--format=s16le", "--device="+sink.Name,
+		"--rate="+strconv.Itoa(sink.Rate), "--channels="+strconv.Itoa(sink.Channels))
+	cmd.Stdin = &raw
+	return s.run(cmd)
+}
+
+// PlayFile plays a WAV file like Play. Rate and channels should be the sink's own.
+func (s *Server) PlayFile(sink Sink, path string) (stop func()) {
+	s.t.Helper()
+	return s.run(exec.Command("paplay", "--device="+sink.Name, path))
+}
+
+func (s *Server) run(cmd *exec.Cmd) (stop func()) {
+	s.t.Helper()
+	cmd.Stderr = s.log
+	cmd.WaitDelay = time.Second
+	if err := cmd.Start(); err != nil {
+		s.t.Fatal(err)
+	}
+	ended := make(chan struct{})
+	go func() { cmd.Wait(); close(ended) }()
+	stop = func() { cmd.Process.Kill(); <-ended }
+	s.t.Cleanup(stop)
+	return stop
+}

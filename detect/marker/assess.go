@@ -1,0 +1,150 @@
+package marker
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// tally is what Assess needs to know of the pulses delivered.
+type tally struct {
+	edges  int // seen by the scan
+	pulses int
+	first  float64 // position of the first edge seen
+	last   float64
+	// of the latest pulses, up to tallyPulses
+	noise     []float64
+	amplitude []float64
+	match     []float64
+	position  []float64
+}
+
+const tallyPulses = 32
+
+func (d *Detector) count(position float64) {
+	if d.tally.edges == 0 {
+		d.tally.first = position
+	}
+	d.tally.edges++
+	d.tally.last = position
+}
+
+func (t *tally) add(p Pulse) {
+	t.pulses++
+	t.noise = push(t.noise, p.Noise)
+	t.amplitude = push(t.amplitude, p.Amplitude)
+	t.match = push(t.match, p.Match)
+	t.position = push(t.position, p.Position)
+}
+
+func push(v []float64, x float64) []float64 {
+	if len(v) == tallyPulses {
+		v = slices.Delete(v, 0, 1)
+	}
+	return append(v, x)
+}
+
+// Assessment tells whether a channel carries the marker, and what it is like.
+type Assessment struct {
+	IsMarker  bool
+	Ambiguous bool    // a pulse of half a second: the person must say which edge is on time
+	Reason    string  // a sentence for the person
+	Score     float64 // edge height over noise, for comparing channels; 0 when IsMarker is false
+	// The rest is meaningful when IsMarker.
+	Edge                 Edge    // Rising or Falling
+	Pulses               int     // delivered so far
+	WidthSeconds         float64 // NaN when unknown
+	PeriodFrames         float64 // frames in a local second, as first learned
+	Amplitude            float64 // median height of the edge, full scale 1
+	Noise                float64 // median rms departure from the average pulse, full scale 1
+	Match                float64 // median likeness to the average pulse
+	LastPosition         float64 // of the latest pulse, frames
+	ReferenceSigmaFrames float64 // see Pulse
+}
+
+// Assess tells what the channel looks like so far; five seconds of a good
+// marker are enough.
+func (d *Detector) Assess() Assessment {
+	a := Assessment{WidthSeconds: math.NaN()}
+	if d.known == nil {
+		switch d.finding {
+		case nothing:
+			a.Reason = "no pulse stands out of the noise"
+		case irregular:
+			a.Reason = "there are sharp edges, but none that comes once a second"
+		case crowded:
+			a.Reason = "what comes once a second is a burst, as a station's tick is, and not a single pulse"
+		case ambiguous:
+			a.Ambiguous = true
+			a.Reason = "the pulse is half a second wide, so its two edges look alike; say which is on time: rising or falling"
+		case unstable:
+			a.Reason = "what comes once a second never has the same shape twice"
+		}
+		return a
+	}
+	t := &d.tally
+	a.IsMarker = true
+	a.Edge = Falling
+	if d.rising {
+		a.Edge = Rising
+	}
+	a.Pulses = t.pulses
+	a.WidthSeconds = d.width
+	a.PeriodFrames = d.period
+	a.Amplitude = median(t.amplitude)
+	a.Noise = median(t.noise)
+	a.Match = median(t.match)
+	a.LastPosition = t.position[len(t.position)-1]
+	a.ReferenceSigmaFrames = d.known.refSigma
+	a.Score = a.Amplitude / max(a.Noise, leastStep/6) // not quieter than 16 bits
+	a.Reason = fmt.Sprintf("one %s edge a second, %.0f dB over the noise", a.Edge, 20*math.Log10(a.Score))
+	return a
+}
+
+// Choice is the outcome of comparing channels.
+type Choice struct {
+	Channel int    // index of the marker's channel; -1 when none can be chosen
+	Wired   []int  // the channels that carry a marker when there are two or more: a comparison by wire
+	Reason  string // a sentence for the person
+}
+
+const (
+	leakRatio   = 0.1  // of the marker's height: less on another channel, at the same instant, has leaked across
+	leakSeconds = 2e-5 // by which a leaked edge may seem displaced
+)
+
+// Choose tells which channel carries the marker. A weaker copy of it that
+// leaks into another channel at the same instant is not taken for a second marker.
+func Choose(rate float64, channels []Assessment) Choice {
+	best := -1
+	var clean []int
+	for i, a := range channels {
+		if a.IsMarker && (best < 0 || a.Amplitude > channels[best].Amplitude) {
+			best = i
+		}
+	}
+	if best < 0 {
+		for i, a := range channels {
+			if a.Ambiguous {
+				return Choice{Channel: -1, Reason: fmt.Sprintf("channel %d: %s", i+1, a.Reason)}
+			}
+		}
+		return Choice{Channel: -1, Reason: "no channel carries a clean pulse once a second"}
+	}
+	top := channels[best]
+	for i, a := range channels {
+		if !a.IsMarker {
+			continue
+		}
+		apart := math.Remainder(a.LastPosition-top.LastPosition, top.PeriodFrames) / rate
+		if i == best || a.Amplitude > leakRatio*top.Amplitude || math.Abs(apart) > leakSeconds {
+			clean = append(clean, i)
+		}
+	}
+	c := Choice{Channel: best, Reason: fmt.Sprintf("channel %d: %s", best+1, top.Reason)}
+	if len(clean) > 1 {
+		c.Channel, c.Wired = -1, clean
+		c.Reason = "more than one channel carries a clean pulse once a second: a comparison by wire, or say which is the marker"
+	}
+	return c
+}

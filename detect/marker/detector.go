@@ -1,0 +1,288 @@
+package marker
+
+import (
+	"fmt"
+	"math"
+)
+
+// Edge names an edge of the pulse by the way the voltage goes.
+type Edge int
+
+const (
+	Auto    Edge = iota // the leading edge, whichever way it goes
+	Rising              // the voltage rises at the on-time edge
+	Falling             // the voltage falls at the on-time edge
+)
+
+func (e Edge) String() string {
+	switch e {
+	case Rising:
+		return "rising"
+	case Falling:
+		return "falling"
+	}
+	return "auto"
+}
+
+// Config tells a Detector what to look for.
+type Config struct {
+	Rate float64 // nominal sampling rate, Hz
+	// Edge is the on-time edge. With Auto it is the leading edge of the pulse,
+	// found from the data; a pulse near half a second wide has none, and the
+	// Detector then asks (Assessment.Ambiguous) and delivers no pulse.
+	Edge Edge
+}
+
+// Pulse is one timed marker pulse.
+type Pulse struct {
+	Position    float64 // of the on-time edge on the sample clock, frames
+	SigmaFrames float64 // standard deviation from this pulse's own noise, frames
+	// ReferenceSigmaFrames is the standard uncertainty of where the on-time edge
+	// lies within the pulse's shape, frames: the same error for every pulse.
+	ReferenceSigmaFrames float64
+	Rising               bool    // direction of the on-time edge
+	Amplitude            float64 // height of the edge, full scale 1
+	Noise                float64 // rms departure from the average pulse around the edge, full scale 1
+	Match                float64 // likeness to the average pulse, 0 to 1
+	WidthSeconds         float64 // from the on-time edge to the opposite one; NaN when that does not show
+}
+
+const (
+	blockFrames = 64   // frames in a block of the scan; its largest lagged difference is compared with the floor
+	lagSeconds  = 1e-4 // lag of the scan's difference: an edge of this rise shows in full, hum hardly
+	holdSeconds = 3e-4 // the scan looks no further for an edge's ringing
+	floorGain   = 0.02 // relative step of the running median of block maxima
+	aboveFloor  = 2.2  // of the running median: 5.6 sigma of the difference in white noise
+	abovePeak   = 0.2  // of the strongest recent edge, before the marker is known
+	aboveLevel  = 0.35 // of the marker's own edge, once it is known
+	peakSeconds = 3    // in which the memory of the strongest edge falls to 1/e
+	leastStep   = 6e-5 // two steps of a 16-bit converter
+	minMatch    = 0.5  // likeness below which an edge is not a pulse of ours
+)
+
+// Detector finds marker pulses in one channel. It holds back pulses until it
+// has seen five, regular to 200 ppm, from which it learns their shape; then it
+// releases them and delivers each later one within 20 ms. Results depend on the
+// samples only, not on how they are split into calls.
+type Detector struct {
+	config Config
+	lag    int
+	hold   int
+	widest int // largest scale that may be learned
+
+	buf     []float32 // samples of the current run
+	base    int64     // position of buf[0]
+	next    int       // start in buf of the next block to scan
+	resume  int64     // no edge is looked for before this position
+	started bool
+
+	floor float64 // running median of block maxima
+	peak  float64 // strongest recent edge
+
+	learner
+	known  *template
+	sum    template // of pulses since known was made
+	level  float64  // size of the marker's edge in the scan
+	rising bool     // direction of the on-time edge
+	lead   bool     // direction of the edge that the scan reports for a pulse
+	width  float64  // seconds, NaN when unknown
+	period float64  // frames, as learned
+	tally  tally
+}
+
+// NewDetector returns a Detector; it panics when the rate is not positive.
+func NewDetector(c Config) *Detector {
+	if !(c.Rate > 0) {
+		panic(fmt.Sprintf("marker: rate %v Hz", c.Rate))
+	}
+	d := &Detector{config: c, width: math.NaN()}
+	d.lag = max(1, int(math.Round(lagSeconds*c.Rate)))
+	d.hold = max(8, int(math.Round(holdSeconds*c.Rate)))
+	d.widest = max(1, int(c.Rate/3000)) // an edge of a millisecond
+	return d
+}
+
+// Process takes samples, full scale 1, whose first has the given position, and
+// returns the pulses that they complete, in order. A position other than the
+// end of the previous samples means that frames were lost (or a new run begins).
+func (d *Detector) Process(position int64, samples []float32) []Pulse {
+	var out []Pulse
+	if d.started && position != d.base+int64(len(d.buf)) {
+		out = d.Flush()
+	}
+	if !d.started {
+		d.started = true
+		d.buf, d.base, d.next = d.buf[:0], position, 0
+	}
+	d.buf = append(d.buf, samples...)
+	ahead := d.spanAfter() + d.hold + d.lag
+	for d.next+blockFrames+ahead <= len(d.buf) {
+		out = d.block(out, d.next+blockFrames)
+	}
+	if keep := d.next - d.spanBefore() - d.lag; keep > 1<<15 {
+		n := copy(d.buf, d.buf[keep:])
+		d.buf = d.buf[:n]
+		d.base += int64(keep)
+		d.next -= keep
+	}
+	return out
+}
+
+// Flush ends the current run of samples and returns the pulses still held in
+// it. Processing may go on with samples of any position.
+func (d *Detector) Flush() []Pulse {
+	var out []Pulse
+	for d.next+d.lag < len(d.buf) {
+		out = d.block(out, min(d.next+blockFrames, len(d.buf)-d.lag))
+	}
+	d.started = false
+	if d.known == nil {
+		out = append(out, d.learn()...)
+	}
+	return out
+}
+
+// spanBefore and spanAfter are the frames of an edge's snippet on either side:
+// enough for the widest template and a guess that is off.
+func (d *Detector) spanBefore() int {
+	return (before+halfTaps+4)*d.widest + 2*(d.lag+8)
+}
+
+func (d *Detector) spanAfter() int {
+	return (after+halfTaps+4)*d.widest + 2*(d.lag+8)
+}
+
+// block scans buf[next:end] and appends the pulses it completes to out.
+func (d *Detector) block(out []Pulse, end int) []Pulse {
+	from := d.next
+	d.next = end
+	top := maxDifference(d.buf[from:end], d.buf[from+d.lag:end+d.lag])
+	n := float64(end - from)
+	d.peak *= 1 - n/(peakSeconds*d.config.Rate)
+	if d.floor == 0 {
+		d.floor = float64(top)
+	}
+	if threshold := d.threshold(); float64(top) > threshold && d.base+int64(end) > d.resume {
+		for i := max(from, int(d.resume-d.base)); i < end; i++ {
+			if math.Abs(float64(d.buf[i+d.lag]-d.buf[i])) > threshold {
+				for _, e := range d.edges(i) {
+					out = d.take(out, e)
+				}
+				i = int(d.resume-d.base) - 1
+			}
+		}
+	}
+	if float64(top) > d.floor {
+		d.floor *= 1 + floorGain
+	} else {
+		d.floor *= 1 - floorGain
+	}
+	d.floor = max(d.floor, leastStep/2)
+	if d.known == nil && d.due(d.base+int64(end)) {
+		out = append(out, d.learn()...)
+	}
+	return out
+}
+
+func (d *Detector) threshold() float64 {
+	least := max(aboveFloor*d.floor, leastStep)
+	if d.known != nil {
+		return max(least, aboveLevel*d.level)
+	}
+	return max(least, abovePeak*d.peak)
+}
+
+// maxDifference is the largest |b-a|; it is the whole cost of a second without
+// pulses.
+func maxDifference(a, b []float32) float32 {
+	b = b[:len(a)]
+	var hi, lo float32
+	for i, v := range a {
+		x := b[i] - v
+		if x > hi {
+			hi = x
+		}
+		if x < lo {
+			lo = x
+		}
+	}
+	return max(hi, -lo)
+}
+
+// edge is a place where the signal changes fast, as the scan sees it.
+type edge struct {
+	position float64 // frames, to about a sample
+	rising   bool
+	level    float64   // size of the lagged difference
+	snippet  []float32 // samples around it; nil when they were not kept
+	start    int64     // position of snippet[0]
+}
+
+// edges examines the place where the scan's threshold was first exceeded and
+// returns the edge there, and the opposite one when it follows within the hold
+// but far enough to be told apart.
+func (d *Detector) edges(i int) []edge {
+	end := min(i+d.hold+d.lag, len(d.buf)-d.lag)
+	d.resume = d.base + int64(max(end, i+1))
+	diff := func(j int) float64 { return float64(d.buf[j+d.lag] - d.buf[j]) }
+	top := 0.0
+	for j := i; j < end; j++ {
+		top = max(top, math.Abs(diff(j)))
+	}
+	d.peak = max(d.peak, top)
+	var found []edge
+	for j := i; j < end && len(found) < 2; j++ {
+		if math.Abs(diff(j)) < 0.6*top {
+			continue
+		}
+		sign := diff(j) > 0
+		best := j
+		for ; j < end && math.Abs(diff(j)) >= 0.6*top && (diff(j) > 0) == sign; j++ {
+			if math.Abs(diff(j)) > math.Abs(diff(best)) {
+				best = j
+			}
+		}
+		e := edge{
+			position: float64(d.base) + float64(best) + float64(d.lag)/2,
+			rising:   sign,
+			level:    math.Abs(diff(best)),
+		}
+		if len(found) == 0 || e.rising != found[0].rising && e.position-found[0].position >= before {
+			found = append(found, e)
+		}
+	}
+	return found
+}
+
+// take handles one edge: before the marker is known it is remembered, after
+// that it is timed if it looks like the marker's.
+func (d *Detector) take(out []Pulse, e edge) []Pulse {
+	d.count(e.position)
+	at := int(math.Round(e.position)) - int(d.base)
+	lo, hi := at-d.spanBefore(), at+d.spanAfter()
+	if d.known != nil {
+		t := d.known
+		lo = at - before*t.scale - t.reach() - d.lag - 8
+		hi = at + after*t.scale + t.reach() + d.lag + 8
+	}
+	inside := lo >= 0 && hi <= len(d.buf)
+	if d.known == nil {
+		if inside && d.room(e.position) {
+			e.snippet = append([]float32(nil), d.buf[lo:hi]...)
+			e.start = d.base + int64(lo)
+		}
+		d.remember(e)
+		return out
+	}
+	if !inside || e.rising != d.lead {
+		return out
+	}
+	x := d.buf[lo:hi]
+	f := d.known.find(x, e.position-float64(d.base)-float64(lo), float64(d.lag+3))
+	if f.match < minMatch || f.amplitude < 0.3 || f.amplitude > 3 {
+		return out
+	}
+	out = append(out, d.pulse(f, d.base+int64(lo)))
+	d.refine(x, f)
+	return out
+}

@@ -1,0 +1,167 @@
+package marker
+
+import (
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+)
+
+// shape is a pulse as a source and a sound card's linear-phase converter make
+// it. Everything is computed from the continuous-time response, so the on-time
+// edge is known exactly.
+type shape struct {
+	name     string
+	rate     float64 // Hz
+	width    float64 // s
+	inverted bool
+	couple   float64 // corner of the AC coupling, Hz
+	ring     float64 // ringing after each edge: relative amplitude,
+	ringHz   float64 // frequency,
+	ringTau  float64 // decay, s
+	band     float64 // -6 dB point of the converter, cycles per sample; 0.5 when zero
+}
+
+// respond is the answer to a step at u = 0, sampled at u samples after it.
+type respond struct {
+	tables  []complexTable
+	samples int // beyond which it is zero
+}
+
+type complexTable struct {
+	weight complex128
+	decay  complex128 // per sample
+	table  []complex128
+}
+
+const (
+	convTaps = 64  // half length of the converter's decimator, samples
+	convStep = 512 // table entries per sample
+)
+
+// converter is a linear-phase decimator: a sinc with a Hann window.
+func (s shape) converter(u float64) float64 {
+	band := s.band
+	if band == 0 {
+		band = 0.5
+	}
+	if math.Abs(u) >= convTaps {
+		return 0
+	}
+	w := 0.5 + 0.5*math.Cos(math.Pi*u/convTaps)
+	x := 2 * band * u
+	if x == 0 {
+		return w * 2 * band
+	}
+	return w * 2 * band * math.Sin(math.Pi*x) / (math.Pi * x)
+}
+
+func (s shape) respond() *respond {
+	r := &respond{}
+	add := func(weight, decay complex128) {
+		t := complexTable{weight: weight, decay: decay, table: make([]complex128, 2*convTaps*convStep+1)}
+		keep := cmplx.Exp(-decay / convStep)
+		half := cmplx.Exp(-decay / (2 * convStep))
+		for i := 1; i < len(t.table); i++ {
+			u := (float64(i)-0.5)/convStep - convTaps
+			t.table[i] = t.table[i-1]*keep + complex(s.converter(u)/convStep, 0)*half
+		}
+		r.tables = append(r.tables, t)
+	}
+	lambda := 2 * math.Pi * s.couple / s.rate
+	add(1, complex(lambda, 0))
+	if s.ring != 0 {
+		// ring*exp(-t/tau)*sin(2 pi f t)
+		add(complex(0, s.ring), complex(1/(s.ringTau*s.rate), 2*math.Pi*s.ringHz/s.rate))
+	}
+	r.samples = convTaps + int(20/max(lambda, 1e-3))
+	return r
+}
+
+func (r *respond) at(u float64) float64 {
+	x := (u + convTaps) * convStep
+	if x <= 0 {
+		return 0
+	}
+	v := complex(0, 0)
+	for _, t := range r.tables {
+		i := int(x)
+		if i >= len(t.table)-1 {
+			last := len(t.table) - 1
+			v += t.weight * t.table[last] * cmplx.Exp(-t.decay*complex((x-float64(last))/convStep, 0))
+			continue
+		}
+		f := complex(x-float64(i), 0)
+		v += t.weight * (t.table[i] + f*(t.table[i+1]-t.table[i]))
+	}
+	return real(v)
+}
+
+// bound is the Cramer-Rao bound of the leading edge (both edges when they are
+// closer than the window of a template), in frames, for unit amplitude and the given noise:
+// sigma/sqrt(sum of squared slopes).
+func (s shape) bound(noise float64) float64 {
+	r := s.respond()
+	const dt = 1e-3
+	sum := 0.0
+	for k := -60; k <= 60; k++ {
+		u := float64(k) + 0.3
+		f := func(u float64) float64 {
+			v := r.at(u)
+			if s.width*s.rate < 60 {
+				v -= r.at(u - s.width*s.rate)
+			}
+			return v
+		}
+		g := (f(u+dt) - f(u-dt)) / (2 * dt)
+		sum += g * g
+	}
+	return noise / math.Sqrt(sum)
+}
+
+// add puts a pulse of the given amplitude with its leading edge at position
+// (frames from the start of x) into x.
+func (s shape) add(r *respond, x []float32, position, amplitude float64) {
+	if s.inverted {
+		amplitude = -amplitude
+	}
+	for _, e := range []struct{ at, sign float64 }{{position, 1}, {position + s.width*s.rate, -1}} {
+		from := max(0, int(e.at)-convTaps)
+		to := min(len(x), int(e.at)+r.samples)
+		for n := from; n < to; n++ {
+			x[n] += float32(e.sign * amplitude * r.at(float64(n)-e.at))
+		}
+	}
+}
+
+// recording is a channel with pulses at the given positions in white noise.
+func (s shape) recording(seconds float64, positions []float64, amplitude, noise float64, seed uint64) []float32 {
+	x := make([]float32, int(seconds*s.rate))
+	rng := rand.New(rand.NewPCG(seed, 1))
+	for i := range x {
+		x[i] = float32(noise * rng.NormFloat64())
+	}
+	r := s.respond()
+	for _, p := range positions {
+		s.add(r, x, p, amplitude)
+	}
+	return x
+}
+
+// regular are positions once a second from first, with a sample clock that is
+// out by ppm.
+func regular(rate, first float64, n int, ppm float64) []float64 {
+	p := make([]float64, n)
+	for i := range p {
+		p[i] = first + float64(i)*rate*(1+ppm*1e-6)
+	}
+	return p
+}
+
+// process runs a detector over x in blocks of the given length.
+func process(d *Detector, x []float32, block int) []Pulse {
+	var out []Pulse
+	for i := 0; i < len(x); i += block {
+		out = append(out, d.Process(int64(i), x[i:min(i+block, len(x))])...)
+	}
+	return append(out, d.Flush()...)
+}

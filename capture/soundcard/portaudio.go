@@ -202,13 +202,11 @@ func (s paStream) close() {
 }
 
 // explain gives an error of the host's sound system the text that it may lack.
+// Its host type is then not to be looked at: it may be out of range.
 func explain(err error) error {
 	var host portaudio.UnanticipatedHostError
-	if errors.As(err, &host) {
-		if host.Text == "" {
-			host.Text = "the sound system has gone"
-		}
-		return fmt.Errorf("%s (%v error %d)", host.Text, host.HostApiType, host.Code)
+	if errors.As(err, &host) && host.Text == "" {
+		return errors.New("the sound system has gone")
 	}
 	return err
 }

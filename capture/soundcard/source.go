@@ -32,14 +32,10 @@ const (
 	// A sound server takes up to two seconds to deliver its first frames, and
 	// settling half a second more.
 	startWithin = 6 * time.Second
-	// Frames that stop for this long and go on without an error and without the
-	// missing ones may be another source's: a sound server moves a stream to
-	// another source when its own goes away, which takes it two seconds.
-	replacedAfter = time.Second
-	closeWithin   = 2 * time.Second
+	closeWithin = 2 * time.Second
 
 	firstBackOff = 250 * time.Millisecond
-	lastBackOff  = 4 * time.Second
+	lastBackOff  = 2 * time.Second
 )
 
 // Settings say what to capture and how.
@@ -264,14 +260,16 @@ func (s *Source) session() error {
 		if overflowed {
 			s.line.overflowed()
 		}
-		reopened := s.line.broken
+		expected := s.line.broken
 		lost, ok := s.line.add(s.blockLen, now)
 		s.hold(buf)
 		if !ok {
 			continue
 		}
-		if pause := s.line.duration(lost); pause > replacedAfter && !reopened {
-			return fmt.Errorf("it paused for %.1f s and may have been replaced by another source", pause.Seconds())
+		if lost > 0 && !expected {
+			// A sound server moves a stream to another source when its own goes
+			// away, with no more sign of it than this.
+			return fmt.Errorf("%.1f s were lost without an error, and it may be another source now", s.line.duration(lost).Seconds())
 		}
 		s.release(lost)
 	}

@@ -15,7 +15,7 @@ const (
 	settleBlocks = 10
 	// A silent step of the floor beyond this is a loss. A sound server's own
 	// clock wanders by some 5 ms in a second after its start.
-	lossStep = 40 * time.Millisecond
+	lossStep = 100 * time.Millisecond
 	// The floor is the least lag of the last floorBuckets runs of bucketBlocks
 	// blocks: long enough to see through jitter, short enough to follow a
 	// sample clock that is 100 ppm out.

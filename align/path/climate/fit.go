@@ -19,7 +19,8 @@ type Site struct {
 // Fit finds the series of the given shape that is nearest to the samples in
 // weighted least squares. sample returns one layer's value at a site and an
 // instant; instants must be the same hours, evenly spaced over the day, on days
-// evenly spaced over the year, so that season and hour separate from place.
+// evenly spaced over the year, so that season and hour separate from place; the
+// season of a day's samples is that of its noon.
 func Fit(shape Shape, sites []Site, days []time.Time, hours int, sample func(layer int, at time.Time, site int) float64) (*Series, error) {
 	series := &Series{shape, shape.waves(), make([]float64, shape.Coefficients())}
 	spatial := shape.spatialTerms()
@@ -85,7 +86,7 @@ func seasonProjection(harmonics int, days []time.Time) (*mat.Dense, error) {
 	n := 1 + 2*harmonics
 	a := mat.NewDense(len(days), n, nil)
 	for d, day := range days {
-		_, year := angles(day)
+		_, year := angles(day.Add(12 * time.Hour))
 		a.SetRow(d, seasonFunctions(harmonics, year))
 	}
 	var inverse mat.Dense

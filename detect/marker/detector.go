@@ -96,7 +96,7 @@ func NewDetector(c Config) *Detector {
 		panic(fmt.Sprintf("marker: rate %v Hz", c.Rate))
 	}
 	d := &Detector{config: c, width: math.NaN()}
-	d.lag = max(1, int(math.Round(lagSeconds*c.Rate)))
+	d.lag = max(2, int(math.Round(lagSeconds*c.Rate)))
 	d.hold = max(8, int(math.Round(holdSeconds*c.Rate)))
 	d.widest = max(1, int(c.Rate/3000)) // an edge of a millisecond
 	return d
@@ -232,12 +232,12 @@ func (d *Detector) edges(i int) []edge {
 	d.peak = max(d.peak, top)
 	var found []edge
 	for j := i; j < end && len(found) < 2; j++ {
-		if math.Abs(diff(j)) < 0.6*top {
+		if math.Abs(diff(j)) < 0.5*top {
 			continue
 		}
 		sign := diff(j) > 0
 		best := j
-		for ; j < end && math.Abs(diff(j)) >= 0.6*top && (diff(j) > 0) == sign; j++ {
+		for ; j < end && math.Abs(diff(j)) >= 0.5*top && (diff(j) > 0) == sign; j++ {
 			if math.Abs(diff(j)) > math.Abs(diff(best)) {
 				best = j
 			}

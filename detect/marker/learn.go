@@ -323,10 +323,7 @@ func (d *Detector) refine(x []float32, f fit) {
 	scale(&next.shape, 1/float64(next.n))
 	scale(&next.slope, 1/float64(next.n))
 	next.prepare()
-	next.refer(median(d.tally.noise), d.rising)
-	if !math.IsInf(next.width, 1) {
-		d.width = next.width / d.config.Rate
-	}
+	next.follow(t)
 	d.known = &next
 }
 

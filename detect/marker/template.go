@@ -24,10 +24,12 @@ type template struct {
 	solve [2][points]float64        // rows that give amplitude and amplitude*shift
 	shift float64                   // variance of the shift for unit noise and amplitude, frames^2
 
-	level     float64 // amplitude of the edge, signal units, positive
-	reference float64 // where the on-time edge lies, frames from the origin
-	refSigma  float64 // its standard uncertainty, frames
-	width     float64 // width of the pulse as far as the window shows it, frames; +Inf when it shows only one edge
+	level     float64    // amplitude of the edge, signal units, positive
+	reference float64    // where the on-time edge lies, frames from the origin
+	refSigma  float64    // its standard uncertainty, frames
+	model     pulseModel // that says so, and
+	offset    float64    // what was added to its edge, frames
+	width     float64    // width of the pulse as far as the window shows it, frames; +Inf when it shows only one edge
 }
 
 const nuisance = 3

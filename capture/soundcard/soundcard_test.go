@@ -64,7 +64,7 @@ func (e *events) after(t time.Time, delivering bool) *timed {
 func open(t *testing.T, device string) (*Source, *events) {
 	t.Helper()
 	var ev events
-	s, err := Open(Settings{Device: device, Rate: card.Rate, Channels: card.Channels, Report: ev.add})
+	s, err := Open(t.Context(), Settings{Device: device, Rate: card.Rate, Channels: card.Channels, Report: ev.add})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -159,11 +159,11 @@ func TestSoundcardFrames(t *testing.T) {
 
 func TestSoundcardNotThere(t *testing.T) {
 	pulsetest.Start(t, card)
-	_, err := Open(Settings{Device: "nothing", Rate: 48000, Channels: 2})
+	_, err := Open(t.Context(), Settings{Device: "nothing", Rate: 48000, Channels: 2})
 	if err == nil || !strings.Contains(err.Error(), `no sound input is called "nothing"`) {
 		t.Errorf("%v", err)
 	}
-	_, err = Open(Settings{Device: "card", Rate: 48000, Channels: 200})
+	_, err = Open(t.Context(), Settings{Device: "card", Rate: 48000, Channels: 200})
 	if err == nil || !strings.Contains(err.Error(), "200 asked for") {
 		t.Errorf("%v", err)
 	}

@@ -12,6 +12,7 @@
 package soundcard
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -108,8 +109,8 @@ type Source struct {
 // is the time of the first frame by the computer's clock; it is late by what the
 // sound system takes to deliver a frame, some tens of milliseconds.
 //
-// The caller must call Close.
-func Open(set Settings) (*Source, error) {
+// ctx ends the waiting, not the capture: the caller must call Close.
+func Open(ctx context.Context, set Settings) (*Source, error) {
 	if set.Rate <= 0 || set.Channels <= 0 {
 		panic(fmt.Sprintf("soundcard: %d channels at %d Hz", set.Channels, set.Rate))
 	}
@@ -117,11 +118,11 @@ func Open(set Settings) (*Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	return start(name, open, set)
+	return start(ctx, name, open, set)
 }
 
 // start begins to capture from the device that open opens.
-func start(name string, open opener, set Settings) (*Source, error) {
+func start(ctx context.Context, name string, open opener, set Settings) (*Source, error) {
 	blocks := queueSeconds * blocksPerSecond
 	s := &Source{
 		info: capture.Info{
@@ -148,6 +149,9 @@ func start(name string, open opener, set Settings) (*Source, error) {
 			return nil, fmt.Errorf("sound input %q: %w", name, err)
 		}
 		return s, nil
+	case <-ctx.Done():
+		s.Close()
+		return nil, ctx.Err()
 	case <-time.After(startWithin):
 		s.Close()
 		return nil, fmt.Errorf("sound input %q: no frames within %v: is it in use, muted at the server or unplugged?", name, startWithin)

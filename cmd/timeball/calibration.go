@@ -1,0 +1,78 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/BurntSushi/toml"
+)
+
+// calibration is a delay of the person's equipment as it was measured.
+type calibration struct {
+	DelaySeconds float64   `toml:"delay_s"`
+	USeconds     float64   `toml:"u_s"` // standard uncertainty
+	Date         time.Time `toml:"date"`
+	Method       string    `toml:"method"`
+	Input        string    `toml:"input,omitempty"` // sound input it was measured with
+}
+
+// calibrations are kept in a file beside the configuration, which is the
+// person's own to write: this one is the program's.
+type calibrations struct {
+	Skew          *calibration `toml:"skew,omitempty"`           // marker input minus receiver input
+	ReceiverDelay *calibration `toml:"receiver_delay,omitempty"` // antenna to audio output
+}
+
+// calibrationFile is the path of the file; commands get it from kong.
+type calibrationFile string
+
+// load reads the calibrations; where there is no file there are none.
+func (f calibrationFile) load() (calibrations, error) {
+	var c calibrations
+	md, err := toml.DecodeFile(string(f), &c)
+	var broken toml.ParseError
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return calibrations{}, nil
+	case errors.As(err, &broken):
+		return calibrations{}, fmt.Errorf("%s:%d: %s: mend it, or delete it and calibrate again", f, broken.Position.Line, broken.Message)
+	case err != nil:
+		return calibrations{}, fmt.Errorf("calibrations: %w", err)
+	}
+	if unknown := md.Undecoded(); len(unknown) > 0 {
+		return calibrations{}, fmt.Errorf("%s: %s is not known: mend it, or delete the file and calibrate again", f, unknown[0])
+	}
+	return c, nil
+}
+
+// update changes the calibrations on file by change. The file is replaced as a
+// whole, so that it is never half written.
+func (f calibrationFile) update(change func(*calibrations)) error {
+	c, err := f.load()
+	if err != nil {
+		return err
+	}
+	change(&c)
+	folder := filepath.Dir(string(f))
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return fmt.Errorf("calibrations: %w", err)
+	}
+	tmp, err := os.CreateTemp(folder, "calibration-*.toml")
+	if err != nil {
+		return fmt.Errorf("calibrations: %w", err)
+	}
+	defer os.Remove(tmp.Name()) // fails once it has been renamed
+	fmt.Fprintln(tmp, "# Written by timeball calibrate.")
+	err = errors.Join(toml.NewEncoder(tmp).Encode(c), tmp.Sync(), tmp.Close())
+	if err == nil {
+		err = os.Rename(tmp.Name(), string(f))
+	}
+	if err != nil {
+		return fmt.Errorf("calibrations: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,160 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/BurntSushi/toml"
+	"github.com/alecthomas/kong"
+)
+
+// BeforeResolve gives the flags that the command line leaves out the values
+// that the configuration file has for them.
+func (*commands) BeforeResolve(ctx *kong.Context) error {
+	path, named := "", false
+	for _, f := range ctx.Flags() {
+		if f.Name == "config" {
+			path, named = ctx.FlagValue(f).(string), true
+		}
+	}
+	if path == "" {
+		folder, err := os.UserConfigDir()
+		if err != nil {
+			return nil // a service without a home has no settings either
+		}
+		path, named = filepath.Join(folder, "timeball", "config.toml"), false
+	}
+	ctx.Bind(calibrationFile(filepath.Join(filepath.Dir(path), "calibration.toml")))
+	set, err := readSettings(path)
+	if !named && errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if err := set.check(ctx); err != nil {
+		return err
+	}
+	ctx.AddResolver(set)
+	return nil
+}
+
+// settings are the values of a configuration file, which are written as flags'
+// values would be, or as TOML's own numbers, truth values, times and arrays.
+// Keys are the long names of flags. A command takes those it has a flag for.
+type settings struct {
+	path   string
+	text   string
+	values map[string]any
+}
+
+func readSettings(path string) (*settings, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("settings: %w", err)
+	}
+	s := &settings{path: path, text: string(text)}
+	_, err = toml.Decode(s.text, &s.values)
+	var broken toml.ParseError
+	if errors.As(err, &broken) {
+		return nil, fmt.Errorf("%s:%d: %s", path, broken.Position.Line, broken.Message)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return s, nil
+}
+
+// check finds keys that no command has a flag for, and values that the flags
+// of this command do not take.
+func (s *settings) check(ctx *kong.Context) error {
+	known := map[string]bool{}
+	kong.Visit(ctx.Model, func(node kong.Visitable, next kong.Next) error {
+		if f, ok := node.(*kong.Flag); ok && f.Name != "help" && f.Name != "config" {
+			known[f.Name] = true
+		}
+		return next(nil)
+	})
+	for key := range s.values {
+		if !known[key] {
+			return s.errorAt(key, errors.New("there is no such setting: settings are the long names of flags"))
+		}
+	}
+	for _, f := range ctx.Flags() {
+		v, err := s.Resolve(ctx, nil, f)
+		if err != nil {
+			return s.errorAt(f.Name, err)
+		}
+		if v == nil {
+			continue
+		}
+		trial := reflect.New(f.Target.Type()).Elem()
+		scan := kong.Scan().PushTyped(v, kong.FlagValueToken)
+		if err := f.Mapper.Decode(&kong.DecodeContext{Value: f.Value, Scan: scan}, trial); err != nil {
+			return s.errorAt(f.Name, err)
+		}
+	}
+	return nil
+}
+
+// errorAt says where in the file err lies.
+func (s *settings) errorAt(key string, err error) error {
+	line := 0
+	if at := regexp.MustCompile(`(?m)^[ \t]*\[*[ \t]*["']?` + regexp.QuoteMeta(key) + `["']?[ \t]*[=.\]]`).FindStringIndex(s.text); at != nil {
+		line = strings.Count(s.text[:at[0]], "\n") + 1
+	}
+	return fmt.Errorf("%s:%d: %s: %w", s.path, line, key, err)
+}
+
+// Validate is part of kong.Resolver; check has done it.
+func (*settings) Validate(*kong.Application) error { return nil }
+
+// Resolve returns the setting for flag as it would stand on the command line.
+func (s *settings) Resolve(_ *kong.Context, _ *kong.Path, flag *kong.Flag) (any, error) {
+	v, ok := s.values[flag.Name]
+	if !ok {
+		return nil, nil
+	}
+	items, ok := v.([]any)
+	if !ok {
+		return word(v)
+	}
+	words := make([]string, len(items))
+	for i, item := range items {
+		w, err := word(item)
+		if err != nil {
+			return nil, err
+		}
+		words[i] = w
+	}
+	if flag.Tag.Sep == -1 {
+		return strings.Join(words, ","), nil
+	}
+	return kong.JoinEscaped(words, flag.Tag.Sep), nil
+}
+
+// word writes a TOML value as on the command line.
+func word(v any) (string, error) {
+	switch v := v.(type) {
+	case string:
+		return v, nil
+	case int64:
+		return strconv.FormatInt(v, 10), nil
+	case float64:
+		return strconv.FormatFloat(v, 'g', -1, 64), nil
+	case bool:
+		return strconv.FormatBool(v), nil
+	case time.Time:
+		return v.Format(time.RFC3339Nano), nil
+	default:
+		return "", errors.New("a setting is text, a number, true or false, a time, or an array of these")
+	}
+}

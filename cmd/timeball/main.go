@@ -37,6 +37,10 @@ type program struct {
 
 // commands is the command line; each command stands in the file of its name.
 type commands struct {
+	Config string `placeholder:"FILE.toml" help:"Settings to use instead of those in the configuration folder."`
+
+	Inputs inputsCmd `cmd:"" help:"List the sound inputs."`
+	Record recordCmd `cmd:"" help:"Record a sound input without measuring."`
 }
 
 func main() {

@@ -51,7 +51,8 @@ const (
 	blockFrames = 64   // frames in a block of the scan; its largest lagged difference is compared with the floor
 	lagSeconds  = 1e-4 // lag of the scan's difference: an edge of this rise shows in full, hum hardly
 	holdSeconds = 3e-4 // the scan looks no further for an edge's ringing
-	floorGain   = 0.02 // relative step of the running median of block maxima
+	floorBlocks = 8    // one block in so many goes into the running median of block maxima
+	floorGain   = 0.05 // relative step of that median
 	aboveFloor  = 2.2  // of the running median: 5.6 sigma of the difference in white noise
 	abovePeak   = 0.2  // of the strongest recent edge, before the marker is known
 	aboveLevel  = 0.35 // of the marker's own edge, once it is known
@@ -76,8 +77,9 @@ type Detector struct {
 	resume  int64     // no edge is looked for before this position
 	started bool
 
-	floor float64 // running median of block maxima
-	peak  float64 // strongest recent edge
+	blocks int     // scanned
+	floor  float64 // running median of block maxima
+	peak   float64 // strongest recent edge
 
 	learner
 	known  *template
@@ -156,13 +158,14 @@ func (d *Detector) spanAfter() int {
 func (d *Detector) block(out []Pulse, end int) []Pulse {
 	from := d.next
 	d.next = end
-	top := maxDifference(d.buf[from:end], d.buf[from+d.lag:end+d.lag])
-	n := float64(end - from)
-	d.peak *= 1 - n/(peakSeconds*d.config.Rate)
-	if d.floor == 0 {
-		d.floor = float64(top)
+	a, b := d.buf[from:end], d.buf[from+d.lag:end+d.lag]
+	d.blocks++
+	if d.blocks%floorBlocks == 1 {
+		d.learnFloor(float64(maxDifference(a, b)))
 	}
-	if threshold := d.threshold(); float64(top) > threshold && d.base+int64(end) > d.resume {
+	d.peak *= 1 - float64(end-from)/(peakSeconds*d.config.Rate)
+	threshold := d.threshold()
+	if mayExceed(a, b, float32(threshold)) {
 		for i := max(from, int(d.resume-d.base)); i < end; i++ {
 			if math.Abs(float64(d.buf[i+d.lag]-d.buf[i])) > threshold {
 				for _, e := range d.edges(i) {
@@ -172,16 +175,23 @@ func (d *Detector) block(out []Pulse, end int) []Pulse {
 			}
 		}
 	}
-	if float64(top) > d.floor {
-		d.floor *= 1 + floorGain
-	} else {
-		d.floor *= 1 - floorGain
-	}
-	d.floor = max(d.floor, leastStep/2)
 	if d.known == nil && d.due(d.base+int64(end)) {
 		out = append(out, d.learn()...)
 	}
 	return out
+}
+
+// learnFloor moves the running median of block maxima towards top.
+func (d *Detector) learnFloor(top float64) {
+	switch {
+	case d.floor == 0:
+		d.floor = top
+	case top > d.floor:
+		d.floor *= 1 + floorGain
+	default:
+		d.floor *= 1 - floorGain
+	}
+	d.floor = max(d.floor, leastStep/2)
 }
 
 func (d *Detector) threshold() float64 {
@@ -192,8 +202,7 @@ func (d *Detector) threshold() float64 {
 	return max(least, abovePeak*d.peak)
 }
 
-// maxDifference is the largest |b-a|; it is the whole cost of a second without
-// pulses.
+// maxDifference is the largest |b-a|.
 func maxDifference(a, b []float32) float32 {
 	b = b[:len(a)]
 	var hi, lo float32
@@ -207,6 +216,26 @@ func maxDifference(a, b []float32) float32 {
 		}
 	}
 	return max(hi, -lo)
+}
+
+// mayExceed is false when no |b-a| is more than limit. It is nearly the whole
+// cost of a second without pulses, hence four at a time: when the sum of their
+// squares is within the limit's square, so is each.
+func mayExceed(a, b []float32, limit float32) bool {
+	square := limit * limit
+	for len(a) >= 4 && len(b) >= 4 {
+		w, x, y, z := b[0]-a[0], b[1]-a[1], b[2]-a[2], b[3]-a[3]
+		if w*w+x*x+(y*y+z*z) > square {
+			return true
+		}
+		a, b = a[4:], b[4:]
+	}
+	for i, v := range a {
+		if x := b[i] - v; x*x > square {
+			return true
+		}
+	}
+	return false
 }
 
 // edge is a place where the signal changes fast, as the scan sees it.

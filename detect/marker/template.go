@@ -100,24 +100,27 @@ func project(a, u *[points]float64) {
 func (t *template) at(x []float32, o float64) (f fit, step float64) {
 	var y, dy [points]float64
 	t.sample(y[:], dy[:], x, o, before)
+	f, step = t.compare(y)
+	f.origin = o
+	return f, step
+}
+
+// compare fits the template to y, on the template's grid.
+func (t *template) compare(y [points]float64) (f fit, step float64) {
 	for p := range t.base {
 		project(&y, &t.base[p])
 	}
 	total := dot(&y, &y)
 	alpha, beta := dot(&y, &t.solve[0]), dot(&y, &t.solve[1])
+	if !(alpha > 0) {
+		return fit{}, 0
+	}
 	rest := 0.0
 	for k := range y {
 		r := y[k] - alpha*t.net[0][k] - beta*t.net[1][k]
 		rest += r * r
 	}
-	f = fit{origin: o, amplitude: alpha, noise: math.Sqrt(rest / (points - nuisance - 2))}
-	if total > 0 {
-		f.match = 1 - rest/total
-	}
-	if alpha <= 0 {
-		f.match = 0
-		return f, 0
-	}
+	f = fit{amplitude: alpha, noise: math.Sqrt(rest / (points - nuisance - 2)), match: 1 - rest/total}
 	// The residual is low-passed noise; in band it is stronger than its rms by
 	// the share of the band that was kept.
 	f.sigma = f.noise / alpha * math.Sqrt(t.shift/(2*cutoff))
@@ -128,10 +131,17 @@ func (t *template) at(x []float32, o float64) (f fit, step float64) {
 // span frames of guess.
 func (t *template) find(x []float32, guess, span float64) fit {
 	lo, hi := t.bounds(len(x))
+	steps := int(math.Ceil(span / float64(t.scale)))
+	steps = min(steps, int((guess-lo)/float64(t.scale)), int((hi-guess)/float64(t.scale)))
+	if steps < 0 {
+		return fit{}
+	}
+	y, dy := make([]float64, points+2*steps), make([]float64, points+2*steps)
+	t.sample(y, dy, x, guess, before+steps)
 	best, at := -1.0, guess
-	for o := max(lo, guess-span); o <= min(hi, guess+span); o += 0.5 * float64(t.scale) {
-		if f, step := t.at(x, o); f.match > best && math.Abs(step) <= float64(t.scale) {
-			best, at = f.match, o
+	for i := 0; i <= 2*steps; i++ {
+		if f, _ := t.compare([points]float64(y[i : i+points])); f.match*f.amplitude > best {
+			best, at = f.match*f.amplitude, guess+float64((i-steps)*t.scale)
 		}
 	}
 	var f fit
@@ -140,7 +150,7 @@ func (t *template) find(x []float32, guess, span float64) fit {
 		f, step = t.at(x, at)
 		limit := 0.5 * float64(t.scale)
 		at = min(max(at+max(min(step, limit), -limit), lo), hi)
-		if math.Abs(step) < 1e-6*float64(t.scale) {
+		if math.Abs(step) < 1e-5*float64(t.scale) {
 			break
 		}
 	}

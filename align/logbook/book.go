@@ -52,7 +52,7 @@ func Open(path string) (*Book, error) {
 	if err != nil {
 		return nil, fmt.Errorf("logbook: %w", err)
 	}
-	name := url.URL{Scheme: "file", Path: absolute, RawQuery: "_pragma=busy_timeout(10000)&_pragma=journal_mode(WAL)" +
+	name := url.URL{Scheme: "file", Path: absolute, RawQuery: "_pragma=busy_timeout(10000)&_pragma=page_size(16384)&_pragma=journal_mode(WAL)" +
 		"&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)&_txlock=immediate"}
 	db, err := sql.Open("sqlite", name.String())
 	if err != nil {

@@ -90,7 +90,7 @@ func TestEDFAgainstSimulation(t *testing.T) {
 }
 
 // TestAlphaOfPublishedRecord: SP 1065's record is white frequency noise; the lag-1
-// estimate at m = 1 is 0.05485 (estimation notes, recomputed with an
+// estimate at m = 1 is 0.05485 (recomputed with an
 // independent library).
 func TestAlphaOfPublishedRecord(t *testing.T) {
 	x := PhaseFromFrequency(riley1000(), 1)

@@ -126,3 +126,8 @@ func removeParabola(z []float64) {
 		}
 	}
 }
+
+// Slope is the power of tau in the Allan deviation of this noise.
+func (n Noise) Slope() float64 {
+	return math.Max(-1, -float64(n+1)/2)
+}

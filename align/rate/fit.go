@@ -1,0 +1,447 @@
+package rate
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"time"
+)
+
+// Standard uncertainties of adjustments for which none was stated.
+const (
+	stepShare = 0.05        // of a phase step's size
+	trimShare = 0.10        // of a trim's size
+	dialShare = 0.30        // of a trim known only by divisions and what the maker says of one
+	moveRate  = 1e-9 * day  // of the rate when a clock is carried elsewhere, s/day
+	stepFloor = 1e-6        // of a step, s: nobody turns closer
+	trimFloor = 1e-12 * day // of a trim, s/day
+)
+
+// Fit is what the record says of the clock. Offsets are local clock minus UTC
+// in seconds, with whole seconds; rates are dimensionless, positive gaining;
+// uncertainties are standard ones.
+type Fit struct {
+	Epoch           time.Time // the last fix or, if later, the last adjustment
+	Offset, UOffset float64   // at Epoch
+	Y, UY           float64   // at Epoch
+	Ageing, UAgeing float64   // per day
+	Noise           Powers
+	Fixes           []FittedFix // in order of time
+	Changes         []Change    // in order of time
+	UCommon         float64     // part of UOffset that is the same in all fixes, s
+	Condensed       int         // normal points that stood for the fixes; 0: each fix for itself
+	spread          []weighted  // the end of the record under each plausible noise
+	start           time.Time
+	track           []smoothed
+	nodes           []node
+}
+
+// Powers is the noise that the fixes show.
+type Powers struct {
+	ExtraU float64 // white phase noise beyond the fixes' own uncertainties, standard deviation, s
+	White  float64 // white frequency noise: its Allan deviation at one day
+	Walk   float64 // random walk frequency noise: its Allan deviation at one day
+}
+
+// FittedFix is one fix beside the fit.
+type FittedFix struct {
+	Fix
+	X        float64 // unwrapped offset, s
+	Residual float64 // X less the fit at that time, s
+	Weight   float64 // 1; less for an outlier
+	Outlier  bool
+}
+
+// Change is an adjustment logged or found, with what the fixes say it did.
+type Change struct {
+	Adjustment
+	Found bool // not logged: found by the test between From and At
+	From  time.Time
+	// Size of the change in offset (s) and rate with all that is known of it.
+	Step, UStep float64
+	Trim, UTrim float64
+	// What the fixes alone say of the rate change, nothing logged assumed; a
+	// U of +Inf says nothing.
+	Seen, USeen float64
+}
+
+// weighted is a state with the share of the probability it has.
+type weighted struct {
+	state
+	noise noise
+	share float64
+}
+
+// ErrTooFew is returned for fewer than two fixes.
+var ErrTooFew = errors.New("a rate needs at least two fixes of the clock, apart in time")
+
+// mostNodes is how many fixes are fitted one by one; more are first averaged
+// to that many normal points.
+const mostNodes = 3000
+
+// Analyse fits a clock's history. Fixes must be in order of time.
+func Analyse(fixes []Fix, adjustments []Adjustment) (*Fit, error) {
+	if len(fixes) < 2 || !fixes[len(fixes)-1].At.After(fixes[0].At) {
+		return nil, ErrTooFew
+	}
+	for i, f := range fixes {
+		if !(f.U > 0) {
+			return nil, fmt.Errorf("fix %d has the uncertainty %g s, must be positive", f.ID, f.U)
+		}
+		if i > 0 && f.At.Before(fixes[i-1].At) {
+			panic("rate: fixes out of order")
+		}
+	}
+	adjustments = slices.Clone(adjustments)
+	sort.SliceStable(adjustments, func(i, j int) bool { return adjustments[i].At.Before(adjustments[j].At) })
+	fit := &Fit{start: fixes[0].At}
+	x := unwrap(fixes, adjustments)
+	fit.Fixes = make([]FittedFix, len(fixes))
+	var common []float64
+	for i, f := range fixes {
+		fit.Fixes[i] = FittedFix{Fix: f, X: x[i], Weight: 1}
+		common = append(common, f.UCommon)
+	}
+	fit.UCommon = median(common)
+
+	nodes := fit.measurementNodes(adjustments)
+	logged := map[int]int{} // adjustment by node
+	nodes, logged = fit.insert(nodes, adjustments)
+	m := newModel(nodes)
+	m.diffuse(adjustments, logged)
+	m.fit()
+
+	fit.nodes = m.nodes
+	fit.track = smooth(m.nodes, m.prior, m.noise)
+	fit.spread = m.plausible()
+	fit.Noise = Powers{
+		ExtraU: math.Sqrt(m.noise.extra),
+		White:  math.Sqrt(m.noise.white) / day,
+		Walk:   math.Sqrt(m.noise.walk/3) / day,
+	}
+	fit.Epoch = fit.timeOf(m.nodes[len(m.nodes)-1].t)
+	end := fit.at(fit.Epoch)
+	fit.Offset, fit.UOffset = end.x, math.Sqrt(end.xx+square(fit.UCommon))
+	fit.Y, fit.UY = end.y/day, math.Sqrt(end.yy)/day
+	fit.Ageing, fit.UAgeing = end.d/day, math.Sqrt(end.dd)/day
+	fit.compare(m)
+	fit.describe(m, adjustments, logged)
+	return fit, nil
+}
+
+func (f *Fit) timeOf(t float64) time.Time {
+	return f.start.Add(time.Duration(math.Round(t * day * 1e9)))
+}
+
+func (f *Fit) daysTo(at time.Time) float64 { return at.Sub(f.start).Seconds() / day }
+
+// ownVariance is the variance of a fix without what is common to all.
+func ownVariance(f Fix) float64 {
+	own := f.U*f.U - f.UCommon*f.UCommon
+	return math.Max(own, 1e-4*f.U*f.U) // a fix that is all common still has some scatter
+}
+
+// measurementNodes makes a node of each fix or, of too many fixes, normal
+// points: weighted means over equal spans, across no adjustment, without the
+// fixes that lie far from their span's median.
+func (f *Fit) measurementNodes(adjustments []Adjustment) []node {
+	if len(f.Fixes) <= mostNodes {
+		nodes := make([]node, len(f.Fixes))
+		for i, fix := range f.Fixes {
+			nodes[i] = node{t: f.daysTo(fix.At), measured: true, x: fix.X, r: ownVariance(fix.Fix), weight: 1}
+		}
+		return nodes
+	}
+	span := f.daysTo(f.Fixes[len(f.Fixes)-1].At) / mostNodes
+	var nodes []node
+	next := 0
+	for i := 0; i < len(f.Fixes); {
+		start := f.daysTo(f.Fixes[i].At)
+		for next < len(adjustments) && !adjustments[next].At.After(f.Fixes[i].At) {
+			next++
+		}
+		j := i + 1
+		for j < len(f.Fixes) && f.daysTo(f.Fixes[j].At) < start+span &&
+			(next == len(adjustments) || f.Fixes[j].At.Before(adjustments[next].At)) {
+			j++
+		}
+		nodes = append(nodes, f.normalPoint(i, j))
+		i = j
+	}
+	f.Condensed = len(nodes)
+	return nodes
+}
+
+// normalPoint averages fixes i to j-1.
+func (f *Fit) normalPoint(i, j int) node {
+	run := f.Fixes[i:j]
+	values := make([]float64, len(run))
+	for k, fix := range run {
+		values[k] = fix.X
+	}
+	middle := median(values)
+	for k, fix := range run {
+		values[k] = math.Abs(fix.X - middle)
+	}
+	mad := 1.4826 * median(values)
+	limit := deviate(len(f.Fixes))
+	var sum, sumT, sumX float64
+	for k := range run {
+		fix := &run[k]
+		v := ownVariance(fix.Fix)
+		if len(run) > 2 && math.Abs(fix.X-middle) > limit*math.Sqrt(math.Max(v, mad*mad)) {
+			fix.Weight, fix.Outlier = 0, true
+			continue
+		}
+		sum, sumT, sumX = sum+1/v, sumT+f.daysTo(fix.At)/v, sumX+(fix.X-middle)/v
+	}
+	return node{t: sumT / sum, measured: true, x: middle + sumX/sum, r: 1 / sum, weight: 1}
+}
+
+// insert places the adjustments among the measurements and returns which
+// adjustment each new node is. What was done before the first fix does not
+// matter to the fit.
+func (f *Fit) insert(nodes []node, adjustments []Adjustment) ([]node, map[int]int) {
+	logged := map[int]int{}
+	var all []node
+	i := 0
+	for k, a := range adjustments {
+		t := f.daysTo(a.At)
+		if !(t > nodes[0].t) {
+			continue
+		}
+		switch a.Kind {
+		case StepMade, Trimmed, Stopped, Moved:
+		default:
+			continue
+		}
+		for i < len(nodes) && nodes[i].t <= t {
+			all = append(all, nodes[i])
+			i++
+		}
+		logged[len(all)] = k
+		all = append(all, node{t: t})
+	}
+	return append(all, nodes[i:]...), logged
+}
+
+// diffuse gives the nodes of logged adjustments their sizes.
+func (m *model) diffuse(adjustments []Adjustment, logged map[int]int) {
+	clockwise, _ := statedDial(adjustments)
+	for i, k := range logged {
+		a, nd := &adjustments[k], &m.nodes[i]
+		switch a.Kind {
+		case StepMade:
+			nd.stepX = *a.Step
+			nd.varX = square(math.Max(stepShare*math.Abs(*a.Step), stepFloor))
+			if a.U != nil {
+				nd.varX = square(*a.U)
+			}
+		case Trimmed:
+			switch {
+			case a.Trim != nil:
+				nd.stepY = *a.Trim * day
+				nd.varY = square(math.Max(trimShare*math.Abs(nd.stepY), trimFloor))
+			case clockwise != 0:
+				nd.stepY = *a.Divisions * clockwise * day
+				nd.varY = square(math.Max(dialShare*math.Abs(nd.stepY), trimFloor))
+			default:
+				nd.varY = m.prior.yy
+			}
+			if a.U != nil && a.Trim != nil {
+				nd.varY = square(*a.U * day)
+			}
+		case Stopped:
+			nd.varX, nd.varY = m.prior.xx, m.prior.yy
+		case Moved:
+			nd.varY = square(moveRate)
+		}
+	}
+}
+
+// statedDial is what one division clockwise does to the rate as the last Dial
+// entry says; 0 when there is none.
+func statedDial(adjustments []Adjustment) (clockwise, u float64) {
+	for _, a := range adjustments {
+		if a.Kind == Dial {
+			clockwise, u = *a.Trim, dialShare*math.Abs(*a.Trim)
+			if a.U != nil {
+				u = *a.U
+			}
+		}
+	}
+	return clockwise, u
+}
+
+// plausible returns the end of the record under noises around the most likely
+// one, each with its share: so the uncertainty of a short record's noise enters
+// the forecast.
+func (m *model) plausible() []weighted {
+	const factor, reach = 4.0, 2
+	var all []weighted
+	least := math.Inf(1)
+	for i := -reach; i <= reach; i++ {
+		for j := -reach; j <= reach; j++ {
+			n := m.noise
+			n.white *= math.Pow(factor, float64(i))
+			n.walk *= math.Pow(factor, float64(j))
+			if n.white < m.least.white || n.white > m.most.white || n.walk < m.least.walk || n.walk > m.most.walk {
+				continue
+			}
+			d, last := likelihood(m.nodes, m.prior, n)
+			all = append(all, weighted{last, n, d})
+			least = math.Min(least, d)
+		}
+	}
+	var sum float64
+	for i := range all {
+		all[i].share = math.Exp(-(all[i].share - least) / 2)
+		sum += all[i].share
+	}
+	for i := range all {
+		all[i].share /= sum
+	}
+	return all
+}
+
+// at is the state at a time from Epoch on: mean and covariance over the
+// plausible noises.
+func (f *Fit) at(at time.Time) state {
+	dt := at.Sub(f.Epoch).Seconds() / day
+	var mean, s state
+	ends := make([]state, len(f.spread))
+	for i, w := range f.spread {
+		e := w.state
+		e.advance(dt, w.noise)
+		ends[i] = e
+		mean.x, mean.y, mean.d = mean.x+w.share*e.x, mean.y+w.share*e.y, mean.d+w.share*e.d
+	}
+	s = mean
+	for i, w := range f.spread {
+		e := ends[i]
+		dx, dy, dd := e.x-mean.x, e.y-mean.y, e.d-mean.d
+		s.xx += w.share * (e.xx + dx*dx)
+		s.xy += w.share * (e.xy + dx*dy)
+		s.xd += w.share * (e.xd + dx*dd)
+		s.yy += w.share * (e.yy + dy*dy)
+		s.yd += w.share * (e.yd + dy*dd)
+		s.dd += w.share * (e.dd + dd*dd)
+	}
+	return s
+}
+
+// Forecast is the offset expected at a time, s, with its standard uncertainty;
+// within the record, what the whole record says of that time.
+func (f *Fit) Forecast(at time.Time) (offset, u float64) {
+	var s state
+	if at.Before(f.Epoch) {
+		s = f.within(f.daysTo(at))
+	} else {
+		s = f.at(at)
+	}
+	return s.x, math.Sqrt(s.xx + square(f.UCommon))
+}
+
+// within is the smoothed state at t days, carried on from the node before it.
+func (f *Fit) within(t float64) state {
+	i := sort.Search(len(f.nodes), func(i int) bool { return f.nodes[i].t > t }) - 1
+	if i < 0 {
+		i = 0
+	}
+	s := f.track[i].state
+	if i+1 == len(f.nodes) {
+		return s
+	}
+	// Between two nodes the offset is the cubic with their offsets and rates,
+	// which is the mean path of a random walk of the rate.
+	from, to := f.nodes[i].t, f.nodes[i+1].t
+	if to == from {
+		return s
+	}
+	next, nd := f.track[i+1].state, &f.nodes[i+1]
+	if nd.varX > 0 || nd.varY > 0 || nd.stepX != 0 || nd.stepY != 0 {
+		s.advance(t-from, noise{}) // something was done in between
+		return s
+	}
+	u := (t - from) / (to - from)
+	h := to - from
+	s.x = (1+2*u)*(1-u)*(1-u)*s.x + u*(1-u)*(1-u)*h*s.y + u*u*(3-2*u)*next.x - u*u*(1-u)*h*next.y
+	s.xx = s.xx + u*(next.xx-s.xx)
+	return s
+}
+
+// compare sets residuals, weights and outliers of the fixes.
+func (f *Fit) compare(m *model) {
+	if f.Condensed == 0 {
+		limit := deviate(len(f.Fixes))
+		i := 0
+		for k := range m.nodes {
+			nd := &m.nodes[k]
+			if !nd.measured {
+				continue
+			}
+			fix := &f.Fixes[i]
+			fix.Residual = fix.X - f.track[k].x
+			fix.Weight = nd.weight
+			fix.Outlier = m.excess(nd, &f.track[k]) > limit
+			i++
+		}
+		return
+	}
+	for i := range f.Fixes {
+		fix := &f.Fixes[i]
+		fix.Residual = fix.X - f.within(f.daysTo(fix.At)).x
+	}
+}
+
+// describe lists the changes with what the fixes say of them.
+func (f *Fit) describe(m *model, adjustments []Adjustment, logged map[int]int) {
+	for i := range m.nodes {
+		k, isLogged := logged[i]
+		isFound := slices.Contains(m.found, i)
+		if !isLogged && !isFound {
+			continue
+		}
+		nd, s := &m.nodes[i], &f.track[i]
+		c := Change{Found: isFound}
+		if isLogged {
+			c.Adjustment = adjustments[k]
+			c.From = c.At
+		} else {
+			c.At = f.timeOf(nd.t)
+			c.Kind = StepMade
+			if nd.varY > 0 {
+				c.Kind = Trimmed
+			}
+			c.From = f.start
+			for j := i - 1; j >= 0; j-- {
+				if m.nodes[j].measured {
+					c.From = f.timeOf(m.nodes[j].t)
+					break
+				}
+			}
+		}
+		c.Step, c.UStep = posterior(nd.stepX, nd.varX, s.scoreX, s.infoX)
+		c.Trim, c.UTrim = posterior(nd.stepY/day, nd.varY/day/day, s.scoreY*day, s.infoY*day*day)
+		c.Seen, c.USeen = alone(nd.stepY/day, nd.varY/day/day, s.scoreY*day, s.infoY*day*day)
+		f.Changes = append(f.Changes, c)
+	}
+}
+
+// posterior is the size of a shock of the given prior after the record has
+// been smoothed with it: mean + V r, V - V m V.
+func posterior(mean, variance, score, info float64) (size, u float64) {
+	return mean + variance*score, math.Sqrt(math.Max(variance*(1-variance*info), 0))
+}
+
+// alone takes the prior out of the posterior again.
+func alone(mean, variance, score, info float64) (size, u float64) {
+	left := 1 - variance*info // prior's share of the posterior's information
+	if info <= 0 || left <= 1e-12 {
+		return mean, math.Inf(1)
+	}
+	own := info / left
+	return mean + score/info, math.Sqrt(1 / own)
+}

@@ -9,12 +9,15 @@
 package path
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"timeball/align/path/geodesic"
+	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
 )
 
@@ -28,21 +31,24 @@ type Request struct {
 	At        LatLon  // the receiver's antenna
 	Time      time.Time
 	// Sunspots is the 12-month smoothed sunspot number R12 on the scale used
-	// before 2015, which the ionospheric maps belong to; NaN takes the default
-	// for the phase of the solar cycle and widens the interval accordingly.
+	// before 2015, which the ionospheric maps belong to; NaN takes
+	// DefaultSunspots and widens the interval accordingly.
 	Sunspots float64
-	LongPath bool // the long way round the earth
+	LongPath bool            // the long way round the earth
+	Maps     ionosphere.Maps // of the F2 layer; nil: the embedded climatology
 }
 
 // Mode is one way from the transmitter to the receiver.
 type Mode struct {
-	Name         string  // number of hops and layer, as 1E, 2F2, or ground
+	Name         string  // number of hops and layer, as 1E, 1Es or 2F2, or ground
 	Hops         int     // 0: ground wave
-	DelaySeconds float64 // expected delay when this mode is present
-	USeconds     float64 // its standard uncertainty when this mode is present
+	DelaySeconds float64 // expected delay when this mode is the first
+	USeconds     float64 // its standard uncertainty then
 	Elevation    float64 // degrees above the horizon
 	HeightM      float64 // of the equivalent mirror
-	Probability  float64 // chance that the mode is present, given that the station is heard
+	LevelDB      float64 // median, relative to the strongest mode
+	MUFHz        float64 // median basic MUF; 0: without limit
+	Probability  float64 // chance that the mode is heard, given that the station is
 	First        float64 // chance that it is the earliest arrival; these sum to 1
 }
 
@@ -56,34 +62,234 @@ type Cause struct {
 // Prediction is the delay of the earliest arrival and what it rests on.
 type Prediction struct {
 	CarrierHz          float64 // 0 when several carriers are mixed
-	DistanceM          float64
+	DistanceM          float64 // of the first carrier when several are mixed
 	GreatCircleSeconds float64 // distance over the speed of light: no arrival can be earlier
 	DelaySeconds       float64 // mean of the mixture
 	USeconds           float64 // its standard deviation
 	CI95               [2]float64
 	Modes              []Mode // by delay
 	Causes             []Cause
+	Sunspots           float64 // R12 the prediction was made for
+	SunspotsU          float64 // its standard uncertainty
+	// SecondsPerSunspot is how the delay changes with R12.
+	SecondsPerSunspot float64
+
+	mixture mixture
 }
 
 // Predict computes the delay. It fails when the request names no carrier of the
-// station, a place off the earth, or no time.
+// station, a place off the earth or no time, and when no mode is possible.
 func Predict(r Request) (Prediction, error) {
 	if err := r.check(); err != nil {
 		return Prediction{}, err
 	}
-	carrier := r.Station.Carriers[0]
-	distanceM, _, _ := geodesic.Inverse(LatLon{Lat: carrier.Lat, Lon: carrier.Lon}, r.At)
-	p := Prediction{CarrierHz: r.CarrierHz, DistanceM: distanceM, GreatCircleSeconds: distanceM / lightMPerS}
-	const heightM, heightU = 300e3, 60e3
-	n := math.Ceil(distanceM / longestHop(heightM, 3*math.Pi/180))
-	delay := n * hop{distanceM / n, heightM}.pathM() / lightMPerS
-	u := n*hop{distanceM / n, heightM + heightU}.pathM()/lightMPerS - delay
-	p.DelaySeconds, p.USeconds = delay, u
-	p.CI95 = [2]float64{math.Max(delay-2*u, p.GreatCircleSeconds), delay + 2*u}
-	p.Modes = []Mode{{Name: fmt.Sprintf("%.0fF2", n), Hops: int(n), DelaySeconds: delay, USeconds: u,
-		Elevation: hop{distanceM / n, heightM}.elevation() * 180 / math.Pi, HeightM: heightM, Probability: 1, First: 1}}
-	p.Causes = []Cause{{"layer height", u}}
+	var maps ionosphere.Maps = ionosphere.Embedded()
+	if r.Maps != nil {
+		maps = r.Maps
+	}
+	p := Prediction{CarrierHz: r.CarrierHz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU}
+	if math.IsNaN(r.Sunspots) {
+		p.Sunspots, p.SunspotsU = DefaultSunspots(r.Time), defaultSunspotsU
+	}
+	sun := ionosphere.SunAt(r.Time)
+	nodes := sunspotNodes(p.Sunspots, p.SunspotsU)
+	var f2 [len(nodes)]ionosphere.F2Map
+	for i, node := range nodes {
+		f2[i] = maps.At(r.Time, node.r12)
+	}
+	var tally modeTally
+	for carrier, c := range r.carriers() {
+		way := newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, r.LongPath)
+		if carrier == 0 {
+			p.DistanceM, p.GreatCircleSeconds = way.distanceM, way.distanceM/lightMPerS
+		}
+		p.GreatCircleSeconds = min(p.GreatCircleSeconds, way.distanceM/lightMPerS)
+		var skies [len(nodes)]*sky
+		for i, node := range nodes {
+			skies[i] = way.sky(r.Time, f2[i], sun, node.r12)
+		}
+		// Levels are judged against the strongest mode of the median ionosphere.
+		reference := strongestDB(skies[middleNode].candidates(c.Hz, 1))
+		for i, node := range nodes {
+			for day, z := range dayNodes {
+				arrivals := skies[i].candidates(c.Hz, skies[i].foF2Ratio(z))
+				weight := node.weight / float64(len(dayNodes))
+				tally.add(arrivals, reference, weight, i == middleNode && z == 0)
+				p.mixture = appendFirstArrivals(p.mixture, skies[i], arrivals, reference, component{weight: weight, carrier: carrier, r12: i, day: day})
+			}
+		}
+	}
+	if !p.mixture.normalise() {
+		return Prediction{}, fmt.Errorf("no way from %s to %g,%g is possible at this hour", r.Station.ID, r.At.Lat, r.At.Lon)
+	}
+	p.summarise()
+	p.Modes = tally.modes(p.mixture)
+	p.SecondsPerSunspot = (p.mixture.meanOf(len(nodes)-1) - p.mixture.meanOf(0)) / (nodes[len(nodes)-1].r12 - nodes[0].r12)
 	return p, nil
+}
+
+// summarise computes delay, uncertainty, interval and causes from the mixture.
+func (p *Prediction) summarise() {
+	p.DelaySeconds = p.mixture.mean()
+	p.Causes = p.mixture.causes()
+	sum := 0.0
+	for _, c := range p.Causes {
+		sum += c.USeconds * c.USeconds
+	}
+	p.USeconds = math.Sqrt(sum)
+	p.CI95 = [2]float64{p.mixture.quantile(0.025, p.GreatCircleSeconds), p.mixture.quantile(0.975, p.GreatCircleSeconds)}
+}
+
+const (
+	// A mode is taken to be heard when it is no more than audibleDB below the
+	// strongest, give or take levelU: the arrival finder does not see weaker ones
+	// under the fading of stronger ones, and medians of level are no better.
+	audibleDB = 10
+	levelU    = 8
+)
+
+// heard is the chance that a mode is present and strong enough to be found.
+func (c candidate) heard(referenceDB float64) float64 {
+	return c.chance * normalCDF((c.levelDB-referenceDB+audibleDB)/levelU)
+}
+
+// strongestDB is the level of the strongest mode, less for one that is seldom there.
+func strongestDB(all []candidate) float64 {
+	best := math.Inf(-1)
+	for _, c := range all {
+		best = max(best, c.levelDB+20*math.Log10(max(c.chance, 1e-9)))
+	}
+	return best
+}
+
+// appendFirstArrivals adds to the mixture which candidate may come first: a mode
+// is the first when it is heard and none before it is. choice carries the weight
+// and the origin of the candidates.
+func appendFirstArrivals(m mixture, s *sky, all []candidate, referenceDB float64, choice component) mixture {
+	slices.SortFunc(all, func(a, b candidate) int { return cmp.Compare(a.pathM, b.pathM) })
+	left := choice.weight
+	for _, c := range all {
+		heard := c.heard(referenceDB)
+		if heard == 0 {
+			continue
+		}
+		part := choice
+		part.weight = left * heard
+		part.mode = c.label()
+		part.mean = c.delaySeconds()
+		part.height, part.mirror = s.spread(c)
+		m = append(m, part)
+		left -= part.weight
+	}
+	return m
+}
+
+// spread gives the standard deviations of a mode's delay in seconds that come
+// from the height of its layer on one day and from taking the layer for a mirror.
+func (s *sky) spread(c candidate) (height, mirror float64) {
+	if c.layer == ground {
+		return 0, 1e-6 // of the ground's conductivity and relief: common practice
+	}
+	// Heights of E, sporadic E and F1: common practice. The F2 layer's M factor
+	// strays by 0.15 from its monthly median, and its height accordingly.
+	heightU := map[layer]float64{layerE: 8e3, sporadic: 7e3, layerF1: 25e3}[c.layer]
+	if c.layer == layerF2 {
+		heightU = 1490e3 * 0.15 / (s.f2[0].m3000 * s.f2[0].m3000)
+	}
+	// Errors of all hops have the same cause and add up in full. A mirror differs
+	// from exact rays through an F layer by 0.15 ms RMS a hop; the E layer is thin.
+	mirrorU := 0.15e-3
+	if c.layer == layerE || c.layer == sporadic {
+		mirrorU = 0.02e-3
+	}
+	return c.secondsPerMetre(s.distanceM) * heightU, float64(c.hops) * mirrorU
+}
+
+// secondsPerMetre is how the delay of a mode grows with the height of its layer.
+func (c candidate) secondsPerMetre(distanceM float64) float64 {
+	n := float64(c.hops)
+	const step = 1e3
+	return (n*hop{distanceM / n, c.heightM + step}.pathM() - c.pathM) / (step * lightMPerS)
+}
+
+// dayNodes stand for the spread of foF2 from day to day: the middles of seven
+// equally likely parts of the normal distribution.
+var dayNodes = [...]float64{-1.4652, -0.7916, -0.3661, 0, 0.3661, 0.7916, 1.4652}
+
+// foF2Ratio is the day's foF2 over the median at z standard deviations, which
+// differ below and above it; the deciles lie at 1.2816.
+func (s *sky) foF2Ratio(z float64) float64 {
+	if z < 0 {
+		return 1 + z*(1-s.low)/1.2816
+	}
+	return 1 + z*(s.high-1)/1.2816
+}
+
+// modeTally collects what the prediction says of each mode.
+type modeTally struct {
+	heard map[string]float64 // weight with which the mode is heard
+	any   float64            // weight with which some mode is
+	seen  []candidate        // of the median ionosphere
+	best  float64
+}
+
+func (t *modeTally) add(all []candidate, referenceDB, weight float64, median bool) {
+	if t.heard == nil {
+		t.heard = map[string]float64{}
+	}
+	none := 1.0
+	for _, c := range all {
+		t.heard[c.label()] += weight * c.heard(referenceDB)
+		none *= 1 - c.heard(referenceDB)
+	}
+	t.any += weight * (1 - none)
+	if median && t.seen == nil {
+		t.seen, t.best = slices.Clone(all), referenceDB
+	}
+}
+
+// leastProbability is the smallest chance for which a mode is listed.
+const leastProbability = 0.005
+
+// modes lists the modes that may be heard, by delay.
+func (t *modeTally) modes(m mixture) []Mode {
+	var list []Mode
+	for _, c := range t.seen {
+		mode := Mode{
+			Name: c.label(), Hops: c.hops, Elevation: c.elevation * 180 / math.Pi, HeightM: c.heightM,
+			LevelDB: c.levelDB - t.best, MUFHz: c.mufHz, Probability: t.heard[c.label()] / t.any,
+			DelaySeconds: c.delaySeconds(),
+		}
+		var own mixture
+		for _, k := range m {
+			if k.mode == mode.Name {
+				own = append(own, k)
+				mode.First += k.weight
+			}
+		}
+		if mode.Probability < leastProbability {
+			continue
+		}
+		if own.normalise() {
+			mode.DelaySeconds = own.mean()
+			sum := 0.0
+			for _, k := range own {
+				sum += k.weight * (k.variance() + (k.mean-mode.DelaySeconds)*(k.mean-mode.DelaySeconds))
+			}
+			mode.USeconds = math.Sqrt(sum)
+		}
+		list = append(list, mode)
+	}
+	slices.SortFunc(list, func(a, b Mode) int { return cmp.Compare(a.DelaySeconds, b.DelaySeconds) })
+	return list
+}
+
+// carriers are those the request leaves open.
+func (r Request) carriers() []station.Carrier {
+	if r.CarrierHz == 0 {
+		return r.Station.Carriers
+	}
+	return slices.DeleteFunc(slices.Clone(r.Station.Carriers), func(c station.Carrier) bool { return c.Hz != r.CarrierHz })
 }
 
 func (r Request) check() error {
@@ -96,14 +302,8 @@ func (r Request) check() error {
 		return fmt.Errorf("station %s has no carrier in the table", r.Station.ID)
 	case r.Sunspots < 0:
 		return fmt.Errorf("sunspot number %g is below zero", r.Sunspots)
+	case len(r.carriers()) == 0:
+		return fmt.Errorf("station %s has no carrier on %g MHz", r.Station.ID, r.CarrierHz/1e6)
 	}
-	if r.CarrierHz == 0 {
-		return nil
-	}
-	for _, c := range r.Station.Carriers {
-		if c.Hz == r.CarrierHz {
-			return nil
-		}
-	}
-	return fmt.Errorf("station %s has no carrier on %g MHz", r.Station.ID, r.CarrierHz/1e6)
+	return nil
 }

@@ -1,0 +1,44 @@
+package path
+
+import (
+	"math"
+	"time"
+)
+
+// Standard uncertainties of R12.
+const (
+	// A smoothed number is known or forecast to about this, and the monthly
+	// median ionosphere follows it no closer: common practice.
+	givenSunspotsU = 10
+	// The default knows the mean cycle only; maxima have ranged from 70 to 200.
+	defaultSunspotsU = 35
+)
+
+// DefaultSunspots is R12 (on the scale used before 2015) for the phase of a mean
+// solar cycle: 11.0 years from the minimum of December 2019, 5 at minimum and 115
+// at the maximum 4.5 years later (from memory; the rise is steeper than the fall).
+func DefaultSunspots(t time.Time) float64 {
+	const period, rise, least, most = 11.0, 4.5, 5.0, 115.0
+	minimum := time.Date(2019, 12, 15, 0, 0, 0, 0, time.UTC)
+	years := math.Mod(t.Sub(minimum).Hours()/(24*365.25), period)
+	if years < 0 {
+		years += period
+	}
+	phase := years / rise
+	if years > rise {
+		phase = (period - years) / (period - rise)
+	}
+	return least + (most-least)*(1-math.Cos(math.Pi*phase))/2
+}
+
+// sunspotNode is one of the sunspot numbers that stand for an uncertain one.
+type sunspotNode struct{ r12, weight float64 }
+
+const middleNode = 1
+
+// sunspotNodes are the three points of Gauss-Hermite quadrature, which keep mean
+// and spread.
+func sunspotNodes(r12, u float64) [3]sunspotNode {
+	d := math.Sqrt(3) * u
+	return [3]sunspotNode{{max(0, r12-d), 1.0 / 6}, {r12, 2.0 / 3}, {r12 + d, 1.0 / 6}}
+}

@@ -135,11 +135,7 @@ func (s shape) add(r *respond, x []float32, position, amplitude float64) {
 
 // recording is a channel with pulses at the given positions in white noise.
 func (s shape) recording(seconds float64, positions []float64, amplitude, noise float64, seed uint64) []float32 {
-	x := make([]float32, int(seconds*s.rate))
-	rng := rand.New(rand.NewPCG(seed, 1))
-	for i := range x {
-		x[i] = float32(noise * rng.NormFloat64())
-	}
+	x := s.noise(seconds, noise, seed)
 	r := s.respond()
 	for _, p := range positions {
 		s.add(r, x, p, amplitude)
@@ -164,4 +160,14 @@ func process(d *Detector, x []float32, block int) []Pulse {
 		out = append(out, d.Process(int64(i), x[i:min(i+block, len(x))])...)
 	}
 	return append(out, d.Flush()...)
+}
+
+// noise is a channel of white noise.
+func (s shape) noise(seconds, rms float64, seed uint64) []float32 {
+	x := make([]float32, int(seconds*s.rate))
+	rng := rand.New(rand.NewPCG(seed, 1))
+	for i := range x {
+		x[i] = float32(rms * rng.NormFloat64())
+	}
+	return x
 }

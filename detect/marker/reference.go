@@ -2,6 +2,7 @@ package marker
 
 import (
 	"math"
+	"math/cmplx"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/optimize"
@@ -12,33 +13,47 @@ const (
 	// are not noise, relative to its peak: a good converter is flat to 0.03 dB
 	// (common practice).
 	flatness = 0.003
-	maxWidth = 13.0 // grid steps, widest pulse whose two edges the window shows
-	maxDecay = 2.0  // per grid step: a coupling that leaves a mere spike
+	// A misfit above ringMisfit of the peak is tried as ringing, which is
+	// believed when it leaves less than ringGain of the sum of squares.
+	ringMisfit = 0.01
+	ringGain   = 0.1
+	maxWidth   = 13.0 // grid steps, widest pulse whose two edges the window shows
+	maxDecay   = 2.0  // per grid step: a coupling that leaves a mere spike
 )
 
 // pulseModel is a rectangular pulse behind an AC coupling and the low-pass of
 // the sampler, in grid steps: where its first edge stands, its width (+Inf: only
-// one edge shows), and the coupling's decay per step.
-type pulseModel struct{ edge, width, decay float64 }
+// one edge shows), and the coupling's decay per step. When ring is not zero,
+// each edge sets off ringing as exp(-ring*t), its phase and strength free.
+type pulseModel struct {
+	edge, width, decay float64
+	ring               complex128
+}
 
 // refer finds where the on-time edge lies within the template by fitting
 // pulseModel to it. noise is the rms of one pulse's residual, rising the
 // direction of the on-time edge.
 func (t *template) refer(noise float64, rising bool) {
-	w := t.windowOf()
+	w := t.edgeWindow()
 	m, sse := w.search()
-	v := w.variance(noise, t.n, sse)
-	reference, sigma := m.edge, 0.0
-	trailing := !math.IsInf(m.width, 1) && (w.amplitude(m) > 0) != rising
+	if sse/float64(len(w.y)) > math.Pow(ringMisfit*w.peak, 2) {
+		full := t.fullWindow()
+		_, plain := full.search()
+		if r, s := full.searchRinging(m); s < ringGain*plain {
+			w, m, sse = full, r, s
+		}
+	}
+	v := max(noise*noise/float64(t.n), sse/float64(len(w.y)-5), math.Pow(flatness*w.peak, 2))
+	amplitude := w.amplitude(m)
+	reference := m.edge
+	trailing := !math.IsInf(m.width, 1) && (amplitude > 0) != rising
 	if trailing {
 		reference += m.width // the user's edge ends the pulse
 	}
-	widthSigma := 0.0
-	sigma, widthSigma = w.uncertainty(m, v, trailing)
+	sigma, widthSigma := w.uncertainty(m, v, trailing)
+	t.width = m.width
 	if !math.IsInf(m.width, 1) && m.width < 4*widthSigma {
 		reference, sigma, t.width = w.unresolved(m, v, sse, trailing)
-	} else {
-		t.width = m.width
 	}
 	d := float64(t.scale)
 	t.model = m
@@ -46,16 +61,19 @@ func (t *template) refer(noise float64, rising bool) {
 	t.reference = reference * d
 	t.refSigma = sigma * d
 	t.width *= d
-	t.level = math.Abs(w.amplitude(m))
+	t.level = math.Abs(amplitude)
 }
 
 // follow takes the reference over from a template of the same pulse made of
 // fewer pulses: only the place of the model is fitted again, not its form, so
 // that what is open about the form does not move the marks already made.
 func (t *template) follow(old *template) {
-	w := t.windowOf()
+	w := t.edgeWindow()
+	if old.model.ring != 0 {
+		w = t.fullWindow()
+	}
 	m := old.model
-	m.edge, _ = w.place(newStep(m.decay), m.edge, m.width)
+	m.edge, _ = w.place(m)
 	d := float64(t.scale)
 	t.model, t.offset, t.refSigma, t.width = m, old.offset, old.refSigma, old.width
 	t.reference = m.edge*d + t.offset
@@ -70,7 +88,20 @@ type window struct {
 	peak   float64
 }
 
-func (t *template) windowOf() window {
+// edgeWindow is the window about the pulse's edges. A pulse still up at the end
+// of the template shows its first edge only, and then the edge alone counts.
+func (t *template) edgeWindow() window {
+	w := t.fullWindow()
+	first, last := before-10, before+14
+	if w.single {
+		first, last = before-8, before+4
+	}
+	w.y, w.k0 = t.shape[first:last], float64(first-before)
+	return w
+}
+
+// fullWindow is the whole template.
+func (t *template) fullWindow() window {
 	base := 0.0
 	for _, v := range t.shape[:4] {
 		base += v / 4
@@ -84,23 +115,11 @@ func (t *template) windowOf() window {
 			tail += (v - base) / 6
 		}
 	}
-	// A pulse still up at the end shows its first edge only; then the edge
-	// alone counts, since what follows may be the source's ringing.
-	first, last := before-10, before+14
-	single := tail/peak > 0.5
-	if single {
-		first, last = before-8, before+4
-	}
-	return window{t.shape[first:last], float64(first - before), single, math.Abs(peak)}
+	return window{t.shape[:], -before, tail/peak > 0.5, math.Abs(peak)}
 }
 
-// variance is that of a template point against the model.
-func (w window) variance(noise float64, pulses int, sse float64) float64 {
-	return max(noise*noise/float64(pulses), sse/float64(len(w.y)-5), math.Pow(flatness*w.peak, 2))
-}
-
-// search finds the model of least squares: over a grid first, for the sum of
-// squares has several minima, and then from the best point of the grid.
+// search finds the model without ringing of least squares: over a grid first,
+// for the sum of squares has several minima, and then from the best point of it.
 func (w window) search() (best pulseModel, sse float64) {
 	widths := []float64{math.Inf(1)}
 	decays := []float64{0, 0.01, 0.03}
@@ -112,227 +131,299 @@ func (w window) search() (best pulseModel, sse float64) {
 	}
 	sse = math.Inf(1)
 	for _, decay := range decays {
-		step := newStep(decay)
+		step := newResponse(complex(decay, 0))
 		for _, width := range widths {
 			for edge := -3.0; edge <= 3; edge += 0.5 {
-				if _, s := w.compare(step, edge, width, nil); s < sse {
-					best, sse = pulseModel{edge, width, decay}, s
+				m := pulseModel{edge: edge, width: width, decay: decay}
+				if s := w.misfit(w.columns(m, step, nil)); s < sse {
+					best, sse = m, s
 				}
 			}
 		}
 	}
-	paired := !math.IsInf(best.width, 1)
-	unpack := func(x []float64) pulseModel {
-		m := pulseModel{x[0], best.width, math.Abs(x[1])}
-		if paired {
-			m.width = math.Abs(x[2])
+	return w.polish(best, sse)
+}
+
+// searchRinging is search with ringing, the width being near that of m.
+func (w window) searchRinging(m pulseModel) (best pulseModel, sse float64) {
+	sse = math.Inf(1)
+	for _, decay := range []float64{0, 0.01, 0.1} {
+		step := newResponse(complex(decay, 0))
+		for _, fade := range []float64{0.02, 0.06, 0.2, 0.5} {
+			for hz := 0.03; hz < 0.42; hz *= 1.25 {
+				rate := complex(fade, 2*math.Pi*hz)
+				ring := newResponse(rate)
+				for edge := -3.0; edge <= 3; edge += 0.5 {
+					c := pulseModel{edge, m.width, decay, rate}
+					if s := w.misfit(w.columns(c, step, ring)); s < sse {
+						best, sse = c, s
+					}
+				}
+			}
 		}
-		return m
 	}
-	start := []float64{best.edge, best.decay}
+	return w.polish(best, sse)
+}
+
+// polish improves m from a grid by a simplex search over all it has.
+func (w window) polish(m pulseModel, sse float64) (pulseModel, float64) {
+	paired, rings := !math.IsInf(m.width, 1), m.ring != 0
+	start := []float64{m.edge, m.decay}
 	if paired {
-		start = append(start, best.width)
+		start = append(start, m.width)
+	}
+	if rings {
+		start = append(start, real(m.ring), imag(m.ring))
+	}
+	unpack := func(x []float64) pulseModel {
+		u := pulseModel{edge: x[0], width: m.width, decay: math.Abs(x[1])}
+		if paired {
+			u.width = math.Abs(x[2])
+		}
+		if rings {
+			u.ring = complex(math.Abs(x[len(x)-2]), x[len(x)-1])
+		}
+		return u
 	}
 	problem := optimize.Problem{Func: func(x []float64) float64 {
-		m := unpack(x)
-		if m.decay > maxDecay || m.width < 0.02 || paired && m.width > maxWidth || math.Abs(m.edge) > 6 {
+		u := unpack(x)
+		if u.decay > maxDecay || u.width < 0.02 || paired && u.width > maxWidth || math.Abs(u.edge) > 6 || real(u.ring) > maxDecay {
 			return math.Inf(1)
 		}
-		_, s := w.compare(newStep(m.decay), m.edge, m.width, nil)
-		return s / (w.peak * w.peak)
+		return w.misfitOf(u) / (w.peak * w.peak)
 	}}
-	settings := &optimize.Settings{Converger: &optimize.FunctionConverge{Absolute: 1e-9, Iterations: 20}, FuncEvaluations: 400}
-	if r, err := optimize.Minimize(problem, start, settings, &optimize.NelderMead{SimplexSize: 0.1}); err == nil || r != nil {
-		if s := r.F * w.peak * w.peak; s < sse {
-			best, sse = unpack(r.X), s
-		}
+	settings := &optimize.Settings{
+		Converger:       &optimize.FunctionConverge{Absolute: 1e-10, Iterations: 20},
+		FuncEvaluations: 150 * len(start),
 	}
-	best.edge, sse = w.place(newStep(best.decay), best.edge, best.width)
-	return best, sse
+	// A search that ends by the number of evaluations is as good as another.
+	if r, _ := optimize.Minimize(problem, start, settings, &optimize.NelderMead{SimplexSize: 0.1}); r != nil && r.F*w.peak*w.peak < sse {
+		m = unpack(r.X)
+	}
+	m.edge, sse = w.place(m)
+	return m, sse
 }
 
-// compare fits amplitude and level of a model to the window and returns the
-// amplitude and the sum of squares left. When columns is not nil it receives the
-// model's shape and its derivative with respect to the edge.
-func (w window) compare(s stepResponse, edge, width float64, columns *[2][]float64) (amplitude, sse float64) {
-	var sm, sy, mm, my, yy float64
-	for i, y := range w.y {
-		u := w.k0 + float64(i) - edge
-		m, dm := s.at(u)
-		if !math.IsInf(width, 1) {
-			m2, dm2 := s.at(u - width)
-			m, dm = m-m2, dm-dm2
-		}
-		if columns != nil {
-			columns[0] = append(columns[0], m)
-			columns[1] = append(columns[1], -dm)
-		}
-		y -= w.y[0]
-		sm += m
-		sy += y
-		mm += m * m
-		my += m * y
-		yy += y * y
+// columns are what a model is a linear combination of in the window: a level,
+// the pulse, and the two phases of the ringing. The responses are those of m.
+func (w window) columns(m pulseModel, step, ring *response) [][]float64 {
+	c := [][]float64{make([]float64, len(w.y)), make([]float64, len(w.y))}
+	if ring != nil {
+		c = append(c, make([]float64, len(w.y)), make([]float64, len(w.y)))
 	}
-	n := float64(len(w.y))
-	mm -= sm * sm / n
-	my -= sm * sy / n
-	yy -= sy * sy / n
-	if mm <= 1e-12 {
-		return 0, yy
+	for i := range w.y {
+		u := w.k0 + float64(i) - m.edge
+		c[0][i] = 1
+		v := step.at(u)
+		if !math.IsInf(m.width, 1) {
+			v -= step.at(u - m.width)
+		}
+		c[1][i] = real(v)
+		if ring != nil {
+			v = ring.at(u)
+			if !math.IsInf(m.width, 1) {
+				v -= ring.at(u - m.width)
+			}
+			c[2][i], c[3][i] = real(v), imag(v)
+		}
 	}
-	return my / mm, max(yy-my*my/mm, 0)
+	return c
 }
 
-// amplitude is the height of the model's edge, with its sign.
-func (w window) amplitude(m pulseModel) float64 {
-	a, _ := w.compare(newStep(m.decay), m.edge, m.width, nil)
-	return a
-}
-
-// place finds the edge of least squares near the given one, the width and the
-// coupling being known.
-func (w window) place(s stepResponse, edge, width float64) (place, sse float64) {
-	n := float64(len(w.y))
-	for range 20 {
-		var c [2][]float64
-		a, _ := w.compare(s, edge, width, &c)
-		var m1, m2, y1 float64
-		for i, y := range w.y {
-			m1 += c[0][i] / n
-			m2 += c[1][i] / n
-			y1 += y / n
+// misfit is the sum of squares that the columns leave of the window. It spoils
+// the columns.
+func (w window) misfit(columns [][]float64) float64 {
+	y := append([]float64(nil), w.y...)
+	for i, c := range columns {
+		norm := 0.0
+		for _, v := range c {
+			norm += v * v
 		}
-		var aa, ab, bb, ay, by float64
-		for i, y := range w.y {
-			p, q := c[0][i]-m1, c[1][i]-m2
-			aa += p * p
-			ab += p * q
-			bb += q * q
-			ay += p * (y - y1)
-			by += q * (y - y1)
+		if norm < 1e-12 {
+			continue
 		}
-		step := (aa*by - ab*ay) / (aa*bb - ab*ab) / a
-		if math.IsNaN(step) {
-			break
-		}
-		edge += min(max(step, -0.25), 0.25)
-		if math.Abs(step) < 1e-9 {
-			break
+		for _, other := range append(columns[i+1:len(columns):len(columns)], y) {
+			p := 0.0
+			for k, v := range c {
+				p += v * other[k]
+			}
+			p /= norm
+			for k, v := range c {
+				other[k] -= p * v
+			}
 		}
 	}
-	_, sse = w.compare(s, edge, width, nil)
-	return edge, sse
+	sse := 0.0
+	for _, v := range y {
+		sse += v * v
+	}
+	return sse
 }
+
+func (m pulseModel) responses() (step, ring *response) {
+	step = newResponse(complex(m.decay, 0))
+	if m.ring != 0 {
+		ring = newResponse(m.ring)
+	}
+	return step, ring
+}
+
+func (w window) misfitOf(m pulseModel) float64 {
+	step, ring := m.responses()
+	return w.misfit(w.columns(m, step, ring))
+}
+
+// place finds the edge of least squares near that of m, all else being known,
+// by parabolas through the sum of squares.
+func (w window) place(m pulseModel) (edge, sse float64) {
+	step, ring := m.responses()
+	at := func(e float64) float64 {
+		m.edge = e
+		return w.misfit(w.columns(m, step, ring))
+	}
+	edge = m.edge
+	for _, h := range []float64{0.1, 0.03, 0.01, 0.003, 0.003} {
+		a, b, c := at(edge-h), at(edge), at(edge+h)
+		if bend := a - 2*b + c; bend > 0 {
+			edge += min(max(h*(a-c)/(2*bend), -2*h), 2*h)
+		}
+	}
+	return edge, at(edge)
+}
+
+// solve returns the coefficients of the model's columns; the second is the
+// amplitude of the pulse, with its sign.
+func (w window) solve(m pulseModel) []float64 {
+	step, ring := m.responses()
+	c := w.columns(m, step, ring)
+	a := mat.NewDense(len(w.y), len(c), nil)
+	for j := range c {
+		a.SetCol(j, c[j])
+	}
+	var x mat.VecDense
+	if err := x.SolveVec(a, mat.NewVecDense(len(w.y), w.y)); err != nil {
+		return make([]float64, len(c))
+	}
+	return x.RawVector().Data
+}
+
+func (w window) amplitude(m pulseModel) float64 { return w.solve(m)[1] }
 
 // uncertainty returns the standard deviations of the on-time edge and of the
-// width for points of variance v, from the model linearised at m.
+// width for points of variance v, from the model linearised at m with all its
+// unknowns; +Inf when they cannot be told apart.
 func (w window) uncertainty(m pulseModel, v float64, trailing bool) (edge, width float64) {
-	var c [2][]float64
-	step := newStep(m.decay)
-	a, _ := w.compare(step, m.edge, m.width, &c)
-	const dd = 1e-3
-	var other [2][]float64
-	w.compare(newStep(m.decay+dd), m.edge, m.width, &other)
-	paired := !math.IsInf(m.width, 1)
-	p := 4
-	if paired {
-		p = 5
-	}
-	j := mat.NewDense(len(w.y), p, nil)
-	for i := range w.y {
-		j.Set(i, 0, a*c[1][i])
-		j.Set(i, 1, 1)
-		j.Set(i, 2, c[0][i])
-		j.Set(i, 3, a*(other[0][i]-c[0][i])/dd)
-		if paired {
-			_, dm := step.at(w.k0 + float64(i) - m.edge - m.width)
-			j.Set(i, 4, a*dm)
+	const h = 1e-4
+	coefficients := w.solve(m)
+	curve := func(m pulseModel) *mat.VecDense {
+		y := mat.NewVecDense(len(w.y), nil)
+		step, ring := m.responses()
+		for j, c := range w.columns(m, step, ring) {
+			y.AddScaledVec(y, coefficients[j], mat.NewVecDense(len(c), c))
 		}
+		return y
+	}
+	at := curve(m)
+	step, ring := m.responses()
+	unknowns := w.columns(m, step, ring)
+	vary := func(m pulseModel) {
+		y := curve(m)
+		y.SubVec(y, at)
+		y.ScaleVec(1/h, y)
+		unknowns = append(unknowns, y.RawVector().Data)
+	}
+	n := len(unknowns) // index of the edge; the width follows it
+	vary(pulseModel{m.edge + h, m.width, m.decay, m.ring})
+	paired := !math.IsInf(m.width, 1)
+	if paired {
+		vary(pulseModel{m.edge, m.width + h, m.decay, m.ring})
+	}
+	vary(pulseModel{m.edge, m.width, m.decay + h, m.ring})
+	if m.ring != 0 {
+		vary(pulseModel{m.edge, m.width, m.decay, m.ring + h})
+		vary(pulseModel{m.edge, m.width, m.decay, m.ring + complex(0, h)})
+	}
+	jacobian := mat.NewDense(len(w.y), len(unknowns), nil)
+	for j := range unknowns {
+		jacobian.SetCol(j, unknowns[j])
 	}
 	var normal, inverse mat.Dense
-	normal.Mul(j.T(), j)
+	normal.Mul(jacobian.T(), jacobian)
 	if inverse.Inverse(&normal) != nil {
 		return math.Inf(1), math.Inf(1)
 	}
-	ee := inverse.At(0, 0)
-	if !paired {
-		return math.Sqrt(v * ee), 0
+	variance := inverse.At(n, n)
+	if paired {
+		width = math.Sqrt(v * inverse.At(n+1, n+1))
+		if trailing {
+			variance += inverse.At(n+1, n+1) + 2*inverse.At(n, n+1)
+		}
 	}
-	ww, ew := inverse.At(4, 4), inverse.At(0, 4)
-	if trailing {
-		ee += ww + 2*ew
-	}
-	return math.Sqrt(v * ee), math.Sqrt(v * ww)
+	return math.Sqrt(v * variance), width
 }
 
 // unresolved returns the on-time edge, its standard uncertainty and the width
 // of a pulse too short for its width to be fitted: their means over all widths
-// in proportion to their likelihood, every width being as likely beforehand.
+// and couplings in proportion to their likelihood, every width being as likely
+// beforehand.
 func (w window) unresolved(m pulseModel, v, least float64, trailing bool) (reference, sigma, width float64) {
-	step := newStep(m.decay)
 	var sum, square float64
-	edge := m.edge + m.width/2
-	for x := 0.02; x < maxWidth; x += 0.02 {
-		e, s := w.place(step, edge-x/2, x)
-		edge = e + x/2
-		p := math.Exp((least - s) / (2 * v))
-		if p < 1e-4 && x > m.width {
-			break
+	fitted := m
+	for _, m.decay = range []float64{0, 0.01, 0.1, 1, fitted.decay} {
+		centre := fitted.edge + fitted.width/2
+		for x := 0.02; x < maxWidth; x += 0.04 {
+			m.edge, m.width = centre-x/2, x
+			e, s := w.place(m)
+			centre = e + x/2
+			p := math.Exp((least - s) / (2 * v))
+			if p < 1e-4 && x > fitted.width {
+				break
+			}
+			if trailing {
+				e += x
+			}
+			sum += p
+			reference += p * e
+			square += p * e * e
+			width += p * x
 		}
-		if trailing {
-			e += x
-		}
-		sum += p
-		reference += p * e
-		square += p * e * e
-		width += p * x
 	}
 	reference /= sum
 	return reference, math.Sqrt(max(square/sum-reference*reference, 0)), width / sum
 }
 
-// stepResponse is the low-passed answer of an AC coupling to a unit step, in
-// grid steps: u(t)exp(-decay*t) convolved with the low-pass.
-type stepResponse struct {
-	decay float64
-	table []float64 // from -halfTaps, responseStep entries per step
+// response is the low-passed answer to u(t)exp(-rate*t), t in grid steps: a
+// step behind an AC coupling, or ringing when the rate is complex.
+type response struct {
+	rate  complex128
+	table []complex128 // from -halfTaps to halfTaps, responseStep entries per step
 }
 
-const (
-	responseStep = 64 // divides tableStep
-	responseEnd  = 24 // grid steps after the low-pass has ended
-)
+const responseStep = 64 // divides tableStep
 
-func newStep(decay float64) stepResponse {
+func newResponse(rate complex128) *response {
 	h, _ := lowPass()
 	const skip = tableStep / responseStep
-	table := make([]float64, (2*halfTaps+responseEnd)*responseStep)
-	keep, half := math.Exp(-decay/responseStep), math.Exp(-decay/(2*responseStep))
+	table := make([]complex128, 2*halfTaps*responseStep+1)
+	keep, half := cmplx.Exp(-rate/responseStep), cmplx.Exp(-rate/(2*responseStep))
 	for i := 1; i < len(table); i++ {
-		table[i] = table[i-1] * keep
-		if i*skip < len(h) {
-			// Simpson's rule over the entry.
-			table[i] += (h[(i-1)*skip]*keep + 4*h[i*skip-skip/2]*half + h[i*skip]) / (6 * responseStep)
-		}
+		// Simpson's rule over one entry.
+		in := complex(h[(i-1)*skip], 0)*keep + complex(4*h[i*skip-skip/2], 0)*half + complex(h[i*skip], 0)
+		table[i] = table[i-1]*keep + in/(6*responseStep)
 	}
-	return stepResponse{decay, table}
+	return &response{rate, table}
 }
 
-// at is the response at u after the step, and its derivative.
-func (s stepResponse) at(u float64) (v, dv float64) {
+// at is the response u grid steps after the beginning, |u| < halfTaps.
+func (r *response) at(u float64) complex128 {
 	x := (u + halfTaps) * responseStep
-	if x <= 0 {
-		return 0, 0
-	}
-	h, _ := lowPass()
-	i := min(int(x), len(s.table)-2)
-	f := x - float64(i)
+	i := min(max(int(x), 0), len(r.table)-2)
+	f := complex(x-float64(i), 0)
 	// Cubic through both ends with their derivatives, per entry.
-	a, b := s.table[i], s.table[i+1]
-	left := float64(i)/responseStep - halfTaps
-	da := (lookup(h, left) - s.decay*a) / responseStep
-	db := (lookup(h, left+1.0/responseStep) - s.decay*b) / responseStep
-	v = a + f*(da+f*(3*(b-a)-2*da-db+f*(2*(a-b)+da+db)))
-	return v, lookup(h, u) - s.decay*v
+	h, _ := lowPass()
+	const skip = tableStep / responseStep
+	a, b := r.table[i], r.table[i+1]
+	da := (complex(h[i*skip], 0) - r.rate*a) / responseStep
+	db := (complex(h[(i+1)*skip], 0) - r.rate*b) / responseStep
+	return a + f*(da+f*(3*(b-a)-2*da-db+f*(2*(a-b)+da+db)))
 }

@@ -1,0 +1,318 @@
+package tick
+
+import (
+	"cmp"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"timeball/detect/audio"
+)
+
+// Acquisition folds the held audio at the flywheel's second and asks at which
+// lag, and at which rate against the flywheel, there is more of the tone than
+// chance allows. Two folds are kept: of the complex envelope, which gains most
+// while the tone keeps its phase from second to second (AM), and of its power,
+// which does not mind the phase (SSB). Each second is first divided by its own
+// noise, and no second counts for more than clip allows, so that neither
+// lightning nor speech can build a peak alone.
+
+const (
+	// falseAlarm is the chance that one search of one shape finds a peak in
+	// noise. Many searches are made in a long recording without a station.
+	falseAlarm = 1e-8
+	// clip bounds the power one second may contribute, in units of its noise.
+	clip = 16
+	// rateBoundMarker bounds the local clock's rate when a marker paces the
+	// flywheel, rateBoundFree the sample clock's when nothing does.
+	rateBoundMarker = 15e-6
+	rateBoundFree   = 110e-6
+	// maxCandidates bounds the peaks taken from one search.
+	maxCandidates = 6
+)
+
+// Timebase tells where the seconds of the flywheel lie on the sample clock.
+type Timebase interface {
+	// Base is the position of second n, frames.
+	Base(n int64) float64
+	// Paced reports whether the marker paces the flywheel; else only the
+	// sample clock's nominal rate does.
+	Paced() bool
+}
+
+// candidate is a peak of a fold.
+type candidate struct {
+	lag      float64 // s after the flywheel's second, at second ref
+	rate     float64 // change of lag, s/s
+	ref      int64
+	coherent bool
+	odds     float64 // −ln of the chance of such a peak in noise
+}
+
+// fold is the result of folding one span of seconds for one shape.
+type fold struct {
+	step    float64 // lag between bins, s
+	used    int
+	ref     int64
+	blocks  [][]complex64
+	centre  []float64 // time of each block against ref, s
+	weight  []float64
+	rates   []float64   // of the power fold
+	power   [][]float64 // [rate][bin]
+	width   int         // bins in the matched filter
+	tone    float64
+	rateMax float64
+}
+
+// foldSpan folds seconds from ≤ n < to.
+func foldSpan(s *audio.Stream, tb Timebase, sh shape, from, to int64) *fold {
+	fl := s.Rate()
+	factor := float64(s.Factor())
+	step := int(fl / 1000)
+	period := (tb.Base(from+1) - tb.Base(from)) / factor
+	bins := int(period) / step
+	width := max(1, int(math.Round(sh.seconds*fl/float64(step))))
+	pre := 0
+	if sh.onset {
+		pre = width // an onset is judged against the time before it
+	}
+	bound, blockLength := rateBoundMarker, int64(8)
+	if !tb.Paced() {
+		bound, blockLength = rateBoundFree, 2
+	}
+	length := float64(to - from)
+	f := &fold{step: float64(step) / fl, ref: (from + to) / 2, width: width, tone: sh.toneHz, rateMax: bound}
+	powerStep := 3e-3 / length
+	half := math.Floor(bound / powerStep)
+	for r := -half; r <= half; r++ {
+		f.rates = append(f.rates, r*powerStep)
+		f.power = append(f.power, make([]float64, bins))
+	}
+	count := (bins + width + pre) * step
+	buf := make([]float32, count)
+	dumped := make([]complex128, bins+width+pre)
+	env := make([]complex128, bins)
+	pow := make([]float64, bins)
+	sorted := make([]float64, bins)
+	omega := 2 * math.Pi * sh.toneHz / fl
+	rot := cmplx.Rect(1, -omega)
+	for b := from; b < to; b += blockLength {
+		block := make([]complex64, bins)
+		n := 0
+		end := min(b+blockLength, to)
+		for sec := b; sec < end; sec++ {
+			base := tb.Base(sec) / factor
+			start := int64(math.Round(base)) - int64(pre*step)
+			if !s.Copy(buf, start) {
+				continue
+			}
+			// The lag's origin is the second itself, not the sample next to it.
+			ph := cmplx.Rect(1, -omega*(float64(start)-base))
+			for i := range dumped {
+				var sum complex128
+				for _, x := range buf[i*step : (i+1)*step] {
+					sum += complex(float64(x), 0) * ph
+					ph *= rot
+				}
+				dumped[i] = sum
+			}
+			for i := range env {
+				var after, before complex128
+				for _, d := range dumped[i+pre : i+pre+width] {
+					after += d
+				}
+				env[i] = after
+				pow[i] = sqAbs(after)
+				if pre > 0 {
+					for _, d := range dumped[i : i+pre] {
+						before += d
+					}
+					// What was there before the onset is not the onset's.
+					if p := sqAbs(before); p < pow[i] {
+						share := 1 - p/pow[i]
+						env[i] *= complex(share, 0)
+						pow[i] *= share * share
+					} else {
+						env[i], pow[i] = 0, 0
+					}
+				}
+			}
+			copy(sorted, pow)
+			slices.Sort(sorted)
+			noise := sorted[bins/2] / math.Ln2
+			if pre > 0 {
+				noise = sorted[bins*3/4] / math.Ln2
+			}
+			if noise <= 0 {
+				continue
+			}
+			n++
+			scale := 1 / math.Sqrt(noise)
+			t := float64(sec - f.ref)
+			for i, e := range env {
+				p := pow[i] / noise
+				g := scale
+				if p > clip {
+					g *= math.Sqrt(clip / p)
+					pow[i] = clip
+				} else {
+					pow[i] = p
+				}
+				block[i] += complex64(e * complex(g, 0))
+			}
+			for r, rate := range f.rates {
+				shift := int(math.Round(rate * t / f.step))
+				addShifted(f.power[r], pow, shift)
+			}
+		}
+		if n > 0 {
+			f.used += n
+			f.blocks = append(f.blocks, block)
+			f.centre = append(f.centre, float64(b+end-1)/2-float64(f.ref))
+			f.weight = append(f.weight, float64(n))
+		}
+	}
+	return f
+}
+
+// addShifted adds src to dst so that src[i+shift] meets dst[i], around the end.
+func addShifted(dst, src []float64, shift int) {
+	n := len(dst)
+	shift = ((shift % n) + n) % n
+	for i, v := range src[shift:] {
+		dst[i] += v
+	}
+	for i, v := range src[:shift] {
+		dst[n-shift+i] += v
+	}
+}
+
+// search returns the peaks of the fold that chance does not explain, the
+// least likely by chance first.
+func (f *fold) search() []candidate {
+	if f.used < 3 {
+		return nil
+	}
+	found := append(f.searchCoherent(), f.searchPower()...)
+	slices.SortFunc(found, func(a, b candidate) int { return cmp.Compare(b.odds, a.odds) })
+	var kept []candidate
+	for _, c := range found {
+		near := func(k candidate) bool {
+			return math.Abs(wrap(k.lag-c.lag)) < (float64(f.width)+2)*f.step
+		}
+		if !slices.ContainsFunc(kept, near) && len(kept) < maxCandidates {
+			kept = append(kept, c)
+		}
+	}
+	return kept
+}
+
+// searchCoherent slants the blocks by each trial rate and adds their envelopes.
+// In noise the power of the sum is exponential.
+func (f *fold) searchCoherent() []candidate {
+	bins := len(f.blocks[0])
+	length := f.centre[len(f.centre)-1] - f.centre[0] + 1
+	step := 0.38 / f.tone / length // half a decibel at most between trials
+	half := math.Floor(f.rateMax / step)
+	threshold := math.Log(float64(bins) * (2*half + 1) / falseAlarm)
+	best := make([]float64, bins)
+	bestRate := make([]float64, bins)
+	sum := make([]complex64, bins)
+	pow := make([]float64, bins)
+	for r := -half; r <= half; r++ {
+		rate := r * step
+		clear(sum)
+		for b, block := range f.blocks {
+			shift := rate * f.centre[b]
+			bin := int(math.Round(shift / f.step))
+			ph := complex64(cmplx.Rect(1, 2*math.Pi*f.tone*shift))
+			k := ((bin % bins) + bins) % bins
+			for i, v := range block[k:] {
+				sum[i] += v * ph
+			}
+			for i, v := range block[:k] {
+				sum[bins-k+i] += v * ph
+			}
+		}
+		for i, v := range sum {
+			pow[i] = float64(real(v)*real(v) + imag(v)*imag(v))
+		}
+		// Normalised by the noise each second was divided by, or by what is
+		// really there if that is more (a steady tone folds at every lag).
+		mean := max(float64(f.used), median(pow)/math.Ln2)
+		for i, p := range pow {
+			if p /= mean; p > best[i] {
+				best[i], bestRate[i] = p, rate
+			}
+		}
+	}
+	var found []candidate
+	for i, p := range best {
+		if p > threshold && isPeak(best, i, f.width) {
+			found = append(found, candidate{lag: f.peakLag(best, i), rate: bestRate[i], ref: f.ref, coherent: true, odds: p - math.Log(float64(bins)*(2*half+1))})
+		}
+	}
+	return found
+}
+
+// searchPower looks for peaks of the folded power, whose lags in noise follow
+// a gamma distribution; its shape is taken from the lags themselves.
+func (f *fold) searchPower() []candidate {
+	var found []candidate
+	for r, pow := range f.power {
+		mid := median(pow)
+		dev := make([]float64, len(pow))
+		for i, p := range pow {
+			dev[i] = math.Abs(p - mid)
+		}
+		sigma := max(1.4826*median(dev), math.Sqrt(float64(f.used)))
+		k := mid * mid / (sigma * sigma)
+		gamma := distuv.Gamma{Alpha: k, Beta: mid / (sigma * sigma)}
+		cells := float64(len(pow) * len(f.power))
+		for i, p := range pow {
+			if p < mid+5*sigma || !isPeak(pow, i, f.width) {
+				continue
+			}
+			chance := gamma.Survival(p)
+			if chance*cells < falseAlarm {
+				found = append(found, candidate{lag: f.peakLag(pow, i), rate: f.rates[r], ref: f.ref, odds: -math.Log(max(chance, 1e-300) * cells)})
+			}
+		}
+	}
+	return found
+}
+
+// peakLag refines the lag of a peak at bin i by its neighbours' weight.
+func (f *fold) peakLag(v []float64, i int) float64 {
+	n := len(v)
+	a, b, c := v[(i+n-1)%n], v[i], v[(i+1)%n]
+	d := 0.0
+	if q := a - 2*b + c; q < 0 {
+		d = 0.5 * (a - c) / q
+	}
+	return (float64(i) + d) * f.step
+}
+
+// isPeak reports whether v[i] is the greatest within width around it.
+func isPeak(v []float64, i, width int) bool {
+	n := len(v)
+	for d := 1; d <= width; d++ {
+		if v[(i+d)%n] > v[i] || v[(i-d+n)%n] >= v[i] {
+			return false
+		}
+	}
+	return true
+}
+
+func median(v []float64) float64 {
+	s := slices.Clone(v)
+	slices.Sort(s)
+	return s[len(s)/2]
+}
+
+func sqAbs(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
+
+// wrap brings a lag in seconds into (−0.5, 0.5].
+func wrap(lag float64) float64 { return lag - math.Ceil(lag-0.5) }

@@ -1,0 +1,328 @@
+package tick
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// fit is what a stack says: where the tick arrives, on the model's time axis,
+// and how well that is known.
+type fit struct {
+	hypothesis
+	point
+	gain float64 // Λ
+	cov  *mat.SymDense
+	dof  float64
+	// parts are the places the earliest arrival may have when the phase of the
+	// audio chain is in doubt: one for each cycle at which a chain without
+	// phase shift fits, and one for a chain of any phase.
+	parts []part
+	// level of the paths' mean power in units of noise, earliest first.
+	power []float64
+}
+
+// part is one alternative of a fit: the lag and drift of the earliest arrival,
+// their covariance, and its probability.
+type part struct {
+	d, drift   float64
+	vd, vr, cr float64 // variances and covariance
+	weight     float64
+	envelope   bool // the phase was free: the envelope times it
+}
+
+// leastGain is the Λ a stack must show before it is taken for ticks at all.
+const leastGain = 16
+
+// fitStack finds the hypothesis that explains the stack best.
+func (st *stack) fit() (fit, bool) {
+	if st.count < 3 {
+		return fit{}, false
+	}
+	whole := st.merged()
+	best := fit{gain: math.Inf(-1)}
+	score := math.Inf(-1)
+	one := map[bool]fit{}
+	for _, coherent := range []bool{true, false} {
+		h := hypothesis{paths: 1, coherent: coherent}
+		p, ok := whole.searchOne(h)
+		if !ok {
+			continue
+		}
+		p, g := st.maximise(h, p)
+		one[coherent] = fit{hypothesis: h, point: p, gain: g}
+		if s := g - h.penalty(st.count); s > score {
+			score, best = s, one[coherent]
+		}
+	}
+	if best.gain < leastGain {
+		return fit{}, false
+	}
+	h := hypothesis{paths: 2, coherent: best.coherent}
+	if p, ok := whole.searchTwo(h, best.point); ok {
+		p, g := st.maximise(h, p)
+		two := fit{hypothesis: h, point: p, gain: g}
+		if g-h.penalty(st.count) > score && st.distinct(two, best) {
+			best = two
+		}
+	}
+	best.power = st.levels(best)
+	var ok bool
+	best.cov, best.dof, ok = st.covariance(best.hypothesis, best.point)
+	if !ok {
+		return fit{}, false
+	}
+	st.settlePhase(&best)
+	return best, true
+}
+
+// pairPlaces is the logarithm of the number of separate places at which a second
+// path is looked for.
+const pairPlaces = 5
+
+// penalty is half the Bayesian information criterion's: ln K for every two
+// parameters, those of the amplitudes' mean and covariance included.
+func (h hypothesis) penalty(count float64) float64 {
+	n := float64(h.params())
+	places := 0.0
+	switch {
+	case h.paths == 1 && h.coherent:
+		n += 2
+	case h.paths == 1:
+		n++
+	case h.coherent:
+		n, places = n+5, pairPlaces
+	default:
+		n, places = n+4, pairPlaces
+	}
+	return n/2*math.Log(count) + places
+}
+
+// merged sums all blocks into one.
+func (st *stack) merged() *stack {
+	m := *st
+	sum := block{mean: make([]complex128, st.points), herm: make([]complex128, st.points*st.points), sym: make([]complex128, st.points*st.points)}
+	for i := range st.blocks {
+		b := &st.blocks[i]
+		sum.n += b.n
+		for j, v := range b.mean {
+			sum.mean[j] += v
+		}
+		for j, v := range b.herm {
+			sum.herm[j] += v
+			sum.sym[j] += b.sym[j]
+		}
+	}
+	m.blocks = []block{sum}
+	return &m
+}
+
+// reach is the range of lags at which probes fit into the stack.
+func (st *stack) reach() (from, to float64) {
+	margin := float64(taps / 2)
+	to = float64(st.points) - st.before - margin
+	if st.onset {
+		to = min(to, st.end-2e-3*st.rate)
+	}
+	return -st.before + margin, to
+}
+
+// searchOne finds the neighbourhood of the best single path.
+func (st *stack) searchOne(h hypothesis) (point, bool) {
+	from, to := st.reach()
+	best, top := point{}, math.Inf(-1)
+	phases := 1
+	if h.coherent {
+		phases = 16
+	}
+	for d := from; d < to; d += 0.5 {
+		for k := range phases {
+			p := point{d: d, phi: math.Pi * float64(k) / float64(phases)}
+			if m, ok := st.pooled(h, p); ok {
+				if g := h.gain(m); g > top {
+					best, top = p, g
+				}
+			}
+		}
+	}
+	return best, !math.IsInf(top, -1)
+}
+
+const longestExcess = 4e-3 // s, between the paths that are told apart
+
+// searchTwo finds the neighbourhood of the best pair of paths near a single one.
+func (st *stack) searchTwo(h hypothesis, one point) (point, bool) {
+	from, to := st.reach()
+	best, top := point{}, math.Inf(-1)
+	phases := 1
+	if h.coherent {
+		phases = 8
+	}
+	lo := max(from, one.d-longestExcess*st.rate)
+	hi := min(to, one.d+0.5e-3*st.rate)
+	for d := lo; d < hi; d += 0.5 {
+		for e := leastExcess * st.rate; e < longestExcess*st.rate && d+e < to; e++ {
+			for k := range phases {
+				p := point{d: d, excess: e, phi: math.Pi * float64(k) / float64(phases)}
+				if m, ok := st.pooled(h, p); ok {
+					if g := h.gain(m); g > top {
+						best, top = p, g
+					}
+				}
+			}
+		}
+	}
+	best.drift = one.drift
+	return best, !math.IsInf(top, -1)
+}
+
+// levels returns the mean power of each path's amplitude at its probe, in
+// units of noise.
+func (st *stack) levels(f fit) []float64 {
+	m, ok := st.pooled(f.hypothesis, f.point)
+	if !ok {
+		return nil
+	}
+	if f.paths == 1 {
+		return []float64{max(0, real(m.prod[0])/m.n-1)}
+	}
+	// a = G⁻¹·y; y1 = z1, y2 = g*·z1 + c·z2.
+	d1 := f.d
+	d2 := d1 + f.excess
+	g := (st.overlap(d1, d2, f.phi) + conj(st.overlap(d2, d1, f.phi))) / 2
+	if f.coherent {
+		g = complex(real(g), 0)
+	}
+	c := math.Sqrt(1 - sqAbs(g))
+	// a2 = z2/c, a1 = z1 − g·a2.
+	p11, p12, p22 := real(m.prod[0])/m.n, m.prod[1]/complex(m.n, 0), real(m.prod[2])/m.n
+	a2 := (p22 - 1) / (c * c)
+	a1 := p11 - 1 - 2*real(conj(g)*p12)/c + sqAbs(g)*(p22-1)/(c*c)
+	return []float64{max(0, a1), max(0, a2)}
+}
+
+func conj(z complex128) complex128 { return complex(real(z), -imag(z)) }
+
+// distinct reports whether a pair of paths is more than one path seen through
+// a filter: they must fade apart, or be far apart and comparable.
+func (st *stack) distinct(two, one fit) bool {
+	p := st.levels(two)
+	if p == nil || p[0] <= 0 || p[1] <= 0 {
+		return false
+	}
+	ratio := math.Abs(10 * math.Log10(p[1]/p[0]))
+	if ratio > 15 {
+		return false
+	}
+	m, ok := st.pooled(two.hypothesis, two.point)
+	if !ok {
+		return false
+	}
+	_, l2, _ := two.spectrum(m)
+	apart := m.n * excess(l2)
+	if two.coherent {
+		apart /= 2
+	}
+	if apart > 2*math.Log(m.n) {
+		return true
+	}
+	return two.excess > 0.45e-3*st.rate && ratio < 10 && two.gain-one.gain > 0.02*one.gain
+}
+
+// settlePhase weighs two kinds of audio chain against each other: one that
+// leaves the tone's phase alone, so that the carrier's cycles time the tick,
+// and one that turns it by an unknown angle, so that only the envelope does.
+// Each maximum of the likelihood counts with its volume (Laplace's method).
+func (st *stack) settlePhase(f *fit) {
+	if !f.coherent {
+		f.parts = []part{st.newPart(f.hypothesis, f.point, f.cov, 1)}
+		return
+	}
+	inflate := 1.0
+	free, _, freeOK := st.curvature(f.hypothesis, f.point)
+	if freeOK {
+		inflate = max(1, f.cov.At(0, 0)/free.At(0, 0))
+	}
+	type place struct {
+		part
+		log float64
+	}
+	var places []place
+	top := math.Inf(-1)
+	consider := func(h hypothesis, p point, prior float64) {
+		g := st.lambda(h, h.pack(p))
+		inv, logDet, ok := st.curvature(h, p)
+		if !ok {
+			return
+		}
+		n := float64(h.params())
+		volume := 0.0
+		if h.phase != nil && freeOK {
+			// The cycle fits but for the phase that a flat chain still may have.
+			i := f.hypothesis.params() - 2
+			room := free.At(i, i) / (free.At(i, i) + flatPhase*flatPhase)
+			g = f.gain - (f.gain-g)*room
+			volume = 0.5 * math.Log(room)
+		}
+		l := g/inflate + volume + 0.5*(n*math.Log(2*math.Pi)+logDet+n*math.Log(inflate)) + math.Log(prior)
+		cov := f.cov
+		if h.phase != nil {
+			var okc bool
+			if cov, _, okc = st.covariance(h, p); !okc {
+				cov = inv
+			}
+		}
+		places = append(places, place{st.newPart(h, p, cov, 0), l})
+		top = max(top, l)
+	}
+	consider(f.hypothesis, f.point, 0.5/math.Pi)
+	zero := 0.0
+	fixed := hypothesis{paths: f.paths, coherent: true, phase: &zero}
+	cycle := math.Pi / st.omega // half a cycle: the polarity is unknown
+	start := f.d - f.phi/st.omega
+	reach := 1.1e-3 * st.rate
+	for k := math.Ceil((f.d - reach - start) / cycle); start+k*cycle < f.d+reach; k++ {
+		p := f.point
+		p.d, p.phi = start+k*cycle, 0
+		p, _ = st.maximise(fixed, p)
+		if math.Abs(p.d-(start+k*cycle)) > cycle/2 {
+			continue
+		}
+		consider(fixed, p, 0.5)
+	}
+	sum := 0.0
+	for _, p := range places {
+		sum += math.Exp(p.log - top)
+	}
+	kept := 0.0
+	for _, p := range places {
+		p.weight = math.Exp(p.log-top) / sum
+		if p.weight > 0.02 {
+			f.parts = append(f.parts, p.part)
+			kept += p.weight
+		}
+	}
+	for i := range f.parts {
+		f.parts[i].weight /= kept
+	}
+}
+
+// newPart turns a maximum into an alternative.
+func (st *stack) newPart(h hypothesis, p point, cov mat.Symmetric, weight float64) part {
+	last := h.params() - 1
+	q := part{d: p.d, drift: p.drift, vd: cov.At(0, 0), vr: cov.At(last, last), cr: cov.At(0, last), weight: weight, envelope: h.phase == nil}
+	if q.envelope {
+		floor := envelopeFloor * st.rate
+		q.vd += floor * floor
+	}
+	return q
+}
+
+const (
+	// envelopeFloor is what interpolation between samples leaves of the
+	// envelope's place in the best signal, s (standard uncertainty).
+	envelopeFloor = 2e-6
+	// flatPhase is how far from zero, radians, the phase of a chain may be that
+	// counts as leaving the phase alone (standard deviation).
+	flatPhase = 0.03
+)

@@ -1,0 +1,155 @@
+package tick
+
+import (
+	"math"
+	"math/cmplx"
+
+	"timeball/capture/station"
+)
+
+// longestFilter bounds the matched filter: of longer marks only the onset is
+// used, since it alone tells the second and all lengths of mark share it.
+const longestFilter = 10e-3 // s
+
+// shape is a kind of mark as the matched filter sees it. Stations with the
+// same shape differ only in their pattern.
+type shape struct {
+	toneHz  float64
+	seconds float64 // length of the filter
+	onset   bool    // the mark goes on after the filter's end
+}
+
+// shapeOf tells which filter finds the station's second marks.
+func shapeOf(s *station.Station) shape {
+	shortest, longest := math.Inf(1), 0.0
+	for second := 1; second < 60; second++ {
+		if m, ok := s.MarkAt(1, second); ok {
+			shortest = min(shortest, m.Length)
+			longest = max(longest, m.Length)
+		}
+	}
+	if longest > longestFilter {
+		return shape{s.ToneHz, min(shortest, longestFilter), true}
+	}
+	return shape{s.ToneHz, shortest, false}
+}
+
+// filter is the matched filter of a shape at a low rate. Its output over n
+// samples from lag ℓ on, w(ℓ) = Σ_{m≤n} a(ℓ+m)·exp(−jω(ℓ+m)) with half weight at
+// both ends (so that it is centred on a mark that begins at ℓ), is the
+// mark's complex envelope at base band: a mark of amplitude A that arrives at p
+// gives w(ℓ) = A·exp(−jωp)·response(ℓ−p, n), slow in ℓ but for the image of the
+// tone, which a real signal brings with it. Lags are in samples.
+type filter struct {
+	shape
+	rate   float64 // low rate, Hz
+	omega  float64 // tone, radians a sample
+	length int     // samples of a whole mark
+
+	// Σ s(m)·exp(−jωm) over the samples m = u, u−1, u−2, … of a unit mark that
+	// starts as a sine and as a cosine, the first with half weight; entry i is
+	// u = i/fine − lead.
+	sine, cosine []complex128
+}
+
+const (
+	fine = 16 // table entries in a sample
+	lead = 16 // samples before the arrival at which the table begins
+	// smear is the half-width, in samples, to which the band limit is cut.
+	smear = 12
+	// cutoff is the −6 dB point of the audio path as a share of half the low
+	// rate: about 3.4 kHz, where receivers and the decimator leave off.
+	cutoff = 0.85
+)
+
+func newFilter(s shape, rate float64) *filter {
+	f := &filter{shape: s, rate: rate, omega: 2 * math.Pi * s.toneHz / rate, length: int(math.Round(s.seconds * rate))}
+	burst := s.seconds * rate
+	if s.onset {
+		burst = math.Inf(1)
+	}
+	n := (lead + f.length + lead) * fine
+	f.sine, f.cosine = make([]complex128, n), make([]complex128, n)
+	var last [fine][2]complex128
+	for i := range n {
+		t := float64(i)/fine - lead
+		s, c := bandLimited(t, burst, f.omega)
+		e := cmplx.Rect(0.5, -f.omega*t)
+		now := [2]complex128{complex(s, 0) * e, complex(c, 0) * e}
+		if i >= fine {
+			before := last[i%fine]
+			f.sine[i] = f.sine[i-fine] + before[0] + now[0]
+			f.cosine[i] = f.cosine[i-fine] + before[1] + now[1]
+		}
+		last[i%fine] = now
+	}
+	return f
+}
+
+// bandLimited is a burst of sin(ωt) and of cos(ωt) on 0 ≤ t < length, in
+// samples, as the audio path passes it.
+func bandLimited(t, length, omega float64) (sine, cosine float64) {
+	const steps = 8 // integration steps in a sample
+	from, to := max(0, t-smear), min(length, t+smear)
+	if to <= from {
+		return 0, 0
+	}
+	if t-smear >= 0 && t+smear <= length {
+		return math.Sincos(omega * t)
+	}
+	n := max(1, int(math.Ceil((to-from)*steps)))
+	h := (to - from) / float64(n)
+	for i := range n {
+		u := from + (float64(i)+0.5)*h
+		x := t - u
+		k := cutoff * sincPi(cutoff*x) * (0.5 + 0.5*math.Cos(math.Pi*x/smear)) * h
+		s, c := math.Sincos(omega * u)
+		sine += k * s
+		cosine += k * c
+	}
+	return sine, cosine
+}
+
+func sincPi(x float64) float64 {
+	if x == 0 {
+		return 1
+	}
+	return math.Sin(math.Pi*x) / (math.Pi * x)
+}
+
+// sums looks up the table at u samples after the arrival.
+func (f *filter) sums(u float64) (sine, cosine complex128) {
+	at := (u + lead) * fine
+	if at <= 0 {
+		return 0, 0
+	}
+	i := int(at)
+	if i+1 >= len(f.sine) {
+		// Past the end of a short mark nothing is added; a long one is only
+		// asked about within the filter's length.
+		last := len(f.sine) - 1
+		return f.sine[last], f.cosine[last]
+	}
+	frac := complex(at-float64(i), 0)
+	return f.sine[i] + frac*(f.sine[i+1]-f.sine[i]), f.cosine[i] + frac*(f.cosine[i+1]-f.cosine[i])
+}
+
+// response is the output over n samples from δ samples after the arrival of a
+// unit mark whose tone starts at phase φ, radians (0: a rising zero crossing).
+func (f *filter) response(delta float64, n int, phi float64) complex128 {
+	s1, c1 := f.sums(delta + float64(n))
+	s0, c0 := f.sums(delta)
+	s, c := math.Sincos(phi)
+	return complex(c, 0)*(s1-s0) + complex(s, 0)*(c1-c0)
+}
+
+// mix fills dst with audio brought to base band; the first sample's lag is
+// given.
+func (f *filter) mix(dst []complex128, audio []float32, lag float64) {
+	rot := cmplx.Rect(1, -f.omega)
+	ph := cmplx.Rect(1, -f.omega*lag)
+	for i, x := range audio {
+		dst[i] = complex(float64(x), 0) * ph
+		ph *= rot
+	}
+}

@@ -1,0 +1,274 @@
+package tick
+
+import (
+	"math"
+	"math/cmplx"
+	"slices"
+)
+
+// stack is what a batch of snapshots says about the tick: the snapshots, moved
+// to where the flywheel's model puts the tick and divided by their noise, summed
+// with their products into blocks of consecutive seconds. It is sufficient for
+// every estimate that treats the amplitudes of the paths as Gaussian.
+type stack struct {
+	*filter
+	blocks []block
+	points int
+	before float64 // lag of point 0 before the model's, samples
+	end    float64 // lag of the end of an onset's sums after the model's, samples
+	count  float64
+}
+
+// block sums consecutive seconds. The outputs are scaled so that noise has a
+// real part of unit variance.
+type block struct {
+	t    float64 // mean time of its seconds against the batch's reference, s
+	n    float64
+	mean []complex128 // Σ w
+	herm []complex128 // Σ w·w*, row by row
+	sym  []complex128 // Σ w·wᵀ, row by row
+}
+
+// model is the line on which the tick is expected: lag in low-rate samples at
+// second ref, and its growth a second.
+type model struct {
+	lag, rate float64
+	ref       float64
+}
+
+func (m model) at(n float64) float64 { return m.lag + m.rate*(n-m.ref) }
+
+const (
+	stackBefore = 3.5e-3 // s
+	stackAfter  = 6.5e-3
+	taps        = 12 // of the interpolator between points
+)
+
+// buildStack sums the snapshots along m into at most blocks blocks.
+func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
+	after := stackAfter
+	if f.onset {
+		after = onsetEnd - 2.5e-3
+	}
+	half := int(stackBefore * f.rate)
+	points := half + int(after*f.rate)
+	st := &stack{filter: f, points: points, before: float64(half), end: onsetEnd * f.rate}
+	if len(snaps) == 0 {
+		return st
+	}
+	blocks = max(1, min(blocks, len(snaps)/3))
+	w := make([]complex128, points)
+	noise := smoothNoise(snaps)
+	first, last := snaps[0].n, snaps[len(snaps)-1].n
+	span := last - first + 1
+	var b *block
+	current := int64(-1)
+	for k, s := range snaps {
+		if i := (s.n - first) * int64(blocks) / span; i != current {
+			current = i
+			st.blocks = append(st.blocks, block{
+				mean: make([]complex128, points),
+				herm: make([]complex128, points*points),
+				sym:  make([]complex128, points*points),
+			})
+			b = &st.blocks[len(st.blocks)-1]
+		}
+		if !st.align(w, s, m, noise[k]) {
+			continue
+		}
+		b.n++
+		b.t += float64(s.n) - m.ref
+		for i, wi := range w {
+			b.mean[i] += wi
+			herm, sym := b.herm[i*points:(i+1)*points], b.sym[i*points:(i+1)*points]
+			for j := i; j < points; j++ {
+				wj := w[j]
+				sym[j] += wi * wj
+				herm[j] += wi * complex(real(wj), -imag(wj))
+			}
+		}
+	}
+	st.blocks = slices.DeleteFunc(st.blocks, func(b block) bool { return b.n == 0 })
+	for k := range st.blocks {
+		b := &st.blocks[k]
+		b.t /= b.n
+		st.count += b.n
+		for i := range points {
+			for j := range i {
+				b.sym[i*points+j] = b.sym[j*points+i]
+				b.herm[i*points+j] = cmplx.Conj(b.herm[j*points+i])
+			}
+		}
+	}
+	return st
+}
+
+// smoothNoise returns the noise of each snapshot, told by itself and its
+// neighbours: one second's flank alone would scatter by a third. A burst much
+// above them (lightning) is believed at once.
+func smoothNoise(snaps []*snapshot) []float64 {
+	const half, burst = 6, 4
+	noise := make([]float64, len(snaps))
+	var near [2*half + 1]float64
+	for k, s := range snaps {
+		v := near[:0]
+		for _, o := range snaps[max(0, k-half):min(len(snaps), k+half+1)] {
+			v = append(v, o.noise)
+		}
+		slices.Sort(v)
+		// The mean of the lower three quarters, made unbiased for the gamma
+		// distribution of a flank's power (eight degrees of freedom).
+		v = v[:(3*len(v)+3)/4]
+		sum := 0.0
+		for _, x := range v {
+			sum += x
+		}
+		noise[k] = lowerMean * sum / float64(len(v))
+		if s.noise > burst*noise[k] {
+			noise[k] = s.noise
+		}
+	}
+	return noise
+}
+
+// lowerMean is the mean of the flank's power over that of its lower three
+// quarters; TestNoiseIsUnbiased holds it.
+const lowerMean = 1.19
+
+// align interpolates s to the stack's points along m, turned by the tone's
+// phase over the model's drift so that a tick on the model keeps its phase.
+func (st *stack) align(w []complex128, s *snapshot, m model, noise float64) bool {
+	centre := m.at(float64(s.n))
+	at := (centre - st.before - s.origin)
+	i0 := int(math.Floor(at))
+	var coef [taps]float64
+	interpolator(&coef, at-float64(i0))
+	lo := i0 - taps/2 + 1
+	if lo < 0 || lo+st.points+taps > len(s.w) || noise <= 0 {
+		return false
+	}
+	turn := cmplx.Rect(1/math.Sqrt(noise), st.omega*centre)
+	var end complex128
+	if st.onset {
+		// Let the sums end at the same lag after the model's for all.
+		end = s.value((centre + st.end - s.origin))
+	}
+	for j := range w {
+		w[j] = (weigh(&coef, s.w[lo+j:]) - end) * turn
+	}
+	return true
+}
+
+// value interpolates the snapshot at point at.
+func (s *snapshot) value(at float64) complex128 {
+	i := int(math.Floor(at))
+	var coef [taps]float64
+	interpolator(&coef, at-float64(i))
+	return weigh(&coef, s.w[i-taps/2+1:])
+}
+
+func weigh(coef *[taps]float64, w []complex64) complex128 {
+	var re, im float64
+	for k, c := range coef {
+		re += c * float64(real(w[k]))
+		im += c * float64(imag(w[k]))
+	}
+	return complex(re, im)
+}
+
+// interpolator fills coef with a Kaiser-windowed sinc that gives the value
+// frac of the way from the tap taps/2−1 to the next.
+func interpolator(coef *[taps]float64, frac float64) {
+	for k := range coef {
+		x := float64(k-taps/2+1) - frac
+		r := x / (taps / 2)
+		win := 0.0
+		if r*r < 1 {
+			win = besselI0(7*math.Sqrt(1-r*r)) / besselI07
+		}
+		coef[k] = sincPi(x) * win
+	}
+}
+
+var besselI07 = besselI0(7)
+
+// besselI0 is the modified Bessel function of order 0 (power series,
+// Abramowitz and Stegun 9.6.12).
+func besselI0(x float64) float64 {
+	sum, term := 1.0, 1.0
+	for k := 1.0; term > 1e-12*sum; k++ {
+		term *= x * x / 4 / (k * k)
+		sum += term
+	}
+	return sum
+}
+
+// samples is the number of samples summed at lag d after the model's, and the
+// factor that makes noise there have a real part of unit variance.
+func (st *stack) samples(d float64) (n int, scale float64) {
+	n = st.length
+	if st.onset {
+		n = max(1, int(math.Round(st.end-d)))
+	}
+	return n, 1 / math.Sqrt(float64(n)/2)
+}
+
+// probe is the linear functional of the stack's points that gives the matched
+// filter's output at one lag, turned so that the tick's amplitude is real and
+// positive when its tone starts at phase phi.
+type probe struct {
+	first int
+	coef  [taps]complex128
+}
+
+func (st *stack) probe(d, phi float64) (probe, bool) {
+	at := (d + st.before)
+	i0 := int(math.Floor(at))
+	p := probe{first: i0 - taps/2 + 1}
+	if p.first < 0 || p.first+taps > st.points {
+		return p, false
+	}
+	var c [taps]float64
+	interpolator(&c, at-float64(i0))
+	_, scale := st.samples(d)
+	// A unit tick at d gives exp(−jωd)·response(0), and response(0) ≈ −j·e^{jφ}·n/2.
+	turn := cmplx.Rect(scale, st.omega*d+math.Pi/2-phi)
+	for k := range c {
+		p.coef[k] = complex(c[k], 0) * turn
+	}
+	return p, true
+}
+
+// overlap is what a probe at d1 sees of a tick at d2 that has unit amplitude
+// at its own probe.
+func (st *stack) overlap(d1, d2, phi float64) complex128 {
+	n1, s1 := st.samples(d1)
+	n2, s2 := st.samples(d2)
+	a := st.response(d1-d2, n1, phi) * complex(s1, 0) * cmplx.Rect(1, st.omega*(d1-d2)+math.Pi/2-phi)
+	b := st.response(0, n2, phi) * complex(s2, 0) * cmplx.Rect(1, math.Pi/2-phi)
+	return a / complex(real(b), 0)
+}
+
+func (b *block) linear(p *probe) complex128 {
+	var sum complex128
+	for k, c := range p.coef {
+		sum += c * b.mean[p.first+k]
+	}
+	return sum
+}
+
+// products returns Σ y1·y2 and Σ y1·y2* of two probes' outputs y.
+func (b *block) products(p, q *probe, points int) (sym, herm complex128) {
+	for i, c := range p.coef {
+		row := (p.first+i)*points + q.first
+		var s, h complex128
+		sr, hr := b.sym[row:row+taps], b.herm[row:row+taps]
+		for j, d := range q.coef {
+			s += d * sr[j]
+			h += complex(real(d), -imag(d)) * hr[j]
+		}
+		sym += c * s
+		herm += c * h
+	}
+	return sym, herm
+}

@@ -39,8 +39,9 @@ type program struct {
 type commands struct {
 	Config string `placeholder:"FILE.toml" help:"Settings to use instead of those in the configuration folder."`
 
-	Inputs inputsCmd `cmd:"" help:"List the sound inputs."`
-	Record recordCmd `cmd:"" help:"Record a sound input without measuring."`
+	Inputs   inputsCmd   `cmd:"" help:"List the sound inputs."`
+	Record   recordCmd   `cmd:"" help:"Record a sound input without measuring."`
+	Simulate simulateCmd `cmd:"" help:"Write a recording with a known truth."`
 }
 
 func main() {

@@ -275,24 +275,25 @@ func statedDial(adjustments []Adjustment) (clockwise, u float64) {
 	return clockwise, u
 }
 
-// plausible returns the end of the record under noises around the most likely
-// one, each with its share: so the uncertainty of a short record's noise enters
-// the forecast.
+// plausible returns the end of the record under all noises from the least to
+// the most, each with its share of the probability: so the uncertainty of a
+// short record's noise enters the forecast. The deviation of each noise is taken
+// as equally likely anywhere within its bounds before the fixes are seen (A.
+// Gelman, "Prior distributions for variance parameters in hierarchical models",
+// Bayesian Analysis 1, 2006).
 func (m *model) plausible() []weighted {
-	const factor, reach = 4.0, 2
+	const factor = 4.0 // in power, between neighbours
 	var all []weighted
 	least := math.Inf(1)
-	for i := -reach; i <= reach; i++ {
-		for j := -reach; j <= reach; j++ {
-			n := m.noise
-			n.white *= math.Pow(factor, float64(i))
-			n.walk *= math.Pow(factor, float64(j))
-			if n.white < m.least.white || n.white > m.most.white || n.walk < m.least.walk || n.walk > m.most.walk {
-				continue
+	var n noise
+	for n.extra = m.least.extra; n.extra < m.most.extra*factor; n.extra *= factor * factor {
+		for n.white = m.least.white; n.white < m.most.white*factor; n.white *= factor {
+			for n.walk = m.least.walk; n.walk < m.most.walk*factor; n.walk *= factor {
+				d, last := likelihood(m.nodes, m.prior, n)
+				d -= math.Log(n.extra) + math.Log(n.white) + math.Log(n.walk)
+				all = append(all, weighted{last, n, d})
+				least = math.Min(least, d)
 			}
-			d, last := likelihood(m.nodes, m.prior, n)
-			all = append(all, weighted{last, n, d})
-			least = math.Min(least, d)
 		}
 	}
 	var sum float64
@@ -300,10 +301,13 @@ func (m *model) plausible() []weighted {
 		all[i].share = math.Exp(-(all[i].share - least) / 2)
 		sum += all[i].share
 	}
-	for i := range all {
-		all[i].share /= sum
+	kept := all[:0]
+	for _, w := range all {
+		if w.share /= sum; w.share > 1e-6 {
+			kept = append(kept, w)
+		}
 	}
-	return all
+	return kept
 }
 
 // at is the state at a time from Epoch on: mean and covariance over the

@@ -57,7 +57,7 @@ func parseFormat(body []byte) (sampleFormat, error) {
 	case tagFloat:
 		f.float = true
 	default:
-		return sampleFormat{}, fmt.Errorf("its sound is compressed (format 0x%04X): convert it to 16-bit PCM", tag)
+		return sampleFormat{}, fmt.Errorf("its sound is compressed or of an unknown kind (format 0x%04X): convert it to 16-bit PCM", tag)
 	}
 	switch {
 	case f.channels == 0:

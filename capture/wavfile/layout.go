@@ -15,100 +15,110 @@ const (
 
 // layout is what the chunks of a file say.
 type layout struct {
-	format sampleFormat
-	data   int64 // place of the first sample
+	format sampleFormat // zero until a fmt chunk is met
+	data   int64        // place of the first sample; 0 until a data chunk is met
 	// size of the sound data in bytes. From a pipe it is only a claim, and
 	// -1 means that there is none.
-	size int64
-	bext []byte // the bext chunk; nil if there is none
+	size     int64
+	bext     []byte // the bext chunk; nil if there is none
+	longSize int64  // size of the sound data by ds64; -1 if that does not count
 }
 
-// errEmpty: there is not a byte in the file.
-var errEmpty = errors.New("empty file: nothing was recorded in it; record again")
+// Errors that name no detail.
+var (
+	errEmpty    = errors.New("empty file: nothing was recorded in it; record again")
+	errNoData   = errors.New("no sound data in it (no data chunk): the file is damaged or cut short; use another copy")
+	errNoFormat = errors.New("no sample format before its sound data (no fmt chunk): the file is damaged; use another copy")
+)
 
-// readLayout walks the chunks. On return a pipe stands at the first sample.
+// readLayout walks the chunks: of a file all, of a pipe those up to the first
+// sample, where it then stands.
 func readLayout(s *stream) (layout, error) {
-	var l layout
-	var head [12]byte
-	n, err := io.ReadFull(s, head[:])
-	if err == io.EOF {
-		return l, errEmpty
+	long, err := readForm(s)
+	if err != nil {
+		return layout{}, err
 	}
-	if err != nil && err != io.ErrUnexpectedEOF {
-		return l, err
+	l := layout{longSize: -1}
+	if long {
+		l.longSize = 0
 	}
-	form := string(head[:4])
-	if n < len(head) || form != "RIFF" && form != "RF64" && form != "BW64" || string(head[8:]) != "WAVE" {
-		return l, fmt.Errorf("not a WAV file (it begins with %q): give a WAV recording, or convert it to WAV first", head[:min(n, 4)])
-	}
-
-	var (
-		formatSeen, dataSeen bool
-		longSize             uint64 // size of the sound data in ds64
-	)
-	for s.size >= 0 || !dataSeen {
+	for l.data == 0 || s.size >= 0 {
 		var h [chunkHeader]byte
-		if _, err := io.ReadFull(s, h[:]); err != nil {
-			if err == io.EOF || err == io.ErrUnexpectedEOF {
-				break
-			}
-			return l, err
+		if _, err = io.ReadFull(s, h[:]); err != nil {
+			break
 		}
 		id, size := chunkID(h[:4]), int64(binary.LittleEndian.Uint32(h[4:]))
 		body := s.pos
-		switch {
-		case id == "ds64":
-			var b [16]byte // size of the file and of the sound data, EBU Tech 3306
-			if _, err := io.ReadFull(s, b[:min(size, 16)]); err == nil {
-				longSize = binary.LittleEndian.Uint64(b[8:])
-			}
-		case id == "fmt " && !formatSeen:
-			b, err := readUpTo(s, min(size, maxFormat))
-			if err != nil {
-				return l, err
-			}
-			if l.format, err = parseFormat(b); err != nil {
-				return l, err
-			}
-			formatSeen = true
-		case id == "bext" && l.bext == nil:
-			if l.bext, err = readUpTo(s, min(size, maxBext)); err != nil {
-				return l, err
-			}
-		case id == "data" && !dataSeen:
-			dataSeen = true
-			l.data = body
-			if size == unknownSize && form != "RIFF" && longSize <= 1<<62 {
-				size = int64(longSize)
-			}
-			if l.size, err = dataSize(s, size); err != nil {
-				return l, err
-			}
-			size = l.size
-		}
-		if s.size < 0 && dataSeen {
+		if size, err = l.readChunk(s, id, size); err != nil {
 			break
 		}
-		if err := s.goTo(body + size); err != nil {
-			if err == io.EOF {
-				break
-			}
-			return l, err
+		if l.data > 0 && s.size < 0 {
+			break
+		}
+		if err = s.goTo(body + size); err != nil {
+			break
 		}
 		if size%2 != 0 {
-			if err := s.skipPad(); err != nil && err != io.EOF {
-				return l, err
+			if err = s.skipPad(); err != nil {
+				break
 			}
 		}
 	}
-
 	switch {
-	case !dataSeen:
-		return l, errors.New("no sound data in it (no data chunk): the file is damaged or cut short; use another copy")
-	case !formatSeen:
-		return l, errors.New("no sample format before its sound data (no fmt chunk): the file is damaged; use another copy")
+	case err != nil && err != io.EOF && err != io.ErrUnexpectedEOF:
+		return layout{}, err
+	case l.data == 0:
+		return layout{}, errNoData
+	case l.format.channels == 0:
+		return layout{}, errNoFormat
 	}
 	return l, nil
+}
+
+// readForm reads the head of the file. A long one states its sizes in 64 bits.
+func readForm(s *stream) (long bool, err error) {
+	var head [12]byte
+	n, err := io.ReadFull(s, head[:])
+	if err == io.EOF {
+		return false, errEmpty
+	}
+	if err != nil && err != io.ErrUnexpectedEOF {
+		return false, err
+	}
+	form, kind := string(head[:4]), string(head[8:])
+	if kind != "WAVE" || form != "RIFF" && form != "RF64" && form != "BW64" {
+		return false, fmt.Errorf("not a WAV file (it begins with %q): give a WAV recording, or convert it to WAV first", head[:min(n, 4)])
+	}
+	return form != "RIFF", nil
+}
+
+// readChunk takes what counts from a chunk, or from the first of its kind, and
+// returns its true size. The stream is left somewhere in it.
+func (l *layout) readChunk(s *stream, id chunkID, claimed int64) (size int64, err error) {
+	switch {
+	case id == "ds64" && l.longSize == 0:
+		var b [16]byte // size of the file, size of the sound data
+		if _, err = io.ReadFull(s, b[:min(claimed, 16)]); err == nil {
+			if n := binary.LittleEndian.Uint64(b[8:]); n <= 1<<62 {
+				l.longSize = int64(n)
+			}
+		}
+	case id == "fmt " && l.format.channels == 0:
+		var b []byte
+		if b, err = readUpTo(s, min(claimed, maxFormat)); err == nil {
+			l.format, err = parseFormat(b)
+		}
+	case id == "bext" && l.bext == nil:
+		l.bext, err = readUpTo(s, min(claimed, maxBext))
+	case id == "data" && l.data == 0:
+		l.data = s.pos
+		if claimed == unknownSize && l.longSize >= 0 {
+			claimed = l.longSize
+		}
+		l.size, err = dataSize(s, claimed)
+		return l.size, err
+	}
+	return claimed, err
 }
 
 // dataSize decides how many bytes of sound there are where the header claims

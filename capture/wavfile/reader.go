@@ -124,7 +124,7 @@ func (r *Reader) Read(b *capture.Block) error {
 	if err != nil {
 		r.err = err
 		if err != io.EOF {
-			r.err = fmt.Errorf("%s: reading failed after %d frames: %w: copy the file to another disk and try again", r.info.Name, r.next, err)
+			r.err = fmt.Errorf("%s: frame %d: %w", r.info.Name, r.next+int64(frames), err)
 		}
 		if frames == 0 {
 			return r.err
@@ -143,12 +143,21 @@ func (r *Reader) fill(frames int) ([]byte, error) {
 	if cap(r.raw) < want {
 		r.raw = make([]byte, want)
 	}
-	got, limit := 0, want
-	for {
+	raw, got := r.raw[:want], 0
+	for got < want {
+		part := raw[got:]
 		if r.left >= 0 {
-			limit = int(min(int64(want), int64(got)+r.left))
+			part = part[:min(int64(len(part)), r.left)]
 		}
-		n, err := io.ReadFull(r.s, r.raw[got:limit])
+		if len(part) == 0 {
+			// The claimed size is used up. Only now can one see from a pipe whether it is true.
+			if r.s.size >= 0 || endsHere(r.s, r.size) {
+				return raw[:got], io.EOF
+			}
+			r.left = -1
+			continue
+		}
+		n, err := io.ReadFull(r.s, part)
 		got += n
 		if r.left >= 0 {
 			r.left -= int64(n)
@@ -156,13 +165,9 @@ func (r *Reader) fill(frames int) ([]byte, error) {
 		if err == io.ErrUnexpectedEOF {
 			err = io.EOF
 		}
-		if err != nil || got == want {
-			return r.raw[:got], err
+		if err != nil {
+			return raw[:got], err
 		}
-		// The size claimed is used up. From a pipe it is only now that one can see whether it is true.
-		if r.s.size >= 0 || endsHere(r.s, r.size) {
-			return r.raw[:got], io.EOF
-		}
-		r.left = -1
 	}
+	return raw, nil
 }

@@ -3,7 +3,10 @@ package wavfile
 import (
 	"bufio"
 	"encoding/binary"
+	"errors"
+	"fmt"
 	"io"
+	"io/fs"
 )
 
 const (
@@ -23,7 +26,8 @@ type stream struct {
 }
 
 func newStream(src io.Reader) *stream {
-	s := &stream{r: bufio.NewReaderSize(src, 1<<15), src: src, size: -1}
+	s := &stream{src: input{src}, size: -1}
+	s.r = bufio.NewReaderSize(s.src, 1<<15)
 	seeker, ok := src.(io.Seeker)
 	if !ok {
 		return s
@@ -41,6 +45,22 @@ func newStream(src io.Reader) *stream {
 	}
 	s.seek, s.base, s.size = seeker, here, max(end-here, 0)
 	return s
+}
+
+// input says of a read that failed what a person can do. It hides the path in
+// the error: whoever reports it names the recording.
+type input struct{ io.Reader }
+
+func (in input) Read(p []byte) (int, error) {
+	n, err := in.Reader.Read(p)
+	if err != nil && err != io.EOF {
+		var at *fs.PathError
+		if errors.As(err, &at) {
+			err = at.Err
+		}
+		err = fmt.Errorf("reading failed: %w: copy the file to another disk and try again", err)
+	}
+	return n, err
 }
 
 // Read implements io.Reader.

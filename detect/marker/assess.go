@@ -96,7 +96,9 @@ func (d *Detector) Assess() Assessment {
 	a.Match = median(t.match)
 	a.LastPosition = t.position[len(t.position)-1]
 	a.ReferenceSigmaFrames = d.known.refSigma
-	a.Score = a.Amplitude / max(a.Noise, leastStep/6) // not quieter than 16 bits
+	// The fit's baseline hides slow noise; the scan's floor shows it. A block's
+	// largest lagged difference is 3.6 sigma of white noise.
+	a.Score = a.Amplitude / max(a.Noise, d.floor/3.6, leastStep/6) // not quieter than 16 bits
 	a.Reason = fmt.Sprintf("one %s edge a second, %.0f dB over the noise", a.Edge, 20*math.Log10(a.Score))
 	return a
 }
@@ -109,17 +111,20 @@ type Choice struct {
 }
 
 const (
+	wiredShare  = 0.1  // of the best score: a channel below it carries something else besides its pulse
 	leakRatio   = 0.1  // of the marker's height: less on another channel, at the same instant, has leaked across
 	leakSeconds = 2e-5 // by which a leaked edge may seem displaced
 )
 
-// Choose tells which channel carries the marker. A weaker copy of it that
-// leaks into another channel at the same instant is not taken for a second marker.
+// Choose tells which channel of a recording of the given rate, Hz, carries the
+// marker. A weaker copy of it that leaks into another channel at the same
+// instant is not taken for a second marker, nor is a pulse among other sound,
+// such as the clock's own movement picked up by the receiver.
 func Choose(rate float64, channels []Assessment) Choice {
 	best := -1
 	var clean []int
 	for i, a := range channels {
-		if a.IsMarker && (best < 0 || a.Amplitude > channels[best].Amplitude) {
+		if a.IsMarker && (best < 0 || a.Score > channels[best].Score) {
 			best = i
 		}
 	}
@@ -137,7 +142,8 @@ func Choose(rate float64, channels []Assessment) Choice {
 			continue
 		}
 		apart := math.Remainder(a.LastPosition-top.LastPosition, top.PeriodFrames) / rate
-		if i == best || a.Amplitude > leakRatio*top.Amplitude || math.Abs(apart) > leakSeconds {
+		leaked := a.Amplitude < leakRatio*top.Amplitude && math.Abs(apart) < leakSeconds
+		if i == best || a.Score > wiredShare*top.Score && !leaked {
 			clean = append(clean, i)
 		}
 	}

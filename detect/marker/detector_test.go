@@ -3,7 +3,11 @@ package marker
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
+	"slices"
 	"testing"
+
+	"pgregory.net/rapid"
 )
 
 // shapes are the pulses the timing must survive.
@@ -22,11 +26,12 @@ func shapes(rate float64) []shape {
 }
 
 // TestTimingMeetsBound prints, for each shape, rate and SNR, the standard
-// deviation and the mean error of one edge against the Cramer-Rao bound
-// Ts*(sigma/A)/sqrt(S2).
+// deviation and the mean error of one edge against the Cramér-Rao bound
+// Ts*(sigma/A)/sqrt(S2), and asserts the target of 1.5 times that; 30 ns RMS at
+// 48 kHz and 60 dB with the mean error included.
 func TestTimingMeetsBound(t *testing.T) {
 	const seconds = 60
-	for _, rate := range []float64{8000, 48000, 96000, 192000} {
+	for _, rate := range []float64{8000, 22050, 48000, 96000, 192000} {
 		for _, db := range []float64{40, 60} {
 			if rate > 48000 && db != 60 {
 				continue
@@ -38,12 +43,12 @@ func TestTimingMeetsBound(t *testing.T) {
 				t.Run(fmt.Sprintf("%.0f/%.0fdB/%s", rate, db, s.name), func(t *testing.T) {
 					amplitude := 0.5
 					if s.width*rate < 1 {
-						amplitude /= s.width * rate // the blip that the samples see is what counts
+						amplitude /= s.width * rate // the height that the samples see is what counts
 					}
 					noise := 0.5 * math.Pow(10, -db/20)
 					truth := regular(rate, 0.317*rate+0.123, seconds-1, 37.7)
 					got := process(NewDetector(Config{Rate: rate}), s.recording(seconds, truth, amplitude, noise, 7), 1024)
-					if len(got) < seconds-3 {
+					if len(got) != len(truth) {
 						t.Fatalf("%d pulses of %d", len(got), len(truth))
 					}
 					sd, mean, sigma := score(got, truth)
@@ -51,9 +56,128 @@ func TestTimingMeetsBound(t *testing.T) {
 					bound := s.bound(noise / amplitude)
 					t.Logf("sd %.4f us, bound %.4f us (%.2f), claimed %.4f; mean %+.4f us, reference u %.4f us, width %.1f us",
 						sd*us, bound*us, sd/bound, sigma*us, mean*us, got[9].ReferenceSigmaFrames*us, got[9].WidthSeconds*1e6)
+					if sd > 1.5*bound {
+						t.Errorf("sd %v us is more than 1.5 times the bound %v us", sd*us, bound*us)
+					}
+					if sigma < sd/1.4 || sigma > sd*1.4 {
+						t.Errorf("claims %v us, has %v us", sigma*us, sd*us)
+					}
+					if rms := math.Hypot(sd, mean); rate == 48000 && db == 60 && rms*us > 0.030 {
+						t.Errorf("%.4f us RMS", rms*us)
+					}
+					if u := got[9].ReferenceSigmaFrames; math.Abs(mean) > 3*u {
+						t.Errorf("reference is off by %v us with u %v us", mean*us, u*us)
+					}
 				})
 			}
 		}
+	}
+}
+
+// TestSamplingPhaseBias moves a noise-free pulse through a sample's length: the
+// error must not depend on where between two samples the edge falls.
+func TestSamplingPhaseBias(t *testing.T) {
+	const rate = 48000
+	for _, s := range shapes(rate) {
+		// 41 steps of 1/41 frame in as many seconds.
+		truth := regular(rate, 4000.01, 42, 1e6/41/rate)
+		got := process(NewDetector(Config{Rate: rate}), s.recording(44, truth, 0.5, 1e-6, 1), 1024)
+		lo, hi := math.Inf(1), math.Inf(-1)
+		for i, p := range got {
+			e := p.Position - truth[len(truth)-len(got)+i]
+			lo, hi = min(lo, e), max(hi, e)
+		}
+		t.Logf("%s: %.2f ns peak to peak over the sampling phase", s.name, (hi-lo)/rate*1e9)
+		if len(got) < 41 || (hi-lo)/rate > 3e-9 {
+			t.Errorf("%s: %d pulses, %v ns", s.name, len(got), (hi-lo)/rate*1e9)
+		}
+	}
+}
+
+// TestBlockSplitDoesNotMatter feeds the same recording, with a loss in it, in
+// blocks of any length.
+func TestBlockSplitDoesNotMatter(t *testing.T) {
+	const rate = 8000
+	s := shape{rate: rate, width: 0.1, couple: 5}
+	x := s.recording(16, regular(rate, 3000.3, 15, 40), 0.5, 5e-3, 3)
+	lossAt, loss := 9*rate+777, 1234
+	run := func(next func() int) []Pulse {
+		d := NewDetector(Config{Rate: rate})
+		var out []Pulse
+		for i := 0; i < len(x); {
+			end := min(i+next(), len(x))
+			if i < lossAt {
+				end = min(end, lossAt)
+			}
+			out = append(out, d.Process(int64(i), x[i:end])...)
+			if i = end; i == lossAt {
+				i += loss
+			}
+		}
+		return append(out, d.Flush()...)
+	}
+	want := run(func() int { return 1024 })
+	if len(want) < 13 {
+		t.Fatalf("%d pulses", len(want))
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		most := rapid.SampledFrom([]int{1, 7, 100, 5000, 100000}).Draw(t, "most")
+		seed := rapid.Uint64().Draw(t, "seed")
+		rng := rand.New(rand.NewPCG(seed, 0))
+		got := run(func() int { return 1 + rng.IntN(most) })
+		if !slices.Equal(got, want) {
+			t.Fatalf("%d pulses %v, want %d %v", len(got), got, len(want), want)
+		}
+	})
+}
+
+// TestLossMovesNothing drops frames at a known position: positions afterwards
+// are still right.
+func TestLossMovesNothing(t *testing.T) {
+	const rate = 48000
+	s := shape{rate: rate, width: 0.1, couple: 5}
+	truth := regular(rate, 3000.3, 19, 40)
+	x := s.recording(20, truth, 0.5, 0.5e-3, 3)
+	for _, at := range []int{9*rate + 20000, int(truth[9]) - 100, int(truth[9]), int(truth[9]) + 30, 2 * rate} {
+		d := NewDetector(Config{Rate: rate})
+		got := d.Process(0, x[:at])
+		got = append(got, d.Process(int64(at+500), x[at+500:])...)
+		got = append(got, d.Flush()...)
+		if len(got) < 18 {
+			t.Errorf("loss at %d: %d pulses", at, len(got))
+			continue
+		}
+		if sd, mean, _ := score(got, truth); math.Hypot(sd, mean) > 2e-3 {
+			t.Errorf("loss at %d: error %v, sd %v frames", at, mean, sd)
+		}
+	}
+}
+
+// TestOtherEdges has ten times as many impulses of another shape, mains hum and
+// a small pulse: none is taken for the marker, and the marker is not disturbed.
+func TestOtherEdges(t *testing.T) {
+	const rate = 48000
+	s := shape{rate: rate, width: 0.1, couple: 5}
+	truth := regular(rate, 3000.3, 39, 40)
+	x := s.recording(40, truth, 0.05, 0.05e-3, 3)
+	rng := rand.New(rand.NewPCG(4, 4))
+	blip := shape{rate: rate, width: 30e-6, couple: 5}
+	r := blip.respond()
+	for range 400 {
+		blip.add(r, x, rng.Float64()*40*rate, 0.1*rng.NormFloat64())
+	}
+	for i := range x {
+		x[i] += float32(0.02 * math.Sin(2*math.Pi*50*float64(i)/rate))
+	}
+	d := NewDetector(Config{Rate: rate})
+	tr := NewTrack(rate)
+	for i := 0; i+1024 <= len(x); i += 1024 {
+		tr.Update(float64(i)-0.02*rate, d.Process(int64(i), x[i:i+1024]))
+	}
+	pulses, missed, discarded := tr.Counts()
+	t.Logf("%d pulses, %d missed, %d discarded, jitter %.1f ns", pulses, missed, discarded, tr.JitterSeconds()*1e9)
+	if pulses < 36 || len(tr.Steps()) > 0 {
+		t.Errorf("%d pulses, steps %+v; %+v", pulses, tr.Steps(), d.Assess())
 	}
 }
 

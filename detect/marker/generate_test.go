@@ -96,9 +96,9 @@ func (r *respond) at(u float64) float64 {
 	return real(v)
 }
 
-// bound is the Cramer-Rao bound of the leading edge (both edges when they are
-// closer than the window of a template), in frames, for unit amplitude and the given noise:
-// sigma/sqrt(sum of squared slopes).
+// bound is the Cramér-Rao bound of the leading edge, in frames, for unit
+// amplitude and the given noise: sigma/sqrt(sum of squared slopes). The trailing
+// edge counts when it is so near that the template's window shows it.
 func (s shape) bound(noise float64) float64 {
 	r := s.respond()
 	const dt = 1e-3
@@ -107,7 +107,7 @@ func (s shape) bound(noise float64) float64 {
 		u := float64(k) + 0.3
 		f := func(u float64) float64 {
 			v := r.at(u)
-			if s.width*s.rate < 60 {
+			if s.width*s.rate < after {
 				v -= r.at(u - s.width*s.rate)
 			}
 			return v

@@ -236,8 +236,6 @@ func (d *Detector) adopt(chain []edge, level float64) []Pulse {
 	}
 	d.known, d.level, d.finding = t, level, found
 	d.sum = template{sampler: sampler{scale: t.scale}}
-	first, last := chain[0], chain[len(chain)-1]
-	d.period = (last.position - first.position) / math.Round((last.position-first.position)/d.config.Rate)
 	var out []Pulse
 	for i, e := range chain {
 		if fits[i].match >= minMatch {
@@ -245,6 +243,8 @@ func (d *Detector) adopt(chain []edge, level float64) []Pulse {
 			d.refine(e.snippet, fits[i])
 		}
 	}
+	span := out[len(out)-1].Position - out[0].Position
+	d.period = span / math.Round(span/d.config.Rate)
 	d.recent = nil
 	return out
 }

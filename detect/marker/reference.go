@@ -52,7 +52,7 @@ func (t *template) refer(noise float64, rising bool) {
 	}
 	sigma, widthSigma := w.uncertainty(m, v, trailing)
 	t.width = m.width
-	if !math.IsInf(m.width, 1) && m.width < 4*widthSigma {
+	if !math.IsInf(m.width, 1) && m.width < 8*widthSigma {
 		reference, sigma, t.width = w.unresolved(m, v, sse, trailing)
 	}
 	d := float64(t.scale)

@@ -1,0 +1,87 @@
+package timecode
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"runtime"
+	"sync"
+	"testing"
+	"time"
+)
+
+// outcome counts how trials ended.
+type outcome struct{ right, no, wrong int }
+
+// trial listens to a random stretch of a station, over two equal paths 1 ms
+// apart with 0.5 Hz of Doppler spread (Rec. ITU-R F.1487, mid-latitude,
+// moderate) and speech, and returns what UTC came of it after each length.
+func trial(id string, seed uint64, snrDB float64, lengths []int) (right, known []bool) {
+	rng := rand.New(rand.NewPCG(seed, 77))
+	start := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(rng.Int64N(100*365*86400)) * time.Second)
+	a := &air{station: builtin(id), start: start, snrDB: snrDB, rng: rng,
+		spreadHz: 0.5, delay: 0.001, programme: 0.5,
+		sent: sent{dut1: rng.IntN(17) - 8, tai: 37, pattern: 1, dst1: rng.IntN(2) == 1, dst2: rng.IntN(2) == 1}}
+	d := New(a.station)
+	n := 0
+	for _, length := range lengths {
+		for ; n < length; n++ {
+			d.Add(a.second(n))
+		}
+		r := d.Close()
+		want, _ := a.utc(n - 1)
+		known = append(known, r.UTC.Known())
+		right = append(right, r.UTC.Value.Equal(want))
+	}
+	return right, known
+}
+
+// curve runs trials on all processors.
+func curve(id string, first uint64, trials int, snrDB float64, lengths []int) []outcome {
+	out := make([]outcome, len(lengths))
+	var mu sync.Mutex
+	var wg sync.WaitGroup
+	seeds := make(chan uint64)
+	for range runtime.GOMAXPROCS(0) {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			for seed := range seeds {
+				right, known := trial(id, seed, snrDB, lengths)
+				mu.Lock()
+				for i := range out {
+					switch {
+					case !known[i]:
+						out[i].no++
+					case right[i]:
+						out[i].right++
+					default:
+						out[i].wrong++
+					}
+				}
+				mu.Unlock()
+			}
+		}()
+	}
+	for i := range trials {
+		seeds <- first + uint64(i)
+	}
+	close(seeds)
+	wg.Wait()
+	return out
+}
+
+// BenchmarkCurve prints the probability of a right, no and wrong UTC against
+// the signal-to-noise ratio and the length heard. Run it with -benchtime 1x for
+// 40 trials a point, more for more.
+func BenchmarkCurve(b *testing.B) {
+	lengths := []int{60, 120, 180, 300, 600}
+	trials := 40 * b.N
+	for _, id := range []string{"wwv", "wwvh", "chu"} {
+		for _, snr := range []float64{-6, 0, 6, 12, 20} {
+			for i, o := range curve(id, 1, trials, snr, lengths) {
+				fmt.Printf("%-5s %3.0f dB %4d s: right %5.3f  no %5.3f  wrong %d of %d\n", id, snr, lengths[i],
+					float64(o.right)/float64(trials), float64(o.no)/float64(trials), o.wrong, trials)
+			}
+		}
+	}
+}

@@ -1,0 +1,164 @@
+package timecode
+
+import (
+	"math"
+	"time"
+)
+
+// minutesHeard is the evidence of the minutes under one labelling.
+type minutesHeard struct {
+	first int64 // minute of the labelling's scale
+	count int
+	// Sums of log-likelihoods over the minutes before each one, so that a
+	// stretch is a difference. Values are relative to content unknown.
+	hour [maxMinutes + 1][24]float64
+	day  [maxMinutes + 1][367]float64
+	year [maxMinutes + 1][yearCount]float64
+	// minute is the sum over all minutes, by the minute of the hour of the first.
+	minute [60]float64
+	// leap tells what is announced, summed over minutes likewise.
+	leap [maxMinutes + 1][leaps]float64
+}
+
+// hearMinutes sorts the evidence into minutes.
+func (d *Decoder) hearMinutes(l labelling, h *minutesHeard) {
+	h.first, _, _ = l.place(d.first)
+	last, _, _ := l.place(d.last)
+	h.count = int(last-h.first) + 1
+	h.minute = [60]float64{}
+
+	rows := make([]float64, len(d.marks.rows))
+	n := d.first
+	for k := range h.count {
+		var said digits
+		var notices notices
+		clear(rows)
+		for ; n <= d.last; n++ {
+			minute, second, ok := l.place(n)
+			if ok && minute != h.first+int64(k) {
+				break
+			}
+			e := d.at(n)
+			if e == nil || !ok {
+				continue
+			}
+			d.code.content(e.code, second, &said)
+			d.code.notices(e.code, second, &notices)
+			d.marks.minutes(e.marks, second, rows)
+		}
+		if at := max(d.held.n, d.first); d.held.odds > 0 {
+			if minute, _, _ := l.place(at); minute == h.first+int64(k) {
+				said.addTime(epoch.Add(time.Duration(at+d.held.offset)*time.Second), d.held.odds)
+			}
+		}
+		for m := range h.minute {
+			now := (m + k) % 60
+			h.minute[m] += said.of(minuteField, now) + rows[d.marks.row[now]]
+		}
+		for v := range h.hour[k] {
+			h.hour[k+1][v] = h.hour[k][v] + said.of(hourField, v)
+		}
+		for v := 1; v < len(h.day[k]); v++ {
+			h.day[k+1][v] = h.day[k][v] + said.of(dayField, v)
+		}
+		for v := range h.year[k] {
+			h.year[k+1][v] = h.year[k][v] + said.of(yearField, firstYear+v)
+		}
+		for v := range h.leap[k] {
+			h.leap[k+1][v] = h.leap[k][v] + notices.leap[v]
+		}
+	}
+}
+
+// timeOfDay is the log-likelihood of the first minute being that minute of the
+// day, whatever the date.
+func (h *minutesHeard) timeOfDay(first int) float64 {
+	hour, turn := first/60, min(60-first%60, h.count)
+	return h.minute[first%60] + h.hour[turn][hour] + h.hour[h.count][(hour+1)%24] - h.hour[turn][(hour+1)%24]
+}
+
+// dated is a sum over dates: the best one, its log-probability, and that of
+// all others together.
+type dated struct {
+	date        date
+	score, rest float64
+}
+
+func (d dated) all() float64 { return logAdd(d.score, d.rest) }
+
+// oneDay weighs the dates when all minutes lie in one day.
+func (h *minutesHeard) oneDay() dated {
+	day, year := &h.day[h.count], &h.year[h.count]
+	bestDay, bestYear := 1, 0
+	for v := 1; v < len(day); v++ {
+		if day[v] > day[bestDay] {
+			bestDay = v
+		}
+	}
+	for v := range year {
+		if year[v] > year[bestYear] && (bestDay < 366 || yearDays(v) == 366) {
+			bestYear = v
+		}
+	}
+	otherDays, otherYears := math.Inf(-1), math.Inf(-1)
+	for v := 1; v < len(day); v++ {
+		if v != bestDay {
+			otherDays = logAdd(otherDays, day[v])
+		}
+	}
+	for v := range year {
+		if v != bestYear {
+			otherYears = logAdd(otherYears, year[v])
+		}
+	}
+	// Day 366 counts in every year here; it errs to the careful side.
+	share := -math.Log(yearCount * 365.25)
+	return dated{
+		date:  date{bestYear, bestDay},
+		score: share + day[bestDay] + year[bestYear],
+		rest:  share + logAdd(day[bestDay]+otherYears, otherDays+logAdd(year[bestYear], otherYears)),
+	}
+}
+
+// twoDays weighs the dates of the first day when the second one starts with
+// minute turn, with a leap second of the given kind between them.
+func (h *minutesHeard) twoDays(turn int, leap Leap) dated {
+	share := -math.Log(yearCount * 365.25)
+	announced := &h.leap[turn]
+	neutral := meanExp64(announced[:])
+	out := dated{score: math.Inf(-1), rest: math.Inf(-1)}
+	for year := range yearCount - 1 {
+		for day := 1; day <= yearDays(year); day++ {
+			d := date{year, day}
+			next := d.next()
+			score := share + h.day[turn][d.day] + h.year[turn][d.year] +
+				h.day[h.count][next.day] - h.day[turn][next.day] +
+				h.year[h.count][next.year] - h.year[turn][next.year]
+			insert, remove := leapPrior(d)
+			switch {
+			case leap == InsertSecond:
+				score += math.Log(insert) + announced[InsertSecond] - neutral
+			case leap == DeleteSecond:
+				score += math.Log(remove) + announced[DeleteSecond] - neutral
+			case insert > 0:
+				score += math.Log(1-insert-remove) + announced[NoLeap] - neutral
+			}
+			if score > out.score {
+				out.rest = logAdd(out.rest, out.score)
+				out.date, out.score = d, score
+			} else if score > out.rest-40 {
+				out.rest = logAdd(out.rest, score)
+			}
+		}
+	}
+	return out
+}
+
+// meanExp64 is meanExp for float64.
+func meanExp64(v []float64) float64 {
+	sum := math.Inf(-1)
+	for _, x := range v {
+		sum = logAdd(sum, x)
+	}
+	return sum - math.Log(float64(len(v)))
+}

@@ -1,0 +1,287 @@
+package timecode
+
+import (
+	"math"
+	"time"
+
+	"timeball/capture/station"
+)
+
+// The 300 bit/s code of CHU: frame B in second 31, frame A in seconds 32 to 39.
+// Timing, tones, frames and redundancy: NRC Canada, CHU broadcast codes. Bit
+// order and the layout of frame B: from memory.
+const (
+	fskFirst     = 31 // frame B
+	fskLast      = 39
+	fskShiftHz   = 200          // mark down to space
+	fskBitMs     = 1000.0 / 300 // length of a bit
+	fskStartMs   = 400.0 / 3    // start bit of the first character
+	fskCharacter = 11           // bits: start, 8 data, 2 stop
+	fskBits      = 10 * fskCharacter
+	fskData      = 40 // data bits; as many check bits follow
+)
+
+// What is kept of a second: the evidence for each symbol, then the log-odds of
+// each data and check bit.
+const (
+	fskNothing = iota // no frame
+	fskB
+	fskA       // sent in second 32, and so on
+	fskSymbols = fskA + fskLast - fskFirst
+	fskKept    = fskSymbols + 2*fskData
+)
+
+const (
+	fskBitCap = 4  // log-odds that one bit may give: bursts of noise hit several
+	fskCap    = 18 // log-likelihood that one frame may give against another
+	// fskFloor is the share of the signal that counts as noise: bits run into
+	// each other when paths differ in delay, and the tones are not quite
+	// orthogonal.
+	fskFloor = 0.05
+)
+
+// fsk hears the 300 bit/s code.
+type fsk struct {
+	hz    float64    // mark
+	tones [4]fskTone // mark, space, and two beside them where only noise is
+}
+
+// fskTone sums a tone so that the correlation over any stretch is a difference.
+type fskTone struct {
+	osc    oscillator
+	re, im []float64
+}
+
+// Offsets of the tones from the mark, Hz; the noise is measured 300 Hz beyond
+// mark and space, where a bit has a zero.
+var fskOffsets = [4]float64{0, -fskShiftHz, 300, -fskShiftHz - 300}
+
+func newFSK(c station.Code) *fsk { return &fsk{hz: c.ToneHz} }
+
+func (f *fsk) name() string { return "300 bit/s code" }
+func (f *fsk) keeps() int   { return fskKept }
+
+func (f *fsk) hear(s *Second, shiftHz float64, keep []float32) {
+	clear(keep)
+	from := int(s.Onset + fskStartMs*s.Rate/1000)
+	to := int(math.Ceil(s.Onset + (fskStartMs+fskBits*fskBitMs)*s.Rate/1000))
+	if from < 0 || to >= len(s.Audio) {
+		return
+	}
+	for i := range f.tones {
+		f.tones[i].sum(s.Audio[from:to+1], f.hz+shiftHz+fskOffsets[i], s.Rate)
+	}
+
+	var up, down [fskBits]float64 // energies of mark and space
+	var signal, noise float64
+	for b := range fskBits {
+		begin := int(math.Round(s.Onset+(fskStartMs+float64(b)*fskBitMs)*s.Rate/1000)) - from
+		end := int(math.Round(s.Onset+(fskStartMs+float64(b+1)*fskBitMs)*s.Rate/1000)) - from
+		up[b], down[b] = f.tones[0].energy(begin, end), f.tones[1].energy(begin, end)
+		signal += max(up[b], down[b])
+		noise += f.tones[2].energy(begin, end) + f.tones[3].energy(begin, end)
+	}
+	signal /= fskBits
+	noise /= 2 * fskBits
+	signal = max(0, signal-1.5*noise) // the larger of two noise energies has mean 1.5
+	noise += fskFloor * signal
+	if signal == 0 || noise == 0 {
+		return
+	}
+	var odds [fskBits]float64 // log-odds of a 1
+	for b := range odds {
+		l := logBessel(2*math.Sqrt(signal*up[b])/noise) - logBessel(2*math.Sqrt(signal*down[b])/noise)
+		odds[b] = min(max(l, -fskBitCap), fskBitCap)
+	}
+	weighFrame(&odds, keep)
+}
+
+// logBessel is the logarithm of the modified Bessel function I0, nearly.
+func logBessel(v float64) float64 { return math.Sqrt(v*v+4) - 2 }
+
+// sum prepares the correlation of audio with a tone.
+func (t *fskTone) sum(audio []float32, hz, rate float64) {
+	t.osc.tune(hz, rate, len(audio))
+	if cap(t.re) <= len(audio) {
+		t.re, t.im = make([]float64, len(audio)+1), make([]float64, len(audio)+1)
+	}
+	t.re, t.im = t.re[:len(audio)+1], t.im[:len(audio)+1]
+	var re, im float64
+	for i, a := range audio {
+		re += float64(a * t.osc.cos[i])
+		im += float64(a * t.osc.sin[i])
+		t.re[i+1], t.im[i+1] = re, im
+	}
+}
+
+func (t *fskTone) energy(from, to int) float64 {
+	re, im := t.re[to]-t.re[from], t.im[to]-t.im[from]
+	return re*re + im*im
+}
+
+// given is the log-likelihood of a bit whose log-odds were measured, relative
+// to a bit of unknown value.
+func given(odds float64) float64 { return math.Ln2 - math.Log1p(math.Exp(-odds)) }
+
+// weighFrame fills keep from the log-odds of the bits of a second. All
+// likelihoods are relative to bits at random, which is what noise yields.
+func weighFrame(odds *[fskBits]float64, keep []float32) {
+	framing := 0.0
+	for c := range 10 {
+		at := c * fskCharacter
+		framing += given(-odds[at]) + given(odds[at+9]) + given(odds[at+10])
+		for b := range 8 {
+			keep[fskSymbols+8*c+b] = float32(odds[at+1+b])
+		}
+	}
+	a, b := framing, framing
+	var either float64 // of the nibbles that tell the second
+	for i := range fskData {
+		a += eitherOf(dataBit(keep, i, false))
+		b += eitherOf(dataBit(keep, i, true))
+	}
+	for _, n := range []int{0, 8, 9} {
+		for i := 4 * n; i < 4*n+4; i++ {
+			either += eitherOf(dataBit(keep, i, false))
+		}
+	}
+	constant := nibble(keep, 0, false, 6) + nibble(keep, 8, false, 3) // 6, and tens of seconds
+	keep[fskB] = float32(b)
+	for s := fskFirst + 1; s <= fskLast; s++ {
+		keep[fskA+s-fskFirst-1] = float32(a - either + constant + nibble(keep, 9, false, s-30))
+	}
+	best := keep[fskNothing]
+	for _, l := range keep[:fskSymbols] {
+		best = max(best, l)
+	}
+	for i := range keep[:fskSymbols] {
+		keep[i] = max(keep[i]-best, -fskCap)
+	}
+}
+
+// dataBit is the log-likelihood of data bit i being 0 and 1, its check bit
+// included: a copy in frame A, the complement in frame B.
+func dataBit(keep []float32, i int, complement bool) (l [2]float64) {
+	data, check := float64(keep[fskSymbols+i]), float64(keep[fskSymbols+fskData+i])
+	if complement {
+		check = -check
+	}
+	return [2]float64{given(-data) + given(-check), given(data) + given(check)}
+}
+
+// eitherOf is the log-likelihood of a bit of unknown value.
+func eitherOf(l [2]float64) float64 { return logAdd(l[0], l[1]) - math.Ln2 }
+
+// nibble is the log-likelihood of a nibble's value. The nibbles of a byte are
+// exchanged on the air and bits go least significant first, so nibbles are
+// sent in the order in which they are read.
+func nibble(keep []float32, n int, complement bool, value int) (l float64) {
+	for b := range 4 {
+		l += dataBit(keep, 4*n+b, complement)[value>>b&1]
+	}
+	return l
+}
+
+func (f *fsk) framing(keep []float32, out *[60]float32) {
+	for s := range out {
+		out[s] += keep[fskSymbol(s)]
+	}
+}
+
+// fskSymbol is the symbol of a second of the minute.
+func fskSymbol(second int) int {
+	if second < fskFirst || second > fskLast {
+		return fskNothing
+	}
+	return fskB + second - fskFirst
+}
+
+// fskDigits are the digits of a frame, by nibble.
+type fskDigit struct {
+	nibble int
+	field  field
+	decade int
+}
+
+var (
+	fskDigitsA = []fskDigit{{1, dayField, 2}, {2, dayField, 1}, {3, dayField, 0}, {4, hourField, 1}, {5, hourField, 0}, {6, minuteField, 1}, {7, minuteField, 0}}
+	fskDigitsB = []fskDigit{{2, yearField, 3}, {3, yearField, 2}, {4, yearField, 1}, {5, yearField, 0}}
+)
+
+func (f *fsk) content(keep []float32, second int, d *digits) {
+	symbol := fskSymbol(second)
+	if symbol == fskNothing {
+		return
+	}
+	list, complement := fskDigitsA, false
+	if symbol == fskB {
+		list, complement = fskDigitsB, true
+	}
+	for _, p := range list {
+		for b := range 4 {
+			l := dataBit(keep, 4*p.nibble+b, complement)
+			either := eitherOf(l)
+			d.addBit(p.field, p.decade, 1<<b, l[0]-either, l[1]-either)
+		}
+	}
+}
+
+// Bits of the first nibble of frame B.
+const (
+	fskBehind = 1 << iota // UT1 is behind UTC
+	fskInsert             // leap second to be added
+	fskDelete             // leap second to be removed
+	fskParity             // makes the number of ones even
+)
+
+func (f *fsk) notices(keep []float32, second int, n *notices) {
+	if fskSymbol(second) != fskB {
+		return
+	}
+	flags := func(bits int) float64 {
+		if bits&1^bits>>1&1^bits>>2&1 != 0 {
+			bits |= fskParity
+		}
+		return nibble(keep, 0, true, bits)
+	}
+	// The sign and the leap second share a nibble: each is weighed with the
+	// other unknown.
+	var sign [2]float64
+	for behind := range sign {
+		sign[behind] = logAdd(flags(behind), logAdd(flags(behind|fskInsert), flags(behind|fskDelete)))
+	}
+	for leap, bits := range []int{NoLeap: 0, InsertSecond: fskInsert, DeleteSecond: fskDelete} {
+		n.leap[leap] += logAdd(flags(bits), flags(bits|fskBehind))
+	}
+	for i := range n.dut1Code {
+		tenths := i - dut1Limit
+		l := nibble(keep, 1, true, abs(tenths))
+		switch {
+		case tenths == 0:
+			l += max(sign[0], sign[1])
+		case tenths > 0:
+			l += sign[0]
+		default:
+			l += sign[1]
+		}
+		n.dut1Code[i] += l
+	}
+	for i := range n.tai {
+		n.tai[i] += nibble(keep, 6, true, i/10) + nibble(keep, 7, true, i%10)
+		n.pattern[i] += nibble(keep, 8, true, i/10) + nibble(keep, 9, true, i%10)
+	}
+}
+
+func (f *fsk) against(keep []float32, t time.Time) float64 {
+	symbol := fskSymbol(t.Second())
+	best := float64(keep[fskNothing])
+	if symbol == fskNothing {
+		best = math.Inf(-1)
+	}
+	for i, l := range keep[:fskSymbols] {
+		if i != symbol {
+			best = max(best, float64(l))
+		}
+	}
+	return best - float64(keep[symbol])
+}

@@ -1,0 +1,315 @@
+package timecode
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+)
+
+// Prior probabilities of the hypotheses.
+const (
+	// orderlyShare: the marks are those of the station, in their order.
+	orderlyShare = 0.5
+	// foreignShare: its code's frame is as expected but its content means
+	// something else.
+	foreignShare = 1e-5
+	// leapShare: a leap second falls on a given minute: one in five years.
+	leapShare = 0.2 / 525960
+)
+
+const (
+	searchEvery  = 10   // s between searches
+	searchDepth  = 20   // log-likelihood below the best at which a labelling is no longer looked into
+	searchWidth  = 4    // labellings looked into
+	alignedFirst = 1e-2 // the alignment's error above which no date is sought
+	heldCap      = 20   // log-odds that evidence no longer held may count for
+	maxMinutes   = capacity/60 + 3
+)
+
+// finding is the outcome of a search.
+type finding struct {
+	alignment [60]float64 // probability that second n is each second of the minute
+	n         int64       // newest second searched
+	label     labelling
+	labelErr  float64 // probability that label is wrong
+
+	// offset is UTC minus n, seconds since epoch without leap seconds, for
+	// seconds after the label's leap.
+	offset   int64
+	dayErr   float64 // probability that the time of day is wrong
+	utcErr   float64 // probability that date or time is wrong
+	contrary bool    // something is received that the station does not send at that time
+	notices  notices
+}
+
+// held remembers what was known, for when its evidence has been dropped.
+type held struct {
+	odds   float64 // log-odds; 0: nothing is held
+	n      int64
+	offset int64
+}
+
+// ranked is a labelling with its log-probability, up to a common constant.
+type ranked struct {
+	labelling
+	prior float64 // log-probability of the leap second alone, part of score
+	score float64
+}
+
+// search weighs all hypotheses by the evidence held.
+func (d *Decoder) search() finding {
+	f := finding{n: d.last, labelErr: 1, dayErr: 1, utcErr: 1}
+	all, disorder := d.align()
+	total := disorder
+	for _, r := range all {
+		total = logAdd(total, r.score)
+	}
+	f.label = all[0].labelling
+	f.labelErr = 0
+	for _, r := range all {
+		p := math.Exp(r.score - total)
+		if _, second, ok := r.place(d.last); ok {
+			f.alignment[second] += p
+		}
+	}
+	rest := disorder
+	for _, r := range all[1:] {
+		rest = logAdd(rest, r.score)
+	}
+	f.labelErr = errorFrom(rest, all[0].score)
+	if d.code != nil && f.labelErr < alignedFirst {
+		d.date(&f, all, disorder)
+	}
+	d.gather(&f)
+	return f
+}
+
+// align weighs every labelling, best first, and what disorder would score.
+func (d *Decoder) align() (all []ranked, disorder float64) {
+	type candidate struct {
+		labelling
+		ahead float64 // score of the seconds before the leap, less that without one
+	}
+	var run [60]float64 // by shift
+	var candidates []candidate
+	disorder = math.Log(1 - orderlyShare)
+	for n := d.first; n <= d.last+1; n++ {
+		if n > d.first {
+			shift := mod(-n, 60) // for which a minute starts at n
+			earlier := run[mod(shift+1, 60)]
+			if e := d.at(n - 1); e != nil {
+				earlier += float64(e.null - e.framing[mod(n+shift, 60)])
+			}
+			candidates = append(candidates,
+				candidate{labelling{shift, InsertSecond, n}, earlier - run[shift]},
+				candidate{labelling{shift, DeleteSecond, n}, run[mod(shift-1, 60)] - run[shift]})
+		}
+		e := d.at(n)
+		if e == nil || n > d.last {
+			continue
+		}
+		disorder += float64(e.null)
+		for shift := range run {
+			run[shift] += float64(e.framing[mod(n+int64(shift), 60)])
+		}
+	}
+
+	share := math.Log(orderlyShare / 60)
+	for shift, score := range run {
+		l := labelling{shift: int64(shift)}
+		all = append(all, ranked{l, 0, share + score + d.carried(l)})
+	}
+	for _, c := range candidates {
+		prior := math.Log(leapShare)
+		if c.leap == DeleteSecond {
+			prior += math.Log(0.01)
+		}
+		all = append(all, ranked{c.labelling, prior, share + prior + run[c.shift] + c.ahead + d.carried(c.labelling)})
+	}
+	slices.SortStableFunc(all, func(a, b ranked) int { return cmp.Compare(b.score, a.score) })
+	return all, disorder
+}
+
+// carried is what evidence no longer held says for a labelling.
+func (d *Decoder) carried(l labelling) float64 {
+	if d.held.odds == 0 {
+		return 0
+	}
+	at := max(d.held.n, d.first)
+	_, second, ok := l.place(at)
+	if !ok || int64(second) != mod(at+d.held.offset, 60) {
+		return 0
+	}
+	return d.held.odds
+}
+
+// date weighs every minute of the century under the best labellings, and
+// writes the best to f.
+func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
+	var best dating
+	rest := math.Inf(-1) // of all hypotheses but best
+	seen := map[labelling]bool{}
+	var heard minutesHeard
+	look := func(r ranked) {
+		seen[r.labelling] = true
+		d.hearMinutes(r.labelling, &heard)
+		found, others := heard.bestTime(r.labelling)
+		found.base = r.score - r.prior
+		found.rank = r.score
+		others += found.base
+		if len(seen) == 1 {
+			best, rest = found, others
+			return
+		}
+		rest = logAdd(rest, others)
+		if found.total() > best.total() {
+			best, found = found, best
+		}
+		rest = logAdd(rest, found.total())
+	}
+	for _, r := range all[:min(searchWidth, len(all))] {
+		if r.score > all[0].score-searchDepth {
+			look(r)
+		}
+	}
+	// At the end of a month a leap second may have come in, however unlikely it
+	// seemed while the date was unknown.
+	if insert, _ := leapPrior(best.date); best.turn > 0 && insert > 0 {
+		turned := 60*(best.first+int64(best.turn)) - best.label.shift
+		for _, r := range all {
+			if r.leap != NoLeap && r.after >= turned-1 && r.after <= turned+1 && !seen[r.labelling] {
+				look(r)
+			}
+		}
+	}
+
+	// Labellings not looked into would fit the content no better than the best one.
+	unseen := math.Inf(-1)
+	foreign := math.Inf(-1)
+	for _, r := range all {
+		foreign = logAdd(foreign, r.score)
+		if !seen[r.labelling] {
+			unseen = logAdd(unseen, r.score)
+		}
+	}
+	rest = logAdd(rest, best.total()+unseen-best.rank)
+	rest = logAdd(rest, logAdd(disorder, math.Log(foreignShare)+foreign))
+
+	f.label = best.label
+	f.labelErr = min(f.labelErr, errorFrom(rest, best.total()))
+	f.dayErr = errorFrom(rest, best.total())
+	f.utcErr = errorFrom(logAdd(rest, best.base+best.time+best.dated.rest), best.base+best.time+best.dated.score)
+	days := int64(best.date.time().Sub(epoch) / (24 * time.Hour))
+	f.offset = best.label.shift + 60*(days*dayMinutes+int64(best.minute)-best.first)
+	f.contrary = d.contradicted(best.label, f.offset)
+}
+
+// dating is a time of day of the first minute heard, with its dates.
+type dating struct {
+	label  labelling
+	first  int64 // first minute, on the labelling's scale
+	minute int   // of the day
+	turn   int   // minutes until the day ends; 0: it does not
+	dated
+	time float64 // log-likelihood of the time of day
+	base float64 // log-probability of the labelling without that of its leap second
+	rank float64 // and with it, the date unknown
+}
+
+func (d dating) total() float64 { return d.base + d.time + d.dated.all() }
+
+// bestTime returns the best time of day under a labelling, and the
+// log-probability of all others.
+func (h *minutesHeard) bestTime(l labelling) (best dating, others float64) {
+	leapTurn := 0 // the minute before which the leap second falls
+	if l.leap != NoLeap {
+		minute, _, _ := l.place(l.after)
+		leapTurn = int(minute - h.first)
+	}
+	var times [dayMinutes]float64
+	top := math.Inf(-1)
+	for m := range times {
+		times[m] = h.timeOfDay(m) - math.Log(dayMinutes)
+		top = max(top, times[m])
+	}
+	oneDay := h.oneDay()
+	others = math.Inf(-1)
+	found := false
+	for m, t := range times {
+		next := dating{label: l, first: h.first, minute: m, dated: oneDay, time: t}
+		turn := dayMinutes - m
+		switch {
+		case l.leap != NoLeap && turn != leapTurn:
+			continue
+		case l.leap != NoLeap || turn < h.count && t > top-searchDepth:
+			next.turn = turn
+			next.dated = h.twoDays(turn, l.leap)
+		}
+		if !found {
+			best, found = next, true
+			continue
+		}
+		if next.total() > best.total() {
+			best, next = next, best
+		}
+		others = logAdd(others, next.total())
+	}
+	return best, others
+}
+
+// What contradicts a time: symbols at one second of the minute that, on
+// balance, are others than those sent, as from a second station's code.
+const (
+	contraryEach = 12.0 // log-likelihood at one second of the minute
+	contraryAll  = 30.0 // and summed over them
+	contraryOnce = 6.0  // of which one symbol contributes at most this
+)
+
+// contradicted reports whether what was heard disagrees with a time in a way
+// that noise does not explain.
+func (d *Decoder) contradicted(l labelling, offset int64) bool {
+	var each [60]float64
+	for n := d.first; n <= d.last; n++ {
+		e := d.at(n)
+		minute, second, ok := l.place(n)
+		if e == nil || !ok {
+			continue
+		}
+		count := 60*minute + int64(second) - l.shift + offset
+		against := d.code.against(e.code, epoch.Add(time.Duration(count)*time.Second))
+		each[second] += min(max(against, -contraryOnce), contraryOnce)
+	}
+	sum := 0.0
+	for _, a := range each {
+		if a > contraryEach {
+			return true
+		}
+		sum += max(a, 0)
+	}
+	return sum > contraryAll
+}
+
+// gather sums the notices of the current UTC day, under the best labelling.
+func (d *Decoder) gather(f *finding) {
+	from := d.first
+	if f.dayErr <= MaxError {
+		since := mod(f.n+f.offset, 60*dayMinutes)
+		from = max(from, f.n-since)
+	}
+	for n := from; n <= d.last; n++ {
+		e := d.at(n)
+		_, second, ok := f.label.place(n)
+		if e == nil || !ok {
+			continue
+		}
+		minuteOfHour := -1 // unknown
+		if f.dayErr <= MaxError {
+			minuteOfHour = int(mod(floorDiv(n+f.offset, 60), 60))
+		}
+		d.marks.dut1(e.marks, minuteOfHour, second, &f.notices)
+		if d.code != nil {
+			d.code.notices(e.code, second, &f.notices)
+		}
+	}
+}

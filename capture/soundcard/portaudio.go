@@ -52,8 +52,23 @@ var system sync.Mutex
 // in the process uses it.
 func initialize() error {
 	hushOnce()
-	return explain(portaudio.Initialize())
+	if err := portaudio.Initialize(); err != nil {
+		return explain(err)
+	}
+	numberOnce()
+	return nil
 }
+
+// numberOnce keeps the binding from crashing the program. It numbers streams
+// from 0 and passes the number to C as a pointer; the Go runtime ends a program
+// that has a pointer below 4096 on a stack which it moves (and checks for them
+// when built with -race). So that many numbers are used up, by openings that
+// fail for want of a buffer.
+var numberOnce = sync.OnceFunc(func() {
+	for range 4096 {
+		portaudio.OpenStream(portaudio.StreamParameters{})
+	}
+})
 
 // Inputs lists the sound inputs.
 func Inputs() ([]Input, error) {

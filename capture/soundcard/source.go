@@ -29,7 +29,7 @@ const (
 	// and 24-bit converters unchanged, and so does a recording of as many bits.
 	Bits = 24
 
-	stallAfter = 1500 * time.Millisecond // without a block: the device has stalled
+	stallAfter = time.Second // without a block: the device has stalled
 	// A sound server takes up to two seconds to deliver its first frames, and
 	// settling half a second more.
 	startWithin = 6 * time.Second

@@ -171,7 +171,7 @@ func (t *tally) line() string {
 		if peak == 0 {
 			b.WriteString("  silent")
 		} else {
-			fmt.Fprintf(&b, "  %.0f dB", 20*math.Log10(float64(peak)))
+			fmt.Fprintf(&b, "  %.0f dBFS", 20*math.Log10(float64(peak)))
 		}
 	}
 	fmt.Fprintf(&b, "  %s  (Ctrl-C ends)", t.losses())

@@ -8,10 +8,7 @@ import (
 
 // tally is what Assess needs to know of the pulses delivered.
 type tally struct {
-	edges  int // seen by the scan
 	pulses int
-	first  float64 // position of the first edge seen
-	last   float64
 	// of the latest pulses, up to tallyPulses
 	noise     []float64
 	amplitude []float64
@@ -21,12 +18,12 @@ type tally struct {
 
 const tallyPulses = 32
 
-func (d *Detector) count(position float64) {
-	if d.tally.edges == 0 {
-		d.tally.first = position
+// last is the position of the latest pulse.
+func (t *tally) last() float64 {
+	if len(t.position) == 0 {
+		return math.Inf(-1)
 	}
-	d.tally.edges++
-	d.tally.last = position
+	return t.position[len(t.position)-1]
 }
 
 func (t *tally) add(p Pulse) {
@@ -94,7 +91,7 @@ func (d *Detector) Assess() Assessment {
 	a.Amplitude = median(t.amplitude)
 	a.Noise = median(t.noise)
 	a.Match = median(t.match)
-	a.LastPosition = t.position[len(t.position)-1]
+	a.LastPosition = t.last()
 	a.ReferenceSigmaFrames = d.known.refSigma
 	// The fit's baseline hides slow noise; the scan's floor shows it. A block's
 	// largest lagged difference is 3.6 sigma of white noise.

@@ -3,6 +3,7 @@ package marker
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Edge names an edge of the pulse by the way the voltage goes.
@@ -58,12 +59,14 @@ const (
 	aboveLevel  = 0.35 // of the marker's own edge, once it is known
 	peakSeconds = 3    // in which the memory of the strongest edge falls to 1/e
 	leastStep   = 6e-5 // two steps of a 16-bit converter
+	lostSeconds = 10   // without a pulse, after which a changed one is looked for
 	minMatch    = 0.5  // likeness below which an edge is not a pulse of ours
 )
 
 // Detector finds marker pulses in one channel. It holds back pulses until it
 // has seen five, regular to 200 ppm, from which it learns their shape; then it
-// releases them and delivers each later one within 20 ms. Results depend on the
+// releases them and delivers each later one within 20 ms. When the marker has
+// not been seen for ten seconds it is learned again, should it have changed. Results depend on the
 // samples only, not on how they are split into calls.
 type Detector struct {
 	config Config
@@ -138,7 +141,7 @@ func (d *Detector) Flush() []Pulse {
 		out = d.block(out, min(d.next+blockFrames, len(d.buf)-d.lag))
 	}
 	d.started = false
-	if d.known == nil {
+	if d.searching(d.base + int64(len(d.buf))) {
 		out = append(out, d.learn()...)
 	}
 	return out
@@ -175,7 +178,7 @@ func (d *Detector) block(out []Pulse, end int) []Pulse {
 			}
 		}
 	}
-	if d.known == nil && d.due(d.base+int64(end)) {
+	if d.searching(d.base+int64(end)) && d.due(d.base+int64(end)) {
 		out = append(out, d.learn()...)
 	}
 	return out
@@ -196,7 +199,7 @@ func (d *Detector) learnFloor(top float64) {
 
 func (d *Detector) threshold() float64 {
 	least := max(aboveFloor*d.floor, leastStep)
-	if d.known != nil {
+	if !d.searching(d.base + int64(d.next)) {
 		return max(least, aboveLevel*d.level)
 	}
 	return max(least, abovePeak*d.peak)
@@ -283,35 +286,37 @@ func (d *Detector) edges(i int) []edge {
 	return found
 }
 
-// take handles one edge: before the marker is known it is remembered, after
-// that it is timed if it looks like the marker's.
+// take handles one edge: it is timed if it looks like the marker's, else
+// remembered while the marker is looked for.
 func (d *Detector) take(out []Pulse, e edge) []Pulse {
-	d.count(e.position)
 	at := int(math.Round(e.position)) - int(d.base)
-	lo, hi := at-d.spanBefore(), at+d.spanAfter()
-	if d.known != nil {
-		t := d.known
-		lo = at - before*t.scale - t.reach() - d.lag - 8
-		hi = at + after*t.scale + t.reach() + d.lag + 8
-	}
-	inside := lo >= 0 && hi <= len(d.buf)
-	if d.known == nil {
-		if inside && d.room(e.position) {
-			e.snippet = append([]float32(nil), d.buf[lo:hi]...)
-			e.start = d.base + int64(lo)
+	if t := d.known; t != nil && e.rising == d.lead {
+		spare := d.lag + 8
+		lo, hi := at-before*t.scale-t.reach()-spare, at+after*t.scale+t.reach()+spare
+		if lo < 0 || hi > len(d.buf) {
+			return out
 		}
-		d.remember(e)
+		x := d.buf[lo:hi]
+		f := t.find(x, e.position-float64(d.base)-float64(lo), float64(d.lag+3))
+		if f.match >= minMatch && f.amplitude > 0.3 && f.amplitude < 3 {
+			p := d.pulse(f, d.base+int64(lo))
+			d.refine(x, f)
+			return append(out, p)
+		}
+	}
+	if !d.searching(d.base + int64(at)) {
 		return out
 	}
-	if !inside || e.rising != d.lead {
-		return out
+	if lo, hi := at-d.spanBefore(), at+d.spanAfter(); d.room(e.position) && lo >= 0 && hi <= len(d.buf) {
+		e.snippet = slices.Clone(d.buf[lo:hi])
+		e.start = d.base + int64(lo)
 	}
-	x := d.buf[lo:hi]
-	f := d.known.find(x, e.position-float64(d.base)-float64(lo), float64(d.lag+3))
-	if f.match < minMatch || f.amplitude < 0.3 || f.amplitude > 3 {
-		return out
-	}
-	out = append(out, d.pulse(f, d.base+int64(lo)))
-	d.refine(x, f)
+	d.remember(e)
 	return out
+}
+
+// searching tells whether the marker is unknown, or known but not seen for so
+// long that it may have changed.
+func (d *Detector) searching(position int64) bool {
+	return d.known == nil || float64(position)-d.tally.last() > lostSeconds*d.config.Rate
 }

@@ -153,6 +153,63 @@ func TestLossMovesNothing(t *testing.T) {
 	}
 }
 
+// TestChangedMarkerIsLearnedAgain turns the level down to a tenth and inverts
+// the pulse half way.
+func TestChangedMarkerIsLearnedAgain(t *testing.T) {
+	const rate = 48000
+	s := shape{rate: rate, width: 0.1, couple: 5}
+	first, second := regular(rate, 3000.3, 20, 40), regular(rate, 3000.3+20*rate, 30, 40)
+	x := s.recording(51, first, 0.5, 0.2e-3, 3)
+	s.inverted = true
+	r := s.respond()
+	for _, p := range second {
+		s.add(r, x, p, 0.05)
+	}
+	got := process(NewDetector(Config{Rate: rate}), x, 1024)
+	late := 0
+	for _, p := range got {
+		if p.Position > 20*rate {
+			late++
+			if p.Rising {
+				t.Errorf("rising at %v", p.Position)
+			}
+		}
+	}
+	if late < 18 {
+		t.Errorf("%d pulses, %d of the changed marker", len(got), late)
+	}
+	if sd, mean, _ := score(got, append(first, second...)); math.Hypot(sd, mean) > 10e-3 {
+		t.Errorf("error %v, sd %v frames", mean, sd)
+	}
+}
+
+// TestTwoMarkersByWire compares two markers of 60 dB for 100 s: their
+// difference is good to 10 ns.
+func TestTwoMarkersByWire(t *testing.T) {
+	const rate, pulses, runs = 48000, 100, 6
+	square := 0.0
+	for seed := range uint64(runs) {
+		a := shape{rate: rate, width: 0.1, couple: 5}
+		b := shape{rate: rate, width: 0.01, couple: 20, inverted: true}
+		apart := 321.0 + float64(seed)/7
+		mean := 0.0
+		pa := process(NewDetector(Config{Rate: rate}), a.recording(pulses+1, regular(rate, 3000.3, pulses, 40), 0.5, 0.5e-3, 2*seed), 1024)
+		pb := process(NewDetector(Config{Rate: rate}), b.recording(pulses+1, regular(rate, 3000.3+apart, pulses, 40), 0.5, 0.5e-3, 2*seed+1), 1024)
+		if len(pa) != pulses || len(pb) != pulses {
+			t.Fatalf("%d and %d pulses", len(pa), len(pb))
+		}
+		for i := range pa {
+			mean += (pb[i].Position - pa[i].Position - apart) / rate / pulses
+		}
+		square += mean * mean / runs
+	}
+	rms := math.Sqrt(square)
+	t.Logf("mean of %d seconds: %.2f ns RMS", pulses, rms*1e9)
+	if rms > 10e-9 {
+		t.Errorf("%.2f ns RMS", rms*1e9)
+	}
+}
+
 // TestOtherEdges has ten times as many impulses of another shape, mains hum and
 // a small pulse: none is taken for the marker, and the marker is not disturbed.
 func TestOtherEdges(t *testing.T) {

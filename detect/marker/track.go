@@ -16,6 +16,7 @@ const (
 	stepSigmas    = 6    // a departure of so many sigma is a step
 	wander        = 5e-9 // of the sample clock in a second, s (common practice)
 	settleSeconds = 0.05 // after the expected instant, a pulse elsewhere stands for this second
+	mostDoubtful  = 64   // movements that one pulse may undo
 	listLength    = 4096 // steps and jumps remembered
 )
 
@@ -45,9 +46,9 @@ type Jump struct {
 //
 // Seconds are counted from the first pulse, which is number 0. A pulse further
 // than six sigma from where the latest sixteen foretell it (sigma: jitter,
-// extrapolation and 5 ns of sample clock wander together) is a step, at once;
-// it is withdrawn when the next pulse is back at the old place, and then that
-// pulse was a false one. Positions are kept for the latest two and a half hours.
+// extrapolation and 5 ns of sample clock wander together) is a step, at once.
+// Steps are withdrawn when the next pulse is back at an old place, since the
+// pulses that seemed to have moved were then false ones. Positions are kept for the latest two and a half hours.
 type Track struct {
 	rate   float64
 	log    []second // seconds oldest .. oldest+len(log)-1
@@ -56,11 +57,12 @@ type Track struct {
 	shift float64 // total of steps and gaps, frames
 	gap   float64 // total of gaps, frames
 
-	waiting []Pulse // candidates for the next second
-	move    move    // the latest movement
-	steps   []Step
-	jumps   []Jump
-	nextID  int
+	waiting  []Pulse // candidates for the next second
+	move     move    // the latest movement; its second is -1 when it is settled
+	doubtful []move  // since a pulse was last where it was expected
+	steps    []Step
+	jumps    []Jump
+	nextID   int
 
 	differences []float64 // absolute second differences of pulse positions
 	sigma       float64   // of one edge, frames
@@ -77,10 +79,9 @@ type second struct {
 
 // move is a movement that may still be withdrawn or refined.
 type move struct {
-	second      int
-	size        float64 // frames
-	provisional bool    // no later pulse has confirmed it
-	jump        int     // ID of the jump it may be, or -1
+	second int
+	size   float64 // frames
+	jump   int     // ID of the jump it may be, or -1
 }
 
 // NewTrack returns an empty track for a nominal sampling rate in Hz.
@@ -110,9 +111,12 @@ func (t *Track) offer(p Pulse) {
 	}
 	expected, limit := t.expect(p.SigmaFrames)
 	r := p.Position - expected
-	if t.move.provisional {
-		if back := r + t.move.size; math.Abs(back) <= limit && math.Abs(back) < math.Abs(r) {
-			t.withdraw()
+	back := r
+	for i := len(t.doubtful) - 1; i >= 0 && math.Abs(r) > limit; i-- {
+		back += t.doubtful[i].size
+		if math.Abs(math.Remainder(back, t.PeriodFrames())) <= limit {
+			t.withdraw(i)
+			t.recount(p)
 			t.accept(p, 0)
 			return
 		}
@@ -154,6 +158,15 @@ func (t *Track) advance(position float64) {
 
 // accept books p for the next second, as having moved by the given frames.
 func (t *Track) accept(p Pulse, moved float64) {
+	if moved != 0 && len(t.doubtful) == 1 && t.Seconds()-t.doubtful[0].second > 1 {
+		// The pulse before this one stood alone, at no place of any other.
+		t.withdraw(0)
+		t.recount(p)
+		expected, limit := t.expect(p.SigmaFrames)
+		if moved = p.Position - expected; math.Abs(moved) <= limit {
+			moved = 0
+		}
+	}
 	t.discarded += max(0, len(t.waiting)-1)
 	if len(t.waiting) > 0 && !slices.Contains(t.waiting, p) {
 		t.discarded++
@@ -166,7 +179,7 @@ func (t *Track) accept(p Pulse, moved float64) {
 	t.append(second{p.Position, t.shift, t.gap})
 	t.pulses++
 	if moved == 0 {
-		t.move.provisional = false
+		t.doubtful = t.doubtful[:0]
 		if t.move.second >= 0 && n-t.move.second < refineSeconds {
 			t.refineMove()
 		}
@@ -237,13 +250,13 @@ func (l line) variance(n float64) float64 {
 	return v
 }
 
-// recent is the line through the latest pulses.
-func (t *Track) recent() line {
+// recent is the line through the latest pulses, and the second of the last.
+func (t *Track) recent() (l line, latest float64) {
 	count := lineSeconds
 	for {
 		n, c := t.steady(t.Seconds(), count)
 		if len(n) > 0 {
-			return fitLine(n, c, t.rate)
+			return fitLine(n, c, t.rate), n[0]
 		}
 		count *= 2 // after a long silence
 	}
@@ -253,13 +266,13 @@ func (t *Track) recent() line {
 // a pulse may be without having been moved. sigma is the pulse's own noise.
 func (t *Track) expect(sigma float64) (position, limit float64) {
 	n := float64(t.Seconds())
-	l := t.recent()
+	l, latest := t.recent()
 	position = l.at(n) + t.shift
 	if t.pulses < firstSeconds {
 		return position, (chainJitter + maxRateError*(n-l.n)) * t.rate
 	}
 	s := max(t.sigma, sigma)
-	w := wander * t.rate * (n - l.n)
+	w := wander * t.rate * (n - latest)
 	limit = stepSigmas * math.Sqrt(s*s*(1+l.variance(n))+w*w)
 	// While few differences are known their median may be far too small.
 	return position, limit * (1 + 4/float64(len(t.differences)+1))
@@ -292,13 +305,17 @@ func (t *Track) learnJitter(n int, p Pulse) {
 // begin books a movement by r frames before second n.
 func (t *Track) begin(n int, p Pulse, r float64) {
 	t.shift += r
-	t.move = move{second: n, size: r, provisional: true, jump: -1}
+	t.move = move{second: n, size: r, jump: -1}
 	if math.Abs(r) >= 0.5 {
 		t.move.jump = t.nextID
 		t.nextID++
 		t.jumps = append(t.jumps, Jump{ID: t.move.jump, Second: n, AtPosition: t.lastPosition(), size: r})
 		t.judge(r)
 	}
+	if len(t.doubtful) == mostDoubtful {
+		t.doubtful = slices.Delete(t.doubtful, 0, 1)
+	}
+	t.doubtful = append(t.doubtful, t.move)
 	if k := len(t.steps) - 1; k >= 0 && t.steps[k].Last >= n-1 && (t.steps[k].BySeconds > 0) == (r > 0) {
 		s := &t.steps[k]
 		s.Last, s.moves = n, s.moves+1
@@ -350,26 +367,48 @@ func (t *Track) resize(size float64) {
 	}
 }
 
-// withdraw undoes the latest movement: the pulse that seemed to have moved was
-// a false one, and the true one is missing.
-func (t *Track) withdraw() {
-	t.resize(0)
-	if k := len(t.steps) - 1; k >= 0 && t.steps[k].Last == t.move.second {
-		if s := &t.steps[k]; s.moves == 1 {
-			t.steps = t.steps[:k]
-		} else {
-			s.moves--
-			s.Last--
+// withdraw undoes the doubtful movements from number i on: the pulses that
+// seemed to have moved were false ones, and the true ones are missing.
+func (t *Track) withdraw(i int) {
+	for k := len(t.doubtful) - 1; k >= i; k-- {
+		m := t.doubtful[k]
+		t.move = m
+		t.resize(0)
+		if k := len(t.steps) - 1; k >= 0 && t.steps[k].Last == m.second {
+			t.steps[k].moves--
+			t.steps[k].Last--
+			if t.steps[k].moves == 0 {
+				t.steps = t.steps[:k]
+			}
+		}
+		t.jumps = slices.DeleteFunc(t.jumps, func(j Jump) bool { return j.ID == m.jump })
+		if i := m.second - t.oldest; i >= 0 {
+			t.log[i].at = math.NaN()
+		}
+		t.pulses--
+		t.missed++
+		t.discarded++
+	}
+	t.doubtful = t.doubtful[:i]
+	t.move = move{second: -1, jump: -1}
+}
+
+// recount makes p the pulse of the next second after false pulses, each less
+// than half a second off but together more, were withdrawn.
+func (t *Track) recount(p Pulse) {
+	for {
+		expected, _ := t.expect(0)
+		switch r := p.Position - expected; {
+		case r > t.rate/2:
+			t.append(second{math.NaN(), t.shift, t.gap})
+			t.missed++
+		case r < -t.rate/2 && math.IsNaN(t.log[len(t.log)-1].at):
+			t.log = t.log[:len(t.log)-1]
+			t.missed--
+		default:
+			return
 		}
 	}
-	t.jumps = slices.DeleteFunc(t.jumps, func(j Jump) bool { return j.ID == t.move.jump })
-	if i := t.move.second - t.oldest; i >= 0 {
-		t.log[i].at = math.NaN()
-	}
-	t.pulses--
-	t.missed++
-	t.discarded++
-	t.move = move{second: -1, jump: -1}
 }
 
 // refineMove makes the size of the latest movement the least-squares one: a
@@ -440,7 +479,8 @@ func (t *Track) Base(n int) float64 {
 		return math.NaN()
 	}
 	if n >= t.Seconds() {
-		return t.recent().at(float64(n)) + t.gap
+		l, _ := t.recent()
+		return l.at(float64(n)) + t.gap
 	}
 	k := n - t.oldest
 	steady := func(i int) float64 { return t.log[i].at - t.log[i].shift }
@@ -456,7 +496,8 @@ func (t *Track) Base(n int) float64 {
 	}
 	switch {
 	case hi == len(t.log):
-		return t.recent().at(float64(n)) + t.log[k].gap
+		l, _ := t.recent()
+		return l.at(float64(n)) + t.log[k].gap
 	case lo < 0:
 		return math.NaN()
 	}

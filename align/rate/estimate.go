@@ -160,11 +160,41 @@ func (m *model) fit() {
 		before := m.fitNoise()
 		s := smooth(m.nodes, m.prior, m.noise)
 		if m.admitStep(s, before) {
+			m.shiftSteps()
 			continue
 		}
 		if !m.reweight(s) {
 			break
 		}
+	}
+}
+
+// shiftSteps moves each step found to the gap beside it for as long as that is
+// likelier: the first look, without the step in the fit, may be a gap off.
+func (m *model) shiftSteps() {
+	best := m.deviance(m.noise)
+	for k, at := range m.found {
+		for _, direction := range []int{-1, 1} {
+			for {
+				to := at + direction
+				for to > 0 && to < len(m.nodes) && !m.nodes[to].measured {
+					to += direction
+				}
+				if to <= 0 || to >= len(m.nodes) || slices.Contains(m.found, to) {
+					break
+				}
+				from, next := m.nodes[at], m.nodes[to]
+				m.nodes[at].varX, m.nodes[at].varY = 0, 0
+				m.nodes[to].varX, m.nodes[to].varY = from.varX, from.varY
+				d := m.deviance(m.noise)
+				if d >= best {
+					m.nodes[at], m.nodes[to] = from, next
+					break
+				}
+				best, at = d, to
+			}
+		}
+		m.found[k] = at
 	}
 }
 
@@ -292,6 +322,9 @@ func (m *model) admitStep(s []smoothed, before float64) bool {
 	nd := &m.nodes[at]
 	if inRate {
 		nd.varY += m.prior.yy
+		// It came at some time in the gap before: what it has moved the offset
+		// by since then is open.
+		nd.varX += square(size * (nd.t - m.nodes[at-1].t))
 	} else {
 		nd.varX += m.prior.xx
 	}

@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"timeball/align/stability"
 )
 
 // TestQuietClockIsLeastSquares: without oscillator noise the smoother is the
@@ -289,7 +291,7 @@ func TestYear(t *testing.T) {
 			if c.Kind == StepMade && !c.From.After(atDay(250.7)) && !c.At.Before(atDay(250.7)) && math.Abs(c.Step-.02) <= 2.6*c.UStep {
 				good["step found"]++
 			}
-			if c.Kind == Trimmed && math.Abs(c.At.Sub(atDay(200.1)).Hours()) < 8*24 && math.Abs(c.Trim-4e-9) <= 3e-10 {
+			if c.Kind == Trimmed && c.From.Before(atDay(200.1+4)) && c.At.After(atDay(200.1-4)) && math.Abs(c.Trim-4e-9) <= 3*c.UTrim {
 				good["trim found"]++
 			}
 		}
@@ -311,7 +313,7 @@ func TestYear(t *testing.T) {
 		}
 	}
 	t.Logf("of %d years: %v", runs, good)
-	for what, least := range map[string]int{"outliers named": 18, "step found": 18, "trim found": 18, "nothing else found": 17,
+	for what, least := range map[string]int{"outliers named": 18, "step found": 18, "trim found": 14, "nothing else found": 17,
 		"offset": 17, "+30 d": 17, "+60 d": 17, "ageing": 17, "dial": 16} {
 		if good[what] < least {
 			t.Errorf("%s: %d of %d", what, good[what], runs)
@@ -320,4 +322,73 @@ func TestYear(t *testing.T) {
 	if n := good["falsely named"]; n > 3 {
 		t.Errorf("%d good fixes were named outliers", n)
 	}
+}
+
+// TestStabilityOfFixes: daily fixes of a clock with white frequency noise well
+// above the radio's give that noise back; with a silent clock they lie on the
+// floor.
+func TestStabilityOfFixes(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		white float64
+	}{{"clock", 3e-8}, {"radio", 0}} {
+		rng := rand.New(rand.NewPCG(9, 9))
+		o := &oscillator{y: 2e-9, white: c.white, rng: rng, steps: []truth{{100.4, .05}}}
+		o.run(400)
+		var fixes []Fix
+		for d := 0.0; d < 400; d++ {
+			if d < 50 || d > 60 { // weeks missed
+				fixes = append(fixes, o.fix(d+float64(rng.IntN(5))/24, 2e-4))
+			}
+		}
+		by := .05
+		fit, err := Analyse(fixes, []Adjustment{{At: atDay(100.4), Kind: StepMade, Step: &by}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := fit.Stability()
+		if s.Cells < 390 || s.Filled < s.Cells-12 || math.Abs(s.Spacing/day-1) > .1 {
+			t.Errorf("%s: grid of %g d, %d of %d", c.name, s.Spacing/day, s.Filled, s.Cells)
+		}
+		seen := map[string]bool{}
+		for _, d := range s.Deviations {
+			if d.EDF < 10 || (d.Kind != "oadev" && d.Kind != "ohdev" && d.Kind != "mdev") {
+				continue
+			}
+			seen[string(d.Kind)] = true
+			want := stability.Floor(d.Kind, 2e-4, s.Spacing, d.M)
+			if c.white > 0 {
+				want = c.white / math.Sqrt(d.Tau/day) * map[stability.Kind]float64{stability.OADEV: 1, stability.OHDEV: 1, stability.MDEV: math.Sqrt(.5)}[d.Kind]
+				if d.Kind == stability.MDEV && d.M == 1 {
+					want *= math.Sqrt2 // SP 1065: at m = 1 MDEV is ADEV, then falls to 1/√2 of it
+				}
+			}
+			if math.Abs(d.Value/want-1) > .35 {
+				t.Errorf("%s: %s at %.0f d: %g, want %g", c.name, d.Kind, d.Tau/day, d.Value, want)
+			}
+		}
+		if len(seen) != 3 {
+			t.Errorf("%s: only %v", c.name, seen)
+		}
+	}
+}
+
+func BenchmarkAnalyse(b *testing.B) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	o := &oscillator{y: 2e-9, white: 1e-10, walk: 2e-11, rng: rng}
+	o.run(370)
+	const n = 100000
+	fixes := make([]Fix, n)
+	for i := range fixes {
+		fixes[i] = o.fix(float64(i)*365/n, 2e-4)
+		fixes[i].At = atDay(float64(i) * 365 / n)
+	}
+	for b.Loop() {
+		fit, err := Analyse(fixes, nil)
+		if err != nil {
+			b.Fatal(err)
+		}
+		fit.Stability()
+	}
+	b.ReportMetric(float64(n*b.N)/b.Elapsed().Seconds(), "fixes/s")
 }

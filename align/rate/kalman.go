@@ -157,16 +157,18 @@ func smooth(nodes []node, prior state, n noise) []smoothed {
 		o, nd := &out[i], &nodes[i]
 		if nd.measured {
 			g := &gains[i]
-			kr := g.kx*rx + g.ky*ry + g.kd*rd
-			// m K
+			// Score and information of the measurement itself.
 			bx, by, bd := mxx*g.kx+mxy*g.ky+mxd*g.kd, mxy*g.kx+myy*g.ky+myd*g.kd, mxd*g.kx+myd*g.ky+mdd*g.kd
-			kmk := g.kx*bx + g.ky*by + g.kd*bd
-			u, d := g.v/g.f-kr, 1/g.f+kmk
+			u := g.v/g.f - (g.kx*rx + g.ky*ry + g.kd*rd)
+			d := 1/g.f + g.kx*bx + g.ky*by + g.kd*bd
 			o.deleted, o.varDeleted = u/d, 1/d
-			rx += u
-			mxx += 1/g.f - 2*bx + kmk
-			mxy -= by
-			mxd -= bd
+			// Back through it with L = 1 - K Z, where 1 - kx is taken as r/f: it
+			// can be tiny.
+			c := nd.variance(n) / g.f
+			rx = g.v/g.f + c*rx - g.ky*ry - g.kd*rd
+			lx, ly, ld := mxx*c-mxy*g.ky-mxd*g.kd, mxy*c-myy*g.ky-myd*g.kd, mxd*c-myd*g.ky-mdd*g.kd
+			mxx = 1/g.f + c*lx - g.ky*ly - g.kd*ld
+			mxy, mxd = ly, ld
 		}
 		o.scoreX, o.infoX, o.scoreY, o.infoY = rx, mxx, ry, myy
 		o.correct(rx, ry, rd, mxx, mxy, mxd, myy, myd, mdd)

@@ -225,6 +225,11 @@ func Table(x []float64, tau0 float64, kinds []Kind, factors []int) []Deviation {
 		}
 		noises[i] = noise
 	}
+	return TableOf(x, tau0, kinds, factors, noises)
+}
+
+// TableOf is Table with the noise at each factor given.
+func TableOf(x []float64, tau0 float64, kinds []Kind, factors []int, noises []Noise) []Deviation {
 	var table []Deviation
 	for _, kind := range kinds {
 		for i, m := range factors {

@@ -16,8 +16,12 @@ const (
 	blockSamples = 1 << 18
 )
 
-// Reader reads a WAV file or stream. It is a [capture.Source]; Info().Frames
-// counts the frames stored, without those lost, and is -1 for a pipe.
+// Reader reads a WAV file or stream. It is a [capture.Source].
+//
+// Info().Frames counts the frames stored, without those lost, and is -1 for a
+// pipe. Info().Start takes the date and time of a Broadcast Wave file for UTC,
+// as Writer writes them; the standard leaves the zone open, so another
+// recorder may have meant local time.
 type Reader struct {
 	s      *stream
 	close  func() error

@@ -47,7 +47,10 @@ func CreateRotating(path string, format Format, length time.Duration) (*Rotating
 			return nil, fmt.Errorf("%s: %w, and no recording is overwritten: choose another name", name, fs.ErrExist)
 		}
 	}
-	return r, r.begin()
+	if err := r.begin(); err != nil {
+		return nil, err
+	}
+	return r, nil
 }
 
 // stem is the path without the extension.

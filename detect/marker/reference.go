@@ -65,18 +65,21 @@ func (t *template) refer(noise float64, rising bool) {
 }
 
 // follow takes the reference over from a template of the same pulse made of
-// fewer pulses: only the place of the model is fitted again, not its form, so
-// that what is open about the form does not move the marks already made.
+// fewer pulses. The width of a short pulse stays as it was found, so that what
+// is open about it does not move the marks already made.
 func (t *template) follow(old *template) {
 	w := t.edgeWindow()
 	if old.model.ring != 0 {
 		w = t.fullWindow()
 	}
 	m := old.model
-	m.edge, _ = w.place(m)
-	d := float64(t.scale)
+	if math.IsInf(m.width, 1) {
+		m, _ = w.polish(m, w.misfitOf(m))
+	} else {
+		m.edge, _ = w.place(m)
+	}
 	t.model, t.offset, t.refSigma, t.width = m, old.offset, old.refSigma, old.width
-	t.reference = m.edge*d + t.offset
+	t.reference = m.edge*float64(t.scale) + t.offset
 	t.level = math.Abs(w.amplitude(m))
 }
 

@@ -336,7 +336,7 @@ func (c Config) check() error {
 			within(p.SpreadHz, 0, 100, "Path.SpreadHz")
 		}
 		if len(s.Paths) == 0 {
-			wrong = append(wrong, errors.New("Paths must be nil or hold at least one"))
+			wrong = append(wrong, errors.New("no path: leave Paths nil or give at least one"))
 		}
 	}
 	r := c.Receiver

@@ -36,14 +36,6 @@ func (s *section) delays(f float64) (group, phase float64) {
 	return real(db/b) - real(da/a), -cmplx.Phase(b/a) / w
 }
 
-// gain is the section's amplitude response at f cycles a sample.
-func (s *section) gain(f float64) float64 {
-	z := cmplx.Exp(complex(0, -2*math.Pi*f))
-	b := complex(s.b0, 0) + z*complex(s.b1, 0) + z*z*complex(s.b2, 0)
-	a := 1 + z*complex(s.a1, 0) + z*z*complex(s.a2, 0)
-	return cmplx.Abs(b / a)
-}
-
 // butterworth returns the sections of a Butterworth filter of the given order
 // with its −3 dB point at f cycles a sample, by the bilinear transform.
 func butterworth(order int, f float64, highPass bool) []section {
@@ -138,7 +130,7 @@ func hilbertTaps(half int) []float64 {
 			r := float64(n) / float64(half+1)
 			// Correlation form: dot runs forward in time, so the sign is
 			// that of the time-reversed response.
-			taps[i] = -2 / (math.Pi * float64(n)) * besselI0(kaiserBeta*math.Sqrt(1-r*r)) / besselI0(kaiserBeta)
+			taps[i] = -2 / (math.Pi * float64(n)) * kaiser(r)
 		}
 	}
 	return taps

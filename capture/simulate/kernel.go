@@ -10,8 +10,15 @@ func lowPass(x, cutoff, half float64) float64 {
 	if r <= -1 || r >= 1 {
 		return 0
 	}
-	return 2 * cutoff * sinc(2*cutoff*x) * besselI0(kaiserBeta*math.Sqrt(1-r*r)) / besselI0(kaiserBeta)
+	return 2 * cutoff * sinc(2*cutoff*x) * kaiser(r)
 }
+
+// kaiser is the Kaiser window at r, −1 to 1.
+func kaiser(r float64) float64 {
+	return besselI0(kaiserBeta*math.Sqrt(1-r*r)) / kaiserPeak
+}
+
+var kaiserPeak = besselI0(kaiserBeta)
 
 // kaiserBeta sets side lobes of about −80 dB; the transition band, in cycles a
 // sample, is then 5 divided by the length.
@@ -77,12 +84,14 @@ func (p *interpolator) at(x []float64, pos float64) float64 {
 	a, b := p.taps[i], p.taps[i+1]
 	x = x[whole-p.half+1:][:len(a)]
 	b = b[:len(a)]
-	var s0, s1 float64
-	for j, v := range x {
-		s0 += v * a[j]
-		s1 += v * b[j]
+	var a0, a1, b0, b1 float64 // the number of taps is even
+	for j := 0; j < len(a)-1; j += 2 {
+		a0 += x[j] * a[j]
+		b0 += x[j] * b[j]
+		a1 += x[j+1] * a[j+1]
+		b1 += x[j+1] * b[j+1]
 	}
-	return s0 + f*(s1-s0)
+	return (a0+a1)*(1-f) + (b0+b1)*f
 }
 
 // edge is a band-limited step from 0 to 1 as a function of time in samples,
@@ -94,37 +103,40 @@ type edge struct {
 
 const edgeSteps = 256
 
-// newEdge makes a step of the given cut-off (cycles a sample) that without the
-// limit would rise linearly over rise samples.
-func newEdge(cutoff, rise float64, window int) *edge {
-	reach := float64(window)
-	n := 2*window*edgeSteps + 1
-	impulse := make([]float64, n)
+// newEdge makes a step of the given cut-off (cycles a sample) whose impulse
+// response ends at ±window samples.
+func newEdge(cutoff float64, window int) *edge {
+	impulse := make([]float64, 2*window*edgeSteps+1)
 	for i := range impulse {
-		impulse[i] = lowPass(float64(i)/edgeSteps-reach, cutoff, reach)
+		impulse[i] = lowPass(float64(i)/edgeSteps-float64(window), cutoff, float64(window))
 	}
-	step := integral(impulse)
-	if w := int(math.Round(rise * edgeSteps)); w > 0 {
-		// The mean of the step over the rise: the difference of its integral.
-		w += w % 2
-		padded := make([]float64, n+w)
-		copy(padded[w/2:], step)
-		for i := n + w/2; i < len(padded); i++ {
-			padded[i] = 1
-		}
-		sum := make([]float64, len(padded)+1)
-		for i, v := range padded {
-			sum[i+1] = sum[i] + v
-		}
-		out := make([]float64, len(padded))
-		for i := range out {
-			lo, hi := max(0, i-w/2), min(len(padded), i+w/2)
-			out[i] = (sum[hi] - sum[lo] + float64(i+w/2-hi)) / float64(w)
-		}
-		step = out
-		reach += float64(w) / 2 / edgeSteps
+	return &edge{half: float64(window), table: integral(impulse)}
+}
+
+// slower is the step e after it has been made to rise linearly over a time,
+// in samples, before its band is limited: the mean of e over that time.
+func (e *edge) slower(rise float64) *edge {
+	w := int(math.Round(rise * edgeSteps / 2))
+	if w == 0 {
+		return e
 	}
-	return &edge{half: reach, table: step}
+	n := len(e.table) + 2*w
+	sum := make([]float64, n+2*w+1) // running sum, w points to spare on either side
+	for i := range n + 2*w {
+		v := 0.0
+		if k := i - 2*w; k >= len(e.table) {
+			v = 1
+		} else if k >= 0 {
+			v = e.table[k]
+		}
+		sum[i+1] = sum[i] + v
+	}
+	table := make([]float64, n)
+	for i := range table {
+		// Centred on the present point: the end points count half.
+		table[i] = (sum[i+2*w] + sum[i+2*w+1] - sum[i] - sum[i+1]) / 2 / float64(2*w)
+	}
+	return &edge{half: e.half + float64(w)/edgeSteps, table: table}
 }
 
 // integral is the running integral by the trapezium rule, scaled to end at 1.

@@ -3,6 +3,7 @@ package simulate
 import (
 	"math"
 	"math/rand/v2"
+	"sync"
 )
 
 // Times in this file are seconds since the first frame, on UTC.
@@ -71,12 +72,12 @@ type pulseShape struct {
 	active []pulse // that may still show, and some to come
 }
 
+// sampled is a step as a linear-phase converter delivers it that is flat to
+// 0.42 of its rate and closed at 0.5.
+var sampled = sync.OnceValue(func() *edge { return newEdge(0.46, 32) })
+
 func newPulseShape(m *Marker, seed uint64, fraction, rate float64) *pulseShape {
-	// A linear-phase converter, flat to 0.42 of the rate and closed at 0.5.
-	return &pulseShape{
-		m: m, rate: rate, edge: newEdge(0.46, m.RiseSeconds*rate, 32),
-		train: newPulseTrain(m, seed, fraction),
-	}
+	return &pulseShape{m: m, rate: rate, edge: sampled().slower(m.RiseSeconds * rate), train: newPulseTrain(m, seed, fraction)}
 }
 
 // lookAhead is how long before a sample pulses are made, s.

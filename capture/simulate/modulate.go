@@ -3,6 +3,7 @@ package simulate
 import (
 	"math"
 	"math/rand/v2"
+	"sync"
 	"time"
 
 	"timeball/capture/station"
@@ -13,8 +14,9 @@ import (
 // receivers pass, less than half of it.
 const gridRate = 16000
 
-// edgeCutoff limits the band of keying: 6 kHz.
-const edgeCutoff = 6000.0 / gridRate
+// keying is the step that gates tones on and off; its band is limited to
+// about 6 kHz.
+var keying = sync.OnceValue(func() *edge { return newEdge(6000.0/gridRate, 16) })
 
 // hop is the spacing at which schedules are looked up, in grid points: 10 ms.
 const hop = gridRate / 100
@@ -37,7 +39,7 @@ type modulator struct {
 func newModulator(s Signal, dut1 float64, leap bool, rng *rand.Rand) *modulator {
 	return &modulator{
 		station: s.Station, programme: s.Programme, dut1: dut1, leap: leap,
-		edge:   newEdge(edgeCutoff, 0, 16),
+		edge:   keying(),
 		speech: newSpeech(rng), music: newMusic(rng),
 		buf: make([]float64, gridRate), bcdMinute: -1,
 	}

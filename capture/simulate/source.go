@@ -44,7 +44,12 @@ type input struct {
 
 // lead is how long the radio runs before the recording, for filters and gain
 // control to settle, s.
-const lead = 3
+func (r *Receiver) lead() int64 {
+	if r.AGC.AttackSeconds > 0 {
+		return 4
+	}
+	return 2
+}
 
 // blockFrames is the length of a block.
 const blockFrames = 4096
@@ -61,8 +66,9 @@ func New(c Config) (*Source, error) {
 	fraction := float64(c.Start.Nanosecond()) / 1e9
 	if c.Wire == nil {
 		s.radio = newRadio(&c, seed)
+		lead := c.Receiver.lead()
 		s.radio.start(c.Start.Unix()-lead, float64(c.Start.Unix())+fraction)
-		s.first = -(lead+fraction)*gridRate - float64(s.radio.latency())
+		s.first = -(float64(lead)+fraction)*gridRate - float64(s.radio.latency())
 		s.read = newInterpolator(min(0.48, 0.44*rate/gridRate), 16*max(1, int(math.Ceil(gridRate/rate))))
 	} else {
 		s.wire = newPulseShape(c.Wire, c.Seed^0x77697265, fraction, rate)
@@ -93,8 +99,8 @@ func New(c Config) (*Source, error) {
 			break
 		}
 		l.Lost = min(l.Lost, s.ticks-l.At)
+		s.info.Frames -= l.Lost
 		if l.Hidden {
-			s.info.Frames -= l.Lost
 			s.hidden += l.Lost
 		} else {
 			s.info.Gaps = append(s.info.Gaps, capture.Gap{At: l.At - s.hidden, Lost: l.Lost})
@@ -105,7 +111,7 @@ func New(c Config) (*Source, error) {
 	return s, nil
 }
 
-// Info describes the recording. Frames counts noted losses, as positions do.
+// Info describes the recording. Frames counts those delivered.
 func (s *Source) Info() capture.Info {
 	info := s.info
 	info.Gaps = slices.Clone(info.Gaps)

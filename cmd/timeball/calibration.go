@@ -32,16 +32,17 @@ type calibrationFile string
 
 // load reads the calibrations; where there is no file there are none.
 func (f calibrationFile) load() (calibrations, error) {
-	var c calibrations
-	md, err := toml.DecodeFile(string(f), &c)
-	var broken toml.ParseError
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
+	text, err := os.ReadFile(string(f))
+	if errors.Is(err, fs.ErrNotExist) {
 		return calibrations{}, nil
-	case errors.As(err, &broken):
-		return calibrations{}, fmt.Errorf("%s:%d: %s: mend it, or delete it and calibrate again", f, broken.Position.Line, broken.Message)
-	case err != nil:
+	}
+	if err != nil {
 		return calibrations{}, fmt.Errorf("calibrations: %w", err)
+	}
+	var c calibrations
+	md, err := toml.Decode(string(text), &c)
+	if err != nil {
+		return calibrations{}, fmt.Errorf("%s: %w: mend it, or delete the file and calibrate again", f, err)
 	}
 	if unknown := md.Undecoded(); len(unknown) > 0 {
 		return calibrations{}, fmt.Errorf("%s: %s is not known: mend it, or delete the file and calibrate again", f, unknown[0])

@@ -40,11 +40,7 @@ func (*commands) BeforeResolve(ctx *kong.Context) error {
 	if err != nil {
 		return err
 	}
-	if err := set.check(ctx); err != nil {
-		return err
-	}
-	ctx.AddResolver(set)
-	return nil
+	return set.apply(ctx)
 }
 
 // settings are the values of a configuration file, which are written as flags'
@@ -73,9 +69,9 @@ func readSettings(path string) (*settings, error) {
 	return s, nil
 }
 
-// check finds keys that no command has a flag for, and values that the flags
-// of this command do not take.
-func (s *settings) check(ctx *kong.Context) error {
+// apply has kong resolve flags by s. It is an error if s has a key that no
+// command has a flag for, or a value that a flag of this command does not take.
+func (s *settings) apply(ctx *kong.Context) error {
 	known := map[string]bool{}
 	kong.Visit(ctx.Model, func(node kong.Visitable, next kong.Next) error {
 		if f, ok := node.(*kong.Flag); ok && f.Name != "help" && f.Name != "config" {
@@ -89,11 +85,11 @@ func (s *settings) check(ctx *kong.Context) error {
 		}
 	}
 	for _, f := range ctx.Flags() {
-		v, err := s.Resolve(ctx, nil, f)
+		v, ok, err := s.value(f)
 		if err != nil {
 			return s.errorAt(f.Name, err)
 		}
-		if v == nil {
+		if !ok {
 			continue
 		}
 		trial := reflect.New(f.Target.Type()).Elem()
@@ -101,7 +97,11 @@ func (s *settings) check(ctx *kong.Context) error {
 		if err := f.Mapper.Decode(&kong.DecodeContext{Value: f.Value, Scan: scan}, trial); err != nil {
 			return s.errorAt(f.Name, err)
 		}
+		if f.Enum != "" && !f.EnumMap()[v] {
+			return s.errorAt(f.Name, fmt.Errorf("choose one of %s", f.Enum))
+		}
 	}
+	ctx.AddResolver(s)
 	return nil
 }
 
@@ -114,31 +114,40 @@ func (s *settings) errorAt(key string, err error) error {
 	return fmt.Errorf("%s:%d: %s: %w", s.path, line, key, err)
 }
 
-// Validate is part of kong.Resolver; check has done it.
+// Validate is part of kong.Resolver; apply has done it.
 func (*settings) Validate(*kong.Application) error { return nil }
 
-// Resolve returns the setting for flag as it would stand on the command line.
+// Resolve is part of kong.Resolver.
 func (s *settings) Resolve(_ *kong.Context, _ *kong.Path, flag *kong.Flag) (any, error) {
-	v, ok := s.values[flag.Name]
-	if !ok {
-		return nil, nil
+	v, ok, err := s.value(flag)
+	if err != nil || !ok {
+		return nil, err
 	}
-	items, ok := v.([]any)
+	return v, nil
+}
+
+// value returns the setting for flag as it would stand on the command line, if
+// there is one.
+func (s *settings) value(flag *kong.Flag) (v string, ok bool, err error) {
+	setting, ok := s.values[flag.Name]
 	if !ok {
-		return word(v)
+		return "", false, nil
+	}
+	items, ok := setting.([]any)
+	if !ok {
+		v, err = word(setting)
+		return v, true, err
 	}
 	words := make([]string, len(items))
 	for i, item := range items {
-		w, err := word(item)
-		if err != nil {
-			return nil, err
+		if words[i], err = word(item); err != nil {
+			return "", true, err
 		}
-		words[i] = w
 	}
 	if flag.Tag.Sep == -1 {
-		return strings.Join(words, ","), nil
+		return strings.Join(words, ","), true, nil
 	}
-	return kong.JoinEscaped(words, flag.Tag.Sep), nil
+	return kong.JoinEscaped(words, flag.Tag.Sep), true, nil
 }
 
 // word writes a TOML value as on the command line.

@@ -38,6 +38,12 @@ func (c recordCmd) AfterApply() error {
 	return c.check()
 }
 
+// closer is a source that ends when it is closed.
+type closer interface {
+	capture.Source
+	Close() error
+}
+
 // recorder is where the blocks go: one file or a row of them.
 type recorder interface {
 	Write(*capture.Block) error
@@ -88,7 +94,7 @@ func (c recordCmd) Run(p *program) error {
 const grace = 5 * time.Second
 
 // copy copies src to rec until one of them or the wanted time ends.
-func (c recordCmd) copy(ctx context.Context, rec recorder, src *soundcard.Source, progress *progress) (tally, error) {
+func (c recordCmd) copy(ctx context.Context, rec recorder, src closer, progress *progress) (tally, error) {
 	info := src.Info()
 	end := int64(math.MaxInt64)
 	if c.For > 0 {

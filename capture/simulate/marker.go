@@ -70,6 +70,9 @@ type pulseShape struct {
 	edge   *edge
 	train  *pulseTrain
 	active []pulse // that may still show, and some to come
+
+	coupled  bool
+	coupling section
 }
 
 // sampled is a step as a linear-phase converter delivers it that is flat to
@@ -77,7 +80,11 @@ type pulseShape struct {
 var sampled = sync.OnceValue(func() *edge { return newEdge(0.46, 32) })
 
 func newPulseShape(m *Marker, seed uint64, fraction, rate float64) *pulseShape {
-	return &pulseShape{m: m, rate: rate, edge: sampled().slower(m.RiseSeconds * rate), train: newPulseTrain(m, seed, fraction)}
+	p := &pulseShape{m: m, rate: rate, edge: sampled().slower(m.RiseSeconds * rate), train: newPulseTrain(m, seed, fraction)}
+	if m.CouplingHz > 0 {
+		p.coupled, p.coupling = true, coupling(m.CouplingHz, rate)
+	}
+	return p
 }
 
 // lookAhead is how long before a sample pulses are made, s.
@@ -94,9 +101,10 @@ func (p *pulseShape) advance(times []float64) {
 	}
 }
 
-// run adds the pulses to x as an input sees them whose samples were taken at
+// run fills x with the pulses as an input sees them whose samples were taken at
 // times; late is the input's own delay, s.
 func (p *pulseShape) run(x, times []float64, late float64) {
+	clear(x)
 	m := p.m
 	amplitude := m.Amplitude
 	if m.Inverted {
@@ -121,6 +129,9 @@ func (p *pulseShape) run(x, times []float64, late float64) {
 			}
 			x[i] += amplitude * v
 		}
+	}
+	if p.coupled {
+		p.coupling.run(x)
 	}
 }
 

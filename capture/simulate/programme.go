@@ -129,7 +129,7 @@ func (m *music) strike() {
 			hz := root * math.Exp2(semitones/12) * float64(k+1)
 			decay := math.Exp(-3.0 * float64(k+1) / gridRate)
 			ds, dc := math.Sincos(2 * math.Pi * hz / gridRate)
-			m.notes[i][k] = partial{c: 0.12 / float64(k+1), ds: ds * decay, dc: dc * decay}
+			m.notes[i][k] = partial{c: 0.2 / float64(k+1), ds: ds * decay, dc: dc * decay}
 		}
 	}
 }

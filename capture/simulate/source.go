@@ -153,17 +153,14 @@ func (s *Source) run(b *capture.Block, n int) {
 	}
 	rx, mk := resize(s.x[0], n), resize(s.x[1], n)
 	s.x = [2][]float64{rx, mk}
-	clear(rx)
 	if s.radio != nil {
 		s.receive(rx)
-	}
-	if s.wire != nil {
+	} else {
 		s.wire.advance(s.times)
 		s.wire.run(rx, s.times, 0)
 		s.inputs[0].hiss(rx, s.wire.m.NoiseRMS)
 	}
 	if s.marker != nil {
-		clear(mk)
 		s.marker.advance(s.times)
 		s.marker.run(mk, s.times, s.cfg.SoundCard.SkewSeconds)
 		if s.leak > 0 {

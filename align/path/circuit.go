@@ -70,6 +70,7 @@ type sky struct {
 	absorption  float64 // mean over the path
 	gyroHz      float64 // longitudinal, mean over the path
 	auroraDB    float64
+	auroral     bool // the middle of the path is within the auroral zone
 	sporadicE   sporadicE
 	midZenith   float64 // of the sun at the middle of the path, radians
 	localHours  float64 // there
@@ -114,6 +115,7 @@ func (c *circuit) sky(t time.Time, f2 ionosphere.F2Map, sun ionosphere.Sun, r12 
 		s.gyroHz += p.LongitudinalGyroHz / points
 		s.absorbingHz += ionosphere.FoE(p, sun, r12) / points
 	}
+	s.auroral = math.Abs(ionosphere.GeomagneticLat(mid.Point)) >= 60
 	s.auroraDB = ionosphere.AuroralLoss(mid, t, s.localHours, s.f2HopM)
 	return s
 }

@@ -13,7 +13,7 @@ type component struct {
 	height  float64 // standard deviation from the height of the layer, s
 	mirror  float64 // standard deviation from taking the layer for a mirror, s
 	carrier int     // which of the choices made it
-	mode    string
+	mode    mode
 	r12     int
 	day     int
 }
@@ -44,6 +44,15 @@ func (m mixture) mean() float64 {
 		sum += c.weight * c.mean
 	}
 	return sum
+}
+
+// deviation is the standard deviation.
+func (m mixture) deviation() float64 {
+	mean, sum := m.mean(), 0.0
+	for _, c := range m {
+		sum += c.weight * (c.variance() + (c.mean-mean)*(c.mean-mean))
+	}
+	return math.Sqrt(sum)
 }
 
 // meanOf is the mean of the components made for one sunspot number.

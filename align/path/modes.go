@@ -1,8 +1,8 @@
 package path
 
 import (
-	"fmt"
 	"math"
+	"strconv"
 
 	"timeball/align/path/ionosphere"
 )
@@ -10,14 +10,19 @@ import (
 // candidate is a mode as it would be on a day whose foF2 has a given ratio to
 // the monthly median.
 type candidate struct {
-	layer     layer
-	hops      int
+	mode
 	pathM     float64 // length of all hops together
 	elevation float64 // radians
 	heightM   float64
 	levelDB   float64 // median field for 1 kW from an isotropic antenna, dB above 1 µV/m
 	chance    float64 // that the layer is there and not screened, whatever the level
 	mufHz     float64 // 0: without limit
+}
+
+// mode is a layer and the number of hops by it.
+type mode struct {
+	layer layer
+	hops  int // 0: ground wave
 }
 
 type layer int
@@ -30,16 +35,13 @@ const (
 	layerF2
 )
 
-func (l layer) String() string {
-	return [...]string{"ground", "E", "Es", "F1", "F2"}[l]
-}
-
-// label is the usual name of a mode: hops and layer.
-func (c candidate) label() string {
-	if c.layer == ground {
-		return c.layer.String()
+// String is the usual name of a mode, as 1E, 1Es or 2F2.
+func (m mode) String() string {
+	name := [...]string{"ground", "E", "Es", "F1", "F2"}[m.layer]
+	if m.layer == ground {
+		return name
 	}
-	return fmt.Sprintf("%d%v", c.hops, c.layer)
+	return strconv.Itoa(m.hops) + name
 }
 
 func (c candidate) delaySeconds() float64 { return c.pathM / lightMPerS }
@@ -139,7 +141,7 @@ func (s *sky) appendF2Modes(all []candidate, frequencyHz, foF2Ratio float64) []c
 // mirrored is the geometry of n equal hops.
 func (s *sky) mirrored(in layer, n int, heightM float64) candidate {
 	h := hop{s.distanceM / float64(n), heightM}
-	return candidate{layer: in, hops: n, pathM: float64(n) * h.pathM(), elevation: h.elevation(), heightM: heightM}
+	return candidate{mode: mode{in, n}, pathM: float64(n) * h.pathM(), elevation: h.elevation(), heightM: heightM}
 }
 
 // unscreened is the chance that the E layer lets the rays of an F mode through
@@ -209,7 +211,7 @@ func groundWave(distanceM, frequencyHz float64) (c candidate, ok bool) {
 	level := 109.5 - 20*math.Log10(km) + 20*math.Log10(attenuation)
 	root := math.Cbrt(mhz)
 	level -= 0.0923 * root * max(0, km-80/root)
-	return candidate{layer: ground, pathM: distanceM * refraction, levelDB: level, chance: 1}, true
+	return candidate{mode: mode{layer: ground}, pathM: distanceM * refraction, levelDB: level, chance: 1}, true
 }
 
 func normalCDF(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }

@@ -83,74 +83,93 @@ func Predict(r Request) (Prediction, error) {
 	if err := r.check(); err != nil {
 		return Prediction{}, err
 	}
-	var maps ionosphere.Maps = ionosphere.Embedded()
-	if r.Maps != nil {
-		maps = r.Maps
-	}
 	p := Prediction{CarrierHz: r.CarrierHz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU}
 	if math.IsNaN(r.Sunspots) {
 		p.Sunspots, p.SunspotsU = DefaultSunspots(r.Time), defaultSunspotsU
 	}
-	sun := ionosphere.SunAt(r.Time)
-	nodes := sunspotNodes(p.Sunspots, p.SunspotsU)
-	var f2 [len(nodes)]ionosphere.F2Map
-	for i, node := range nodes {
-		f2[i] = maps.At(r.Time, node.r12)
-	}
+	now := newInstant(r.Time, r.Maps, sunspotNodes(p.Sunspots, p.SunspotsU))
+	carriers := r.carriers()
 	var tally modeTally
-	for carrier, c := range r.carriers() {
+	for i, c := range carriers {
 		way := newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, r.LongPath)
-		if carrier == 0 {
+		if i == 0 {
 			p.DistanceM, p.GreatCircleSeconds = way.distanceM, way.distanceM/lightMPerS
 		}
 		p.GreatCircleSeconds = min(p.GreatCircleSeconds, way.distanceM/lightMPerS)
-		var skies [len(nodes)]*sky
-		for i, node := range nodes {
-			skies[i] = way.sky(r.Time, f2[i], sun, node.r12)
-		}
-		// Levels are judged against the strongest mode of the median ionosphere.
-		reference := strongestDB(skies[middleNode].candidates(c.Hz, 1))
-		for i, node := range nodes {
-			for day, z := range dayNodes {
-				arrivals := skies[i].candidates(c.Hz, skies[i].foF2Ratio(z))
-				weight := node.weight / float64(len(dayNodes))
-				tally.add(arrivals, reference, weight, i == middleNode && z == 0)
-				p.mixture = appendFirstArrivals(p.mixture, skies[i], arrivals, reference, component{weight: weight, carrier: carrier, r12: i, day: day})
+		skies := now.skies(way)
+		share := 1.0
+		if len(carriers) > 1 {
+			// The carrier was one that could be heard; none is quite impossible.
+			share = 0.01
+			if c.OnAir(r.Time) {
+				share += skies[len(skies)/2].reception(c, r.Station.Depth, DefaultReceiver, now.noiseAt(r.At, DefaultReceiver, c.Hz)).reliability
 			}
 		}
+		p.mixture = tally.appendFirstArrivals(p.mixture, skies, now.nodes, component{weight: share, carrier: i}, c.Hz)
 	}
 	if !p.mixture.normalise() {
 		return Prediction{}, fmt.Errorf("no way from %s to %g,%g is possible at this hour", r.Station.ID, r.At.Lat, r.At.Lon)
 	}
 	p.summarise()
 	p.Modes = tally.modes(p.mixture)
-	p.SecondsPerSunspot = (p.mixture.meanOf(len(nodes)-1) - p.mixture.meanOf(0)) / (nodes[len(nodes)-1].r12 - nodes[0].r12)
+	p.SecondsPerSunspot = (p.mixture.meanOf(len(now.nodes)-1) - p.mixture.meanOf(0)) / (now.nodes[len(now.nodes)-1].r12 - now.nodes[0].r12)
 	return p, nil
+}
+
+// instant is the ionosphere of the whole earth at one time, for one sunspot
+// number or several.
+type instant struct {
+	time  time.Time
+	sun   ionosphere.Sun
+	nodes []sunspotNode
+	f2    []ionosphere.F2Map // by node
+}
+
+func newInstant(t time.Time, maps ionosphere.Maps, nodes []sunspotNode) instant {
+	if maps == nil {
+		maps = ionosphere.Embedded()
+	}
+	now := instant{time: t, sun: ionosphere.SunAt(t), nodes: nodes}
+	for _, n := range nodes {
+		now.f2 = append(now.f2, maps.At(t, n.r12))
+	}
+	return now
+}
+
+// skies are the ionosphere over a circuit, one for each sunspot number.
+func (now instant) skies(way *circuit) []*sky {
+	skies := make([]*sky, len(now.nodes))
+	for i, n := range now.nodes {
+		skies[i] = way.sky(now.time, now.f2[i], now.sun, n.r12)
+	}
+	return skies
 }
 
 // summarise computes delay, uncertainty, interval and causes from the mixture.
 func (p *Prediction) summarise() {
 	p.DelaySeconds = p.mixture.mean()
 	p.Causes = p.mixture.causes()
-	sum := 0.0
-	for _, c := range p.Causes {
-		sum += c.USeconds * c.USeconds
-	}
-	p.USeconds = math.Sqrt(sum)
+	p.USeconds = p.mixture.deviation()
 	p.CI95 = [2]float64{p.mixture.quantile(0.025, p.GreatCircleSeconds), p.mixture.quantile(0.975, p.GreatCircleSeconds)}
 }
 
+// A mode is taken to be heard when it is no more than audibleDB below the
+// strongest: the arrival finder does not see weaker ones under the fading of
+// stronger ones. The standard deviations are those of the difference of two
+// levels from its median: common practice.
 const (
-	// A mode is taken to be heard when it is no more than audibleDB below the
-	// strongest, give or take levelU: the arrival finder does not see weaker ones
-	// under the fading of stronger ones, and medians of level are no better.
-	audibleDB = 10
-	levelU    = 8
+	audibleDB    = 12
+	skyLevelU    = 6
+	groundLevelU = 3
 )
 
 // heard is the chance that a mode is present and strong enough to be found.
 func (c candidate) heard(referenceDB float64) float64 {
-	return c.chance * normalCDF((c.levelDB-referenceDB+audibleDB)/levelU)
+	u := float64(skyLevelU)
+	if c.layer == ground {
+		u = groundLevelU
+	}
+	return c.chance * normalCDF((c.levelDB-referenceDB+audibleDB)/u)
 }
 
 // strongestDB is the level of the strongest mode, less for one that is seldom there.
@@ -162,24 +181,35 @@ func strongestDB(all []candidate) float64 {
 	return best
 }
 
-// appendFirstArrivals adds to the mixture which candidate may come first: a mode
-// is the first when it is heard and none before it is. choice carries the weight
-// and the origin of the candidates.
-func appendFirstArrivals(m mixture, s *sky, all []candidate, referenceDB float64, choice component) mixture {
-	slices.SortFunc(all, func(a, b candidate) int { return cmp.Compare(a.pathM, b.pathM) })
-	left := choice.weight
-	for _, c := range all {
-		heard := c.heard(referenceDB)
-		if heard == 0 {
-			continue
+// appendFirstArrivals adds to the mixture which mode may come first over all
+// sunspot numbers and days, and counts the modes. choice carries the weight and
+// the carrier.
+func (t *modeTally) appendFirstArrivals(m mixture, skies []*sky, nodes []sunspotNode, choice component, frequencyHz float64) mixture {
+	// Levels are judged against the strongest mode of the median ionosphere.
+	middle := len(skies) / 2
+	median := skies[middle].candidates(frequencyHz, 1)
+	reference := strongestDB(median)
+	t.note(median, reference)
+	for i, s := range skies {
+		for day, z := range dayNodes {
+			all := s.candidates(frequencyHz, s.foF2Ratio(z))
+			slices.SortFunc(all, func(a, b candidate) int { return cmp.Compare(a.pathM, b.pathM) })
+			weight := choice.weight * nodes[i].weight / float64(len(dayNodes))
+			// A mode is the first when it is heard and none before it is.
+			left := weight
+			for _, c := range all {
+				heard := c.heard(reference)
+				if heard == 0 {
+					continue
+				}
+				part := component{weight: left * heard, mean: c.delaySeconds(), carrier: choice.carrier, mode: c.mode, r12: i, day: day}
+				part.height, part.mirror = s.spread(c)
+				m = append(m, part)
+				left -= part.weight
+				t.heard[c.mode] += weight * heard
+			}
+			t.any += weight - left
 		}
-		part := choice
-		part.weight = left * heard
-		part.mode = c.label()
-		part.mean = c.delaySeconds()
-		part.height, part.mirror = s.spread(c)
-		m = append(m, part)
-		left -= part.weight
 	}
 	return m
 }
@@ -227,24 +257,17 @@ func (s *sky) foF2Ratio(z float64) float64 {
 
 // modeTally collects what the prediction says of each mode.
 type modeTally struct {
-	heard map[string]float64 // weight with which the mode is heard
-	any   float64            // weight with which some mode is
-	seen  []candidate        // of the median ionosphere
-	best  float64
+	heard  map[mode]float64 // weight with which the mode is heard
+	any    float64          // weight with which some mode is
+	median []candidate      // of the first carrier
+	best   float64          // their strongest level
 }
 
-func (t *modeTally) add(all []candidate, referenceDB, weight float64, median bool) {
+// note keeps the modes of the median ionosphere, for their geometry and level.
+func (t *modeTally) note(median []candidate, referenceDB float64) {
 	if t.heard == nil {
-		t.heard = map[string]float64{}
-	}
-	none := 1.0
-	for _, c := range all {
-		t.heard[c.label()] += weight * c.heard(referenceDB)
-		none *= 1 - c.heard(referenceDB)
-	}
-	t.any += weight * (1 - none)
-	if median && t.seen == nil {
-		t.seen, t.best = slices.Clone(all), referenceDB
+		t.heard = map[mode]float64{}
+		t.median, t.best = median, referenceDB
 	}
 }
 
@@ -254,15 +277,15 @@ const leastProbability = 0.005
 // modes lists the modes that may be heard, by delay.
 func (t *modeTally) modes(m mixture) []Mode {
 	var list []Mode
-	for _, c := range t.seen {
+	for _, c := range t.median {
 		mode := Mode{
-			Name: c.label(), Hops: c.hops, Elevation: c.elevation * 180 / math.Pi, HeightM: c.heightM,
-			LevelDB: c.levelDB - t.best, MUFHz: c.mufHz, Probability: t.heard[c.label()] / t.any,
+			Name: c.mode.String(), Hops: c.hops, Elevation: c.elevation * 180 / math.Pi, HeightM: c.heightM,
+			LevelDB: c.levelDB - t.best, MUFHz: c.mufHz, Probability: t.heard[c.mode] / t.any,
 			DelaySeconds: c.delaySeconds(),
 		}
 		var own mixture
 		for _, k := range m {
-			if k.mode == mode.Name {
+			if k.mode == c.mode {
 				own = append(own, k)
 				mode.First += k.weight
 			}
@@ -271,12 +294,7 @@ func (t *modeTally) modes(m mixture) []Mode {
 			continue
 		}
 		if own.normalise() {
-			mode.DelaySeconds = own.mean()
-			sum := 0.0
-			for _, k := range own {
-				sum += k.weight * (k.variance() + (k.mean-mode.DelaySeconds)*(k.mean-mode.DelaySeconds))
-			}
-			mode.USeconds = math.Sqrt(sum)
+			mode.DelaySeconds, mode.USeconds = own.mean(), own.deviation()
 		}
 		list = append(list, mode)
 	}
@@ -294,8 +312,8 @@ func (r Request) carriers() []station.Carrier {
 
 func (r Request) check() error {
 	switch {
-	case !(math.Abs(r.At.Lat) <= 90 && math.Abs(r.At.Lon) <= 360):
-		return fmt.Errorf("place %g,%g is not on the earth: give latitude -90 to 90 and longitude -180 to 180 degrees", r.At.Lat, r.At.Lon)
+	case !onEarth(r.At):
+		return errPlace(r.At)
 	case r.Time.IsZero():
 		return errors.New("the time is not known, so neither is the ionosphere: give the time of the recording")
 	case len(r.Station.Carriers) == 0:
@@ -306,4 +324,10 @@ func (r Request) check() error {
 		return fmt.Errorf("station %s has no carrier on %g MHz", r.Station.ID, r.CarrierHz/1e6)
 	}
 	return nil
+}
+
+func onEarth(p LatLon) bool { return math.Abs(p.Lat) <= 90 && math.Abs(p.Lon) <= 360 }
+
+func errPlace(p LatLon) error {
+	return fmt.Errorf("place %g,%g is not on the earth: give latitude -90 to 90 and longitude -180 to 180 degrees", p.Lat, p.Lon)
 }

@@ -34,11 +34,9 @@ func DefaultSunspots(t time.Time) float64 {
 // sunspotNode is one of the sunspot numbers that stand for an uncertain one.
 type sunspotNode struct{ r12, weight float64 }
 
-const middleNode = 1
-
 // sunspotNodes are the three points of Gauss-Hermite quadrature, which keep mean
 // and spread.
-func sunspotNodes(r12, u float64) [3]sunspotNode {
+func sunspotNodes(r12, u float64) []sunspotNode {
 	d := math.Sqrt(3) * u
-	return [3]sunspotNode{{max(0, r12-d), 1.0 / 6}, {r12, 2.0 / 3}, {r12 + d, 1.0 / 6}}
+	return []sunspotNode{{max(0, r12-d), 1.0 / 6}, {r12, 2.0 / 3}, {r12 + d, 1.0 / 6}}
 }

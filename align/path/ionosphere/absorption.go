@@ -51,7 +51,7 @@ func Penetration(ratio float64) float64 {
 // ground length and whose reflections lie at p (fitted to the table of Rec.
 // ITU-R P.533-14). Below 40 degrees of geomagnetic latitude there is none.
 func AuroralLoss(p *Place, t time.Time, localHours, hopM float64) float64 {
-	lat := geomagneticLat(p.Point)
+	lat := GeomagneticLat(p.Point)
 	if math.Abs(lat) < 40 {
 		return 0
 	}
@@ -62,8 +62,8 @@ func AuroralLoss(p *Place, t time.Time, localHours, hopM float64) float64 {
 	return max(0, Embedded().local(PartAurora, p.Lat >= 0, t, localHours, AuroraMeasure(lat), short, long))
 }
 
-// geomagneticLat is the latitude in degrees about the dipole's pole at 78.5N 68.2W.
-func geomagneticLat(p geodesic.Point) float64 {
+// GeomagneticLat is the latitude in degrees about the dipole's pole at 78.5N 68.2W.
+func GeomagneticLat(p geodesic.Point) float64 {
 	const poleLat, poleLon = 78.5, -68.2
 	s := math.Sin(p.Lat*degree)*math.Sin(poleLat*degree) +
 		math.Cos(p.Lat*degree)*math.Cos(poleLat*degree)*math.Cos((p.Lon-poleLon)*degree)

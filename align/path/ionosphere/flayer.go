@@ -7,7 +7,7 @@ import "math"
 // DuCharme, L. E. Petrie and R. Eyfrig, Radio Sci. 8, 837-839, 1973, as taken
 // into Rec. ITU-R P.1239; coefficients from memory).
 func FoF1(p *Place, sun Sun, r12 float64) float64 {
-	lat := math.Abs(geomagneticLat(p.Point))
+	lat := math.Abs(GeomagneticLat(p.Point))
 	r12 = min(r12, maxSunspots)
 	share := r12 / 100
 	zenith := sun.Zenith(p.Point)

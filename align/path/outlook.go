@@ -93,7 +93,7 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 			}
 			for i, now := range instants {
 				slot := Slot{Station: s.ID, CarrierHz: c.Hz, Time: now.time, DistanceM: way.distanceM}
-				if !c.OnAir(now.time) {
+				if !onAirInHour(c, now.time) {
 					slots = append(slots, slot)
 					continue
 				}
@@ -112,6 +112,17 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 		}
 	}
 	return slots, nil
+}
+
+// onAirInHour holds when a carrier is scheduled for any part of the hour around
+// its middle.
+func onAirInHour(c station.Carrier, middle time.Time) bool {
+	for minutes := -30; minutes < 30; minutes += 5 {
+		if c.OnAir(middle.Add(time.Duration(minutes) * time.Minute)) {
+			return true
+		}
+	}
+	return false
 }
 
 // sameSky holds for antennas of one station, which stand within a few hundred

@@ -14,6 +14,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"timeball/align/path/geodesic"
@@ -159,7 +161,7 @@ func (p *Prediction) summarise() {
 // levels from its median: common practice.
 const (
 	audibleDB    = 12
-	skyLevelU    = 6
+	skyLevelU    = 9
 	groundLevelU = 3
 )
 
@@ -321,9 +323,24 @@ func (r Request) check() error {
 	case r.Sunspots < 0:
 		return fmt.Errorf("sunspot number %g is below zero", r.Sunspots)
 	case len(r.carriers()) == 0:
-		return fmt.Errorf("station %s has no carrier on %g MHz", r.Station.ID, r.CarrierHz/1e6)
+		return UnknownCarrierError{r.Station, r.CarrierHz}
 	}
 	return nil
+}
+
+// UnknownCarrierError says that a station does not use a carrier.
+type UnknownCarrierError struct {
+	Station   *station.Station
+	CarrierHz float64
+}
+
+func (e UnknownCarrierError) Error() string {
+	var known []string
+	for _, c := range e.Station.Carriers {
+		known = append(known, strconv.FormatFloat(c.Hz/1e6, 'f', -1, 64))
+	}
+	return fmt.Sprintf("station %s has no carrier on %s MHz: choose one of %s MHz", e.Station.ID,
+		strconv.FormatFloat(e.CarrierHz/1e6, 'f', -1, 64), strings.Join(known, ", "))
 }
 
 func onEarth(p LatLon) bool { return math.Abs(p.Lat) <= 90 && math.Abs(p.Lon) <= 360 }

@@ -1,0 +1,218 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"timeball/align/path"
+	"timeball/align/path/noise"
+	"timeball/capture/station"
+)
+
+type outlookCmd struct {
+	skyFlags `embed:""`
+
+	Station     []string  `placeholder:"ID,…" default:"auto" help:"Stations' call signs, or auto for all."`
+	Time        time.Time `placeholder:"RFC3339" help:"Start of the 24 hours, taken to the full hour (default: now)."`
+	Environment string    `enum:"city,residential,rural,quiet-rural" default:"residential" help:"Man-made noise at the receiver: ${enum}."`
+	AntennaGain float64   `placeholder:"DB" default:"0" help:"Gain of the receiving antenna over an isotropic one, losses included, in decibels."`
+	RequiredSNR float64   `name:"required-snr" placeholder:"DB" default:"3" help:"What counts as heard: tick tone over noise in 3 kHz of audio, in decibels."`
+	NoiseMaps   string    `placeholder:"DIR" help:"Folder with the ITU's noise coefficients, p372_atmos_DJF.txt and so on, to use instead of the built-in fit to them."`
+	JSON        bool      `name:"json" help:"Print one JSON object (timeball.outlook/1)."`
+	Plot        string    `placeholder:"FILE.png|.svg" help:"Draw the day as a picture."`
+}
+
+// Help is kong's long help.
+func (outlookCmd) Help() string {
+	return `Tells which station and carrier can be heard when, for 24 hours, with the path delay and its uncertainty, and recommends an hour for a sync attempt: heard likely, the middle of the path well in daylight or in the dark, and the delay as sure as can be.
+
+Example: timeball outlook --at 50.2,-5.6 --time 2026-03-14T00:00:00Z --environment rural`
+}
+
+// AfterApply checks the flags, for kong.
+func (c *outlookCmd) AfterApply() error {
+	if err := c.check(); err != nil {
+		return err
+	}
+	for _, f := range []struct {
+		name  string
+		value float64
+	}{{"--antenna-gain", c.AntennaGain}, {"--required-snr", c.RequiredSNR}} {
+		if !(f.value >= -60 && f.value <= 60) {
+			return usageError{fmt.Errorf("%s %g: give decibels between -60 and 60", f.name, f.value)}
+		}
+	}
+	return checkPicture(c.Plot)
+}
+
+// Run prints the outlook and draws it.
+func (c *outlookCmd) Run(p *program) error {
+	request := path.OutlookRequest{
+		At: c.At.LatLon, From: timeOr(c.Time, time.Now()).Truncate(time.Hour), Hours: 24,
+		Sunspots: c.sunspots(), Receiver: path.DefaultReceiver,
+	}
+	request.Receiver.Environment = noise.Environment(c.Environment)
+	request.Receiver.AntennaDBi = c.AntennaGain
+	request.Receiver.RequiredSNR = c.RequiredSNR
+	var err error
+	if request.Stations, err = findStations(c.Station); err != nil {
+		return err
+	}
+	if request.Maps, err = c.maps(); err != nil {
+		return err
+	}
+	if c.NoiseMaps != "" {
+		maps, err := noise.ReadITUMaps(os.DirFS(c.NoiseMaps))
+		if err != nil {
+			return fmt.Errorf("%s: %w", c.NoiseMaps, err)
+		}
+		request.Receiver.Noise = maps
+	}
+	slots, err := path.Outlook(request)
+	if err != nil {
+		return err
+	}
+	if c.Plot != "" {
+		if err := plotOutlook(c.Plot, request, slots); err != nil {
+			return err
+		}
+	}
+	if c.JSON {
+		return printOutlookJSON(p.stdout, request, slots)
+	}
+	return printOutlook(p.stdout, request, slots)
+}
+
+// findStations looks call signs up; auto stands for all stations.
+func findStations(ids []string) ([]station.Station, error) {
+	if len(ids) == 1 && ids[0] == "auto" {
+		return station.Builtin(), nil
+	}
+	var all []station.Station
+	for _, id := range ids {
+		s, err := findStation(id)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, *s)
+	}
+	return all, nil
+}
+
+// rows cuts the slots into the carriers' days.
+func rows(slots []path.Slot, hours int) [][]path.Slot {
+	var all [][]path.Slot
+	for len(slots) >= hours {
+		all = append(all, slots[:hours])
+		slots = slots[hours:]
+	}
+	return all
+}
+
+// hearingMarks are the outlook's letters on the terminal.
+var hearingMarks = map[path.Hearing]string{path.Likely: "#", path.Maybe: "o", path.Unlikely: ".", path.Off: " "}
+
+func printOutlook(w io.Writer, r path.OutlookRequest, slots []path.Slot) error {
+	var text strings.Builder
+	fmt.Fprintf(&text, "%v, 24 hours from %s\n", place{r.At}, r.From.Format("2006-01-02 15:04 UTC"))
+	text.WriteString("# heard likely   o maybe   . unlikely   blank: off the air\n\n")
+	var tens, units strings.Builder
+	for h := range r.Hours {
+		hour := r.From.Add(time.Duration(h) * time.Hour).Hour()
+		fmt.Fprintf(&tens, "%d", hour/10)
+		fmt.Fprintf(&units, "%d", hour%10)
+	}
+	t := tabwriter.NewWriter(&text, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(t, "\t\t%s\t\t\t\t\n", tens.String())
+	fmt.Fprintf(t, "station\tMHz\t%s\tbest hour, UTC\tdelay, ms\tfirst mode\tSNR\n", units.String())
+	for _, row := range rows(slots, r.Hours) {
+		marks := ""
+		for _, s := range row {
+			marks += hearingMarks[s.Hearing]
+		}
+		best, ok := path.Recommend(row)
+		fmt.Fprintf(t, "%s\t%s\t%s\t", row[0].Station, strings.TrimSuffix(frequency(row[0].CarrierHz).String(), " MHz"), marks)
+		if ok {
+			fmt.Fprintf(t, "%s\t%.2f, u %.2f\t%s, %.0f %%\t%.0f dB\n", hourOf(best), best.DelaySeconds*1e3, best.USeconds*1e3, best.Mode, 100*best.ModeShare, best.SNRdB)
+		} else {
+			fmt.Fprint(t, "none\t\t\t\n")
+		}
+	}
+	t.Flush()
+	text.WriteString("\n" + recommendation(slots) + "\n")
+	_, err := io.WriteString(w, text.String())
+	return err
+}
+
+// hourOf is the hour of a slot, whose time is its middle.
+func hourOf(s path.Slot) string {
+	from := s.Time.Truncate(time.Hour)
+	return from.Format("15") + "-" + from.Add(time.Hour).Format("15")
+}
+
+// recommendation is the advice in a sentence.
+func recommendation(slots []path.Slot) string {
+	best, ok := path.Recommend(slots)
+	if !ok {
+		return "No station is likely to be heard in these 24 hours: try a better antenna, a quieter place or a longer average."
+	}
+	light := "near dawn or dusk: take the delay with care"
+	switch {
+	case best.Steady && best.SunElevation > 0:
+		light = "in daylight"
+	case best.Steady:
+		light = "in the dark"
+	}
+	return fmt.Sprintf("Recommended: %s on %v, %s UTC on %s: heard %v, delay %.2f ms with u = %.2f ms, first by %s; the middle of the path is %s.",
+		strings.ToUpper(best.Station), frequency(best.CarrierHz), hourOf(best), best.Time.Format("2006-01-02"), best.Hearing, best.DelaySeconds*1e3, best.USeconds*1e3, best.Mode, light)
+}
+
+// outlookJSON is the object of schema timeball.outlook/1.
+type outlookJSON struct {
+	Schema      string     `json:"schema"`
+	At          [2]float64 `json:"at_deg"` // latitude, longitude
+	From        time.Time  `json:"from"`
+	Slots       []slotJSON `json:"slots"`
+	Recommended *slotJSON  `json:"recommended"` // null: none is even maybe heard
+}
+
+type slotJSON struct {
+	Station      string    `json:"station"`
+	CarrierHz    float64   `json:"carrier_hz"`
+	Time         time.Time `json:"time"` // middle of the hour
+	Hearing      string    `json:"hearing"`
+	SNRdB        *float64  `json:"snr_db"` // this and what follows: null off the air
+	Reliability  *float64  `json:"reliability"`
+	Delay        *float64  `json:"delay_s"`
+	U            *float64  `json:"u_s"`
+	Mode         *string   `json:"mode"`
+	ModeShare    *float64  `json:"mode_share"`
+	SunElevation *float64  `json:"sun_elevation_deg"`
+	Steady       bool      `json:"steady"`
+}
+
+func newSlotJSON(s path.Slot) slotJSON {
+	j := slotJSON{Station: s.Station, CarrierHz: s.CarrierHz, Time: s.Time, Hearing: s.Hearing.String(), Steady: s.Steady}
+	if s.Hearing != path.Off {
+		j.SNRdB, j.Reliability, j.Delay, j.U = &s.SNRdB, &s.Reliability, &s.DelaySeconds, &s.USeconds
+		j.Mode, j.ModeShare, j.SunElevation = &s.Mode, &s.ModeShare, &s.SunElevation
+	}
+	return j
+}
+
+func printOutlookJSON(w io.Writer, r path.OutlookRequest, slots []path.Slot) error {
+	o := outlookJSON{Schema: "timeball.outlook/1", At: [2]float64{r.At.Lat, r.At.Lon}, From: r.From, Slots: []slotJSON{}}
+	for _, s := range slots {
+		o.Slots = append(o.Slots, newSlotJSON(s))
+	}
+	if best, ok := path.Recommend(slots); ok {
+		j := newSlotJSON(best)
+		o.Recommended = &j
+	}
+	return json.NewEncoder(w).Encode(o)
+}

@@ -1,0 +1,125 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"timeball/align/path"
+	"timeball/align/path/ionosphere"
+	"timeball/capture/station"
+)
+
+// place is the value of --at: "LAT,LON" in degrees, north and east positive.
+type place struct{ path.LatLon }
+
+// UnmarshalText is for kong.
+func (p *place) UnmarshalText(text []byte) error {
+	first, second, found := strings.Cut(string(text), ",")
+	lat, err1 := strconv.ParseFloat(strings.TrimSpace(first), 64)
+	lon, err2 := strconv.ParseFloat(strings.TrimSpace(second), 64)
+	if !found || err1 != nil || err2 != nil || !(math.Abs(lat) <= 90) || !(math.Abs(lon) <= 180) {
+		return fmt.Errorf("%q is no place: give LAT,LON in degrees, north and east positive, as 50.2,-5.6", text)
+	}
+	p.LatLon = path.LatLon{Lat: lat, Lon: lon}
+	return nil
+}
+
+// String is the place as a chart would have it.
+func (p place) String() string {
+	side := func(v float64, positive, negative string) string {
+		if v < 0 {
+			positive = negative
+		}
+		return fmt.Sprintf("%.4g°%s", math.Abs(v), positive)
+	}
+	return side(p.Lat, "N", "S") + " " + side(p.Lon, "E", "W")
+}
+
+// frequency is the value of --carrier in hertz: "10MHz", "7850kHz" or a bare
+// number of hertz.
+type frequency float64
+
+// UnmarshalText is for kong.
+func (f *frequency) UnmarshalText(text []byte) error {
+	number := strings.ToLower(strings.TrimSpace(string(text)))
+	scale := 1.0
+	for _, unit := range []struct {
+		name  string
+		scale float64
+	}{{"mhz", 1e6}, {"khz", 1e3}, {"hz", 1}} {
+		if rest, ok := strings.CutSuffix(number, unit.name); ok {
+			number, scale = strings.TrimSpace(rest), unit.scale
+			break
+		}
+	}
+	v, err := strconv.ParseFloat(number, 64)
+	if err != nil || !(v > 0) || math.IsInf(v, 0) {
+		return fmt.Errorf("%q is no frequency: give it as 10MHz or 7850kHz", text)
+	}
+	// Whole hertz: 9.996 times a million is not exactly the table's 9.996e6.
+	*f = frequency(math.Round(v * scale))
+	return nil
+}
+
+func (f frequency) String() string {
+	return strconv.FormatFloat(float64(f)/1e6, 'f', -1, 64) + " MHz"
+}
+
+// skyFlags are what path and outlook ask of the ionosphere.
+type skyFlags struct {
+	At         place    `required:"" placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive."`
+	Sunspots   *float64 `placeholder:"N" help:"12-month smoothed sunspot number R12, 0 to 300 (default: a mean cycle's value for the date)."`
+	Ionosphere string   `placeholder:"DIR" help:"Folder with the ITU's map coefficients, ccir01.txt to ccir12.txt, to use instead of the built-in fit to them."`
+}
+
+// check finds values no ionosphere could have.
+func (f skyFlags) check() error {
+	if f.Sunspots != nil && !(*f.Sunspots >= 0 && *f.Sunspots <= 300) {
+		return usageError{fmt.Errorf("--sunspots %g: R12 lies between 0 and 300", *f.Sunspots)}
+	}
+	return nil
+}
+
+// sunspots is R12, NaN for the default.
+func (f skyFlags) sunspots() float64 {
+	if f.Sunspots == nil {
+		return math.NaN()
+	}
+	return *f.Sunspots
+}
+
+// maps is the source of the F2 layer; nil is the built-in one.
+func (f skyFlags) maps() (ionosphere.Maps, error) {
+	if f.Ionosphere == "" {
+		return nil, nil
+	}
+	m, err := ionosphere.ReadITUMaps(os.DirFS(f.Ionosphere))
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", f.Ionosphere, err)
+	}
+	return m, nil
+}
+
+// findStation looks a call sign up among the built-in stations.
+func findStation(id string) (*station.Station, error) {
+	if s, ok := station.Find(id); ok {
+		return s, nil
+	}
+	var known []string
+	for _, s := range station.Builtin() {
+		known = append(known, s.ID)
+	}
+	return nil, usageError{fmt.Errorf("there is no station %q: choose one of %s", id, strings.Join(known, ", "))}
+}
+
+// timeOr is t, or now when t was not given.
+func timeOr(t, now time.Time) time.Time {
+	if t.IsZero() {
+		return now.UTC().Truncate(time.Second)
+	}
+	return t.UTC()
+}

@@ -1,0 +1,270 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"image/color"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/text"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"timeball/align/path"
+)
+
+// checkPicture accepts no picture, or one whose format is told by its name.
+func checkPicture(name string) error {
+	switch strings.ToLower(filepath.Ext(name)) {
+	case ".png", ".svg":
+		return nil
+	}
+	if name == "" {
+		return nil
+	}
+	return usageError{fmt.Errorf("--plot %s: the name must end in .png or .svg", name)}
+}
+
+// savePicture draws into a file of the format its name tells.
+func savePicture(name string, width, height vg.Length, paint func(draw.Canvas)) error {
+	format := strings.ToLower(strings.TrimPrefix(filepath.Ext(name), "."))
+	canvas, err := draw.NewFormattedCanvas(width, height, format)
+	if err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	paint(draw.New(canvas))
+	f, err := os.Create(name)
+	if err != nil {
+		return err // names the file
+	}
+	_, err = canvas.WriteTo(f)
+	return errors.Join(err, f.Close())
+}
+
+// Colours: ink for what is said, sand and slate for ground and layers, and one
+// hue for each kind of layer.
+var (
+	inkColour    = color.RGBA{40, 44, 52, 255}
+	groundColour = color.RGBA{214, 204, 186, 255}
+	paleColour   = color.RGBA{170, 178, 190, 255}
+	bandColour   = color.RGBA{205, 222, 232, 255}
+)
+
+// layerColour tells the layers of modes apart.
+func layerColour(mode string) color.RGBA {
+	switch {
+	case strings.HasSuffix(mode, "F2"):
+		return color.RGBA{24, 96, 140, 255}
+	case strings.HasSuffix(mode, "F1"):
+		return color.RGBA{92, 138, 60, 255}
+	case strings.HasSuffix(mode, "Es"):
+		return color.RGBA{150, 70, 130, 255}
+	case strings.HasSuffix(mode, "E"):
+		return color.RGBA{196, 98, 28, 255}
+	}
+	return inkColour
+}
+
+// plotPath draws the hops over the curved earth and the delay over the 24 hours
+// of the request's day.
+func plotPath(name string, r path.Request, p path.Prediction) error {
+	section := plotHops(r, p)
+	day, err := plotDay(r)
+	if err != nil {
+		return err
+	}
+	return savePicture(name, 26*vg.Centimeter, 21*vg.Centimeter, func(c draw.Canvas) {
+		c.FillPolygon(color.White, []vg.Point{c.Min, {X: c.Max.X, Y: c.Min.Y}, c.Max, {X: c.Min.X, Y: c.Max.Y}})
+		height := c.Max.Y - c.Min.Y
+		margin := 0.4 * vg.Centimeter
+		drawToScale(section, draw.Crop(c, margin, -margin, 0.46*height, -margin))
+		day.Draw(draw.Crop(c, margin, -2*margin, margin, -0.56*height))
+	})
+}
+
+// earthKm is the radius of the drawing's earth.
+const earthKm = 6371.009
+
+// plotHops is the vertical section along the great circle, kilometres both ways.
+func plotHops(r path.Request, p path.Prediction) *plot.Plot {
+	pl := plot.New()
+	pl.Title.Text = fmt.Sprintf("%s, %s, to %v, %s: %.0f km", strings.ToUpper(r.Station.ID), carrierName(p.CarrierHz), place{r.At}, r.Time.Format("2006-01-02 15:04 UTC"), p.DistanceM/1e3)
+	pl.Title.TextStyle.Font.Size = vg.Points(13)
+	pl.HideAxes()
+	span := p.DistanceM / 1e3 / earthKm // angle at the earth's centre
+	// at is a point of the drawing: the share of the way and the height. The
+	// middle of the way is on top.
+	at := func(share, heightKm float64) plotter.XY {
+		s, c := math.Sincos((share - 0.5) * span)
+		return plotter.XY{X: (earthKm + heightKm) * s, Y: (earthKm+heightKm)*c - earthKm}
+	}
+	arc := func(heightKm, from, to float64) plotter.XYs {
+		xys := make(plotter.XYs, 201)
+		for i := range xys {
+			xys[i] = at(from+(to-from)*float64(i)/200, heightKm)
+		}
+		return xys
+	}
+	const beyond = 0.03
+	const crustKm = 60
+	rim := arc(0, -beyond, 1+beyond)
+	below := arc(-crustKm, 1+beyond, -beyond)
+	if earth, err := plotter.NewPolygon(append(rim, below...)); err == nil {
+		earth.Color = groundColour
+		earth.LineStyle.Width = 0
+		pl.Add(earth)
+	}
+	for _, layer := range []struct {
+		name     string
+		heightKm float64
+	}{{"100 km", 100}, {"200 km", 200}, {"300 km", 300}, {"400 km", 400}} {
+		addLine(pl, arc(layer.heightKm, -beyond, 1+beyond), paleColour, 0.6, []vg.Length{vg.Points(2), vg.Points(3)})
+		addLabel(pl, at(1+beyond+25/(earthKm*span), layer.heightKm), layer.name, paleColour)
+	}
+	// The likelier a ray is to be the first, the thicker it is.
+	for _, m := range p.Modes {
+		if m.Hops == 0 {
+			addLine(pl, rim[6:195], layerColour(m.Name), 3*m.Probability, nil)
+			addLabel(pl, at(0.5, 20), m.Name, layerColour(m.Name))
+			continue
+		}
+		var ray plotter.XYs
+		for i := range 2*m.Hops + 1 {
+			ray = append(ray, at(float64(i)/float64(2*m.Hops), float64(i%2)*m.HeightM/1e3))
+		}
+		colour := layerColour(m.Name)
+		addLine(pl, ray, colour, 0.4+2.6*m.First, nil)
+		if m.Probability > 0.05 {
+			// E and sporadic E lie on each other; their labels must not.
+			lift := 12.0
+			if strings.HasSuffix(m.Name, "Es") {
+				lift = -30
+			}
+			addLabel(pl, at(0.5/float64(m.Hops), m.HeightM/1e3+lift), m.Name, colour)
+		}
+	}
+	addLabel(pl, at(0, -crustKm-40), strings.ToUpper(r.Station.ID), inkColour)
+	addLabel(pl, at(1, -crustKm-40), "receiver", inkColour)
+	return pl
+}
+
+func addLine(pl *plot.Plot, xys plotter.XYs, colour color.Color, points float64, dashes []vg.Length) {
+	line, err := plotter.NewLine(xys)
+	if err != nil {
+		return // no two points: nothing to draw
+	}
+	line.Color = colour
+	line.Width = vg.Points(points)
+	line.Dashes = dashes
+	pl.Add(line)
+}
+
+func addLabel(pl *plot.Plot, at plotter.XY, label string, colour color.Color) {
+	labels, err := plotter.NewLabels(plotter.XYLabels{XYs: plotter.XYs{at}, Labels: []string{label}})
+	if err != nil {
+		return // a place that is no number
+	}
+	labels.TextStyle[0].Color = colour
+	labels.TextStyle[0].Font.Size = vg.Points(10)
+	labels.TextStyle[0].XAlign = text.XCenter
+	pl.Add(labels)
+}
+
+// drawToScale draws a plot with the same scale both ways, centred in c.
+func drawToScale(pl *plot.Plot, c draw.Canvas) {
+	size := c.Size()
+	// A third of a centimetre a side and the title's two lines are not data.
+	width, height := float64(size.X-vg.Centimeter), float64(size.Y-1.5*vg.Centimeter)
+	perPoint := max((pl.X.Max-pl.X.Min)/width, (pl.Y.Max-pl.Y.Min)/height)
+	growX := (perPoint*width - (pl.X.Max - pl.X.Min)) / 2
+	growY := (perPoint*height - (pl.Y.Max - pl.Y.Min)) / 2
+	pl.X.Min, pl.X.Max = pl.X.Min-growX, pl.X.Max+growX
+	pl.Y.Min, pl.Y.Max = pl.Y.Min-growY, pl.Y.Max+growY
+	pl.Draw(c)
+}
+
+// plotDay is the delay over the 24 hours of the request's day: the mean with its
+// 95 % interval, and every mode as dots as large as its chance to be the first.
+func plotDay(r path.Request) (*plot.Plot, error) {
+	pl := plot.New()
+	pl.X.Label.Text = "UTC, hours"
+	pl.Y.Label.Text = "path delay, ms"
+	pl.X.Min, pl.X.Max = 0, 24
+	pl.X.Tick.Marker = plot.ConstantTicks(hourTicks())
+	start := r.Time.Truncate(24 * time.Hour)
+	var mean, low, high plotter.XYs
+	type dot struct {
+		plotter.XY
+		first float64
+		mode  string
+	}
+	var dots []dot
+	for half := range 49 {
+		hours := float64(half) / 2
+		at := r
+		at.Time = start.Add(time.Duration(half) * 30 * time.Minute)
+		p, err := path.Predict(at)
+		if err != nil {
+			return nil, err
+		}
+		mean = append(mean, plotter.XY{X: hours, Y: p.DelaySeconds * 1e3})
+		low = append(low, plotter.XY{X: hours, Y: p.CI95[0] * 1e3})
+		high = append(high, plotter.XY{X: hours, Y: p.CI95[1] * 1e3})
+		for _, m := range p.Modes {
+			if m.First > 0.03 {
+				dots = append(dots, dot{plotter.XY{X: hours, Y: m.DelaySeconds * 1e3}, m.First, m.Name})
+			}
+		}
+	}
+	outline := append(plotter.XYs{}, low...)
+	for i := len(high) - 1; i >= 0; i-- {
+		outline = append(outline, high[i])
+	}
+	band, err := plotter.NewPolygon(outline)
+	if err != nil {
+		return nil, err
+	}
+	band.Color = bandColour
+	band.LineStyle.Width = 0
+	pl.Add(band)
+	pl.Legend.Add("95 % interval", band)
+	legend := map[string]bool{}
+	for _, d := range dots {
+		scatter, err := plotter.NewScatter(plotter.XYs{d.XY})
+		if err != nil {
+			return nil, err
+		}
+		scatter.GlyphStyle = draw.GlyphStyle{Color: layerColour(d.mode), Radius: vg.Points(1 + 4*d.first), Shape: draw.CircleGlyph{}}
+		pl.Add(scatter)
+		layer := strings.TrimLeft(d.mode, "0123456789")
+		if !legend[layer] {
+			legend[layer] = true
+			pl.Legend.Add(layer, scatter)
+		}
+	}
+	line, err := plotter.NewLine(mean)
+	if err != nil {
+		return nil, err
+	}
+	line.Color, line.Width = inkColour, vg.Points(1.5)
+	pl.Add(line)
+	pl.Legend.Add("mean", line)
+	pl.Legend.Top = true
+	hours := r.Time.Sub(start).Hours()
+	addLine(pl, plotter.XYs{{X: hours, Y: pl.Y.Min}, {X: hours, Y: pl.Y.Max}}, paleColour, 1, []vg.Length{vg.Points(4), vg.Points(3)})
+	return pl, nil
+}
+
+func hourTicks() []plot.Tick {
+	var ticks []plot.Tick
+	for h := 0; h <= 24; h += 3 {
+		ticks = append(ticks, plot.Tick{Value: float64(h), Label: fmt.Sprintf("%02d", h)})
+	}
+	return ticks
+}

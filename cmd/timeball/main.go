@@ -40,7 +40,11 @@ type commands struct {
 	Config string `placeholder:"FILE.toml" help:"Settings to use instead of those in the configuration folder."`
 
 	Inputs   inputsCmd   `cmd:"" help:"List the sound inputs."`
+	Log      logCmd      `cmd:"" help:"List, add to, export and import the logbook."`
+	Rate     rateCmd     `cmd:"" help:"Rate, ageing, stability, forecast and trim from the logbook."`
 	Record   recordCmd   `cmd:"" help:"Record a sound input without measuring."`
+	Path     pathCmd     `cmd:"" help:"Modes, delay and uncertainty from a station to a place at a time."`
+	Outlook  outlookCmd  `cmd:"" help:"Which station and carrier can be heard when, for the next day."`
 	Simulate simulateCmd `cmd:"" help:"Write a recording with a known truth."`
 }
 

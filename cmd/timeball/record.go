@@ -166,7 +166,11 @@ func (t *tally) losses() string {
 	if t.gaps == 0 {
 		return "no frames lost"
 	}
-	return fmt.Sprintf("%.2f s lost in %d gaps", float64(t.lost)/float64(t.rate), t.gaps)
+	gaps := "gaps"
+	if t.gaps == 1 {
+		gaps = "gap"
+	}
+	return fmt.Sprintf("%.2f s lost in %d %s", float64(t.lost)/float64(t.rate), t.gaps, gaps)
 }
 
 // line describes the recording in progress, with the peaks since the last line.

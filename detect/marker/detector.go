@@ -3,7 +3,6 @@ package marker
 import (
 	"fmt"
 	"math"
-	"slices"
 )
 
 // Edge names an edge of the pulse by the way the voltage goes.
@@ -65,7 +64,7 @@ const (
 
 // Detector finds marker pulses in one channel. It holds back pulses until it
 // has seen five, regular to 200 ppm, from which it learns their shape; then it
-// releases them and delivers each later one within 20 ms. When the marker has
+// releases them and delivers each later one within 25 ms. When the marker has
 // not been seen for ten seconds it is learned again, should it have changed. Results depend on the
 // samples only, not on how they are split into calls.
 type Detector struct {
@@ -109,7 +108,7 @@ func NewDetector(c Config) *Detector {
 
 // Process takes samples, full scale 1, whose first has the given position, and
 // returns the pulses that they complete, in order. A position other than the
-// end of the previous samples means that frames were lost (or a new run begins).
+// end of the previous samples means that frames were lost.
 func (d *Detector) Process(position int64, samples []float32) []Pulse {
 	var out []Pulse
 	if d.started && position != d.base+int64(len(d.buf)) {
@@ -120,7 +119,7 @@ func (d *Detector) Process(position int64, samples []float32) []Pulse {
 		d.buf, d.base, d.next = d.buf[:0], position, 0
 	}
 	d.buf = append(d.buf, samples...)
-	ahead := d.spanAfter() + d.hold + d.lag
+	ahead := d.spanAfter() + d.hold + d.lag + d.slowest()
 	for d.next+blockFrames+ahead <= len(d.buf) {
 		out = d.block(out, d.next+blockFrames)
 	}
@@ -146,6 +145,9 @@ func (d *Detector) Flush() []Pulse {
 	}
 	return out
 }
+
+// slowest is the rise of the slowest edge that is looked for, frames.
+func (d *Detector) slowest() int { return 4 * d.widest }
 
 // spanBefore and spanAfter are the frames of an edge's snippet on either side:
 // enough for the widest template and a guess that is off.
@@ -254,8 +256,8 @@ type edge struct {
 // returns the edge there, and the opposite one when it follows within the hold
 // but far enough to be told apart.
 func (d *Detector) edges(i int) []edge {
-	end := min(i+d.hold+d.lag, len(d.buf)-d.lag)
-	d.resume = d.base + int64(max(end, i+1))
+	last := len(d.buf) - d.lag
+	end := min(i+d.hold+d.lag, last)
 	diff := func(j int) float64 { return float64(d.buf[j+d.lag] - d.buf[j]) }
 	top := 0.0
 	for j := i; j < end; j++ {
@@ -264,25 +266,27 @@ func (d *Detector) edges(i int) []edge {
 	d.peak = max(d.peak, top)
 	var found []edge
 	for j := i; j < end && len(found) < 2; j++ {
-		if math.Abs(diff(j)) < 0.5*top {
+		if math.Abs(diff(j)) < top/2 {
 			continue
 		}
-		sign := diff(j) > 0
-		best := j
-		for ; j < end && math.Abs(diff(j)) >= 0.5*top && (diff(j) > 0) == sign; j++ {
-			if math.Abs(diff(j)) > math.Abs(diff(best)) {
-				best = j
-			}
+		// A slow edge may go on beyond the hold.
+		first, rising := j, diff(j) > 0
+		level := 0.0
+		for limit := min(end+d.slowest(), last); j < limit && math.Abs(diff(j)) >= top/2 && (diff(j) > 0) == rising; j++ {
+			level = max(level, math.Abs(diff(j)))
 		}
 		e := edge{
-			position: float64(d.base) + float64(best) + float64(d.lag)/2,
-			rising:   sign,
-			level:    math.Abs(diff(best)),
+			position: float64(d.base) + float64(first+j-1+d.lag)/2,
+			rising:   rising,
+			level:    level,
 		}
 		if len(found) == 0 || e.rising != found[0].rising && e.position-found[0].position >= before {
 			found = append(found, e)
 		}
+		end = max(end, j)
+		j-- // the loop's own step
 	}
+	d.resume = d.base + int64(max(end, i+1))
 	return found
 }
 
@@ -298,21 +302,26 @@ func (d *Detector) take(out []Pulse, e edge) []Pulse {
 		}
 		x := d.buf[lo:hi]
 		f := t.find(x, e.position-float64(d.base)-float64(lo), float64(d.lag+3))
-		if f.match >= minMatch && f.amplitude > 0.3 && f.amplitude < 3 {
+		if f.match >= d.leastMatch() && f.amplitude > 0.3 && f.amplitude < 3 {
 			p := d.pulse(f, d.base+int64(lo))
 			d.refine(x, f)
+			// A slow edge exceeds the threshold for longer than the hold.
+			d.resume = max(d.resume, int64(p.Position)+int64(after*t.scale))
 			return append(out, p)
 		}
 	}
 	if !d.searching(d.base + int64(at)) {
 		return out
 	}
-	if lo, hi := at-d.spanBefore(), at+d.spanAfter(); d.room(e.position) && lo >= 0 && hi <= len(d.buf) {
-		e.snippet = slices.Clone(d.buf[lo:hi])
-		e.start = d.base + int64(lo)
-	}
 	d.remember(e)
 	return out
+}
+
+// leastMatch is the likeness to the template from which a pulse is the
+// marker's: a good deal less than usual, for a pulse may come with a crackle,
+// but not as little as another shape has.
+func (d *Detector) leastMatch() float64 {
+	return max(minMatch, 1-max(0.1, 4*(1-median(d.tally.match))))
 }
 
 // searching tells whether the marker is unknown, or known but not seen for so

@@ -18,13 +18,15 @@ type shape struct {
 	ring     float64 // ringing after each edge: relative amplitude,
 	ringHz   float64 // frequency,
 	ringTau  float64 // decay, s
+	rise     float64 // of an edge that rises in a straight line, s
 	band     float64 // -6 dB point of the converter, cycles per sample; 0.5 when zero
 }
 
 // respond is the answer to a step at u = 0, sampled at u samples after it.
 type respond struct {
 	tables  []complexTable
-	samples int // beyond which it is zero
+	samples int     // beyond which it is zero
+	rise    float64 // samples
 }
 
 type complexTable struct {
@@ -56,7 +58,7 @@ func (s shape) converter(u float64) float64 {
 }
 
 func (s shape) respond() *respond {
-	r := &respond{}
+	r := &respond{rise: s.rise * s.rate}
 	add := func(weight, decay complex128) {
 		t := complexTable{weight: weight, decay: decay, table: make([]complex128, 2*convTaps*convStep+1)}
 		keep := cmplx.Exp(-decay / convStep)
@@ -73,11 +75,27 @@ func (s shape) respond() *respond {
 		// ring*exp(-t/tau)*sin(2 pi f t)
 		add(complex(0, s.ring), complex(1/(s.ringTau*s.rate), 2*math.Pi*s.ringHz/s.rate))
 	}
-	r.samples = convTaps + int(20/max(lambda, 1e-3))
+	r.samples = convTaps + int(min(20/max(lambda, 1e-3), s.rate)+r.rise)
 	return r
 }
 
+// at has its middle at u = 0.
 func (r *respond) at(u float64) float64 {
+	if r.rise == 0 {
+		return r.step(u)
+	}
+	if u < -r.rise-convTaps {
+		return 0
+	}
+	const parts = 50
+	v := 0.0
+	for k := range parts {
+		v += r.step(u-r.rise*((float64(k)+0.5)/parts-0.5)) / parts
+	}
+	return v
+}
+
+func (r *respond) step(u float64) float64 {
 	x := (u + convTaps) * convStep
 	if x <= 0 {
 		return 0
@@ -125,7 +143,7 @@ func (s shape) add(r *respond, x []float32, position, amplitude float64) {
 		amplitude = -amplitude
 	}
 	for _, e := range []struct{ at, sign float64 }{{position, 1}, {position + s.width*s.rate, -1}} {
-		from := max(0, int(e.at)-convTaps)
+		from := max(0, int(e.at-r.rise)-convTaps)
 		to := min(len(x), int(e.at)+r.samples)
 		for n := from; n < to; n++ {
 			x[n] += float32(e.sign * amplitude * r.at(float64(n)-e.at))

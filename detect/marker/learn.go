@@ -8,7 +8,7 @@ import (
 
 const (
 	memorySeconds  = 12   // edges older than this are forgotten while learning
-	edgesPerSecond = 64   // remembered at most
+	edgesPerSecond = 24   // remembered at most
 	keptPerSecond  = 16   // with their samples, at most
 	leastPulses    = 5    // from which the marker is learned
 	leastShare     = 0.75 // of the seconds spanned must show a pulse
@@ -16,6 +16,7 @@ const (
 	chainJitter    = 5e-4 // seconds of irregularity allowed while learning
 	maxCompany     = 2    // other strong edges within companySeconds; a tone burst has more
 	companySeconds = 0.02
+	mostEdges      = 16   // strong edges a second; hum with spikes has more
 	ambiguousDuty  = 0.05 // distance from one half within which the leading edge is anybody's guess
 )
 
@@ -34,40 +35,44 @@ const (
 // learner remembers edges until the marker is known.
 type learner struct {
 	recent  []edge
+	tries   int
 	nextTry int64
 	finding finding
 }
 
-func (l *learner) remember(e edge) { l.recent = append(l.recent, e) }
-
-// room tells whether an edge at position may be remembered with its samples,
-// and forgets old ones.
-func (d *Detector) room(position float64) bool {
-	old := 0
-	for old < len(d.recent) && d.recent[old].position < position-memorySeconds*d.config.Rate {
-		old++
-	}
-	d.recent = slices.Delete(d.recent, 0, old)
+// remember keeps an edge, with the samples about it when they are at hand, and
+// forgets old ones.
+func (d *Detector) remember(e edge) {
+	rate := d.config.Rate
+	d.recent = slices.DeleteFunc(d.recent, func(old edge) bool {
+		return old.position < e.position-memorySeconds*rate
+	})
 	last, kept := 0, 0
-	for i := len(d.recent) - 1; i >= 0 && d.recent[i].position > position-d.config.Rate; i-- {
+	for i := len(d.recent) - 1; i >= 0 && d.recent[i].position > e.position-rate; i-- {
 		last++
 		if d.recent[i].snippet != nil {
 			kept++
 		}
 	}
 	if last >= edgesPerSecond {
-		d.recent = d.recent[:len(d.recent)-1]
+		return
 	}
-	return kept < keptPerSecond
+	at := int(math.Round(e.position)) - int(d.base)
+	if lo, hi := at-d.spanBefore(), at+d.spanAfter(); kept < keptPerSecond && lo >= 0 && hi <= len(d.buf) {
+		e.snippet = slices.Clone(d.buf[lo:hi])
+		e.start = d.base + int64(lo)
+	}
+	d.recent = append(d.recent, e)
 }
 
-// due tells whether it is time to look again for a marker, every half second of
-// samples.
+// due tells whether it is time to look again for a marker: every half second of
+// samples, and less often when that has long been in vain.
 func (d *Detector) due(position int64) bool {
 	if position < d.nextTry {
 		return false
 	}
-	d.nextTry = position + int64(d.config.Rate/2)
+	d.tries++
+	d.nextTry = position + int64(d.config.Rate*min(0.5*(1+float64(d.tries/40)), 4))
 	return true
 }
 
@@ -118,17 +123,41 @@ func median(v []float64) float64 {
 	return (v[(len(v)-1)/2] + v[len(v)/2]) / 2
 }
 
+// look is what the remembered edges show of a marker.
+type look struct {
+	chain  []edge // the edges from which the marker can be learned
+	level  float64
+	lead   bool    // their direction
+	rising bool    // direction of the on-time edge
+	width  float64 // from the on-time edge to the opposite one, s; NaN when that does not show
+}
+
 // learn looks for the marker among the remembered edges. When it is there,
 // learn returns its pulses and from then on the Detector knows it.
 func (d *Detector) learn() []Pulse {
+	l, f := d.look()
+	if f == found {
+		var out []Pulse
+		if out, f = d.adopt(l); f == found {
+			d.finding = f
+			return out
+		}
+	}
+	d.finding = f
+	return nil
+}
+
+// look decides which of the remembered edges are the marker's.
+func (d *Detector) look() (look, finding) {
+	if len(d.recent) == 0 {
+		return look{}, nothing
+	}
+	// A trailing edge is seen later than its leading one; waiting for as many
+	// of them would cost a second.
 	up, upLevel := d.chain(true, leastPulses-2)
 	down, downLevel := d.chain(false, leastPulses-2)
 	if max(len(up), len(down)) < leastPulses {
-		d.finding = nothing
-		if len(d.recent) > 0 {
-			d.finding = irregular
-		}
-		return nil
+		return look{}, irregular
 	}
 	// The weaker series may be ringing or noise.
 	if upLevel < 0.3*downLevel {
@@ -137,53 +166,42 @@ func (d *Detector) learn() []Pulse {
 	if downLevel < 0.3*upLevel {
 		down = nil
 	}
-	rate := d.config.Rate
-	paired := up != nil && down != nil
-	duty := math.NaN() // from rising to falling edge, share of a second
-	if paired {
-		duty = math.Mod(down[len(down)-1].position-up[len(up)-1].position, rate) / rate
-		if duty < 0 {
-			duty++
+	l := look{width: math.NaN()}
+	if up != nil && down != nil {
+		rate := d.config.Rate
+		fall := (down[len(down)-1].position - up[len(up)-1].position) / rate
+		fall -= math.Floor(fall) // after the rise, s
+		if d.config.Edge == Auto && math.Abs(fall-0.5) < ambiguousDuty {
+			return look{}, ambiguous
+		}
+		l.rising = d.config.Edge == Rising || d.config.Edge == Auto && fall < 0.5
+		l.lead, l.width = l.rising, fall
+		if !l.rising {
+			l.width = 1 - fall
+		}
+	} else {
+		// One edge alone, or a pulse so short that the scan sees it as one.
+		l.lead = up != nil
+		l.rising = d.config.Edge == Rising || d.config.Edge == Auto && l.lead
+	}
+	l.chain, l.level = up, upLevel
+	if !l.lead {
+		l.chain, l.level = down, downLevel
+	}
+	if len(l.chain) < leastPulses {
+		return look{}, irregular
+	}
+	strong := 0
+	for _, e := range d.recent {
+		if e.level > l.level/2 {
+			strong++
 		}
 	}
-	lead := up != nil
-	if paired {
-		lead = duty < 0.5
+	seconds := (d.recent[len(d.recent)-1].position-d.recent[0].position)/d.config.Rate + 1
+	if d.company(l.chain, l.level) > maxCompany || float64(strong) > mostEdges*seconds {
+		return look{}, crowded
 	}
-	d.rising = lead
-	if d.config.Edge != Auto {
-		d.rising = d.config.Edge == Rising
-	} else if paired && math.Abs(duty-0.5) < ambiguousDuty {
-		d.finding = ambiguous
-		return nil
-	}
-	d.lead = d.rising
-	chain, level := up, upLevel
-	if !d.rising {
-		chain, level = down, downLevel
-	}
-	if chain == nil { // the pulse is so short that the scan sees it as one edge
-		d.lead = !d.rising
-		chain, level = up, upLevel
-		if !d.lead {
-			chain, level = down, downLevel
-		}
-	}
-	if len(chain) < leastPulses {
-		return nil
-	}
-	if d.company(chain, level) > maxCompany {
-		d.finding = crowded
-		return nil
-	}
-	d.width = math.NaN()
-	if paired {
-		d.width = duty
-		if !d.rising {
-			d.width = 1 - duty
-		}
-	}
-	return d.adopt(chain, level)
+	return l, found
 }
 
 // company is the median number of other strong edges near those of the chain.
@@ -200,42 +218,47 @@ func (d *Detector) company(chain []edge, level float64) float64 {
 	return median(near)
 }
 
-// adopt makes the template from the chain and returns the chain's pulses.
-func (d *Detector) adopt(chain []edge, level float64) []Pulse {
-	chain = slices.DeleteFunc(slices.Clone(chain), func(e edge) bool { return e.snippet == nil })
+// adopt makes the template of what was seen and returns its pulses.
+func (d *Detector) adopt(l look) ([]Pulse, finding) {
+	chain := slices.DeleteFunc(l.chain, func(e edge) bool { return e.snippet == nil })
 	if len(chain) < leastPulses {
-		d.finding = crowded
-		return nil
+		return nil, crowded
 	}
-	// The pulse of median size leads the average.
-	order := slices.Clone(chain)
-	slices.SortFunc(order, func(a, b edge) int { return cmp.Compare(a.level, b.level) })
-	seed := order[len(order)/2]
+	// The pulse of median size comes first and leads the average.
+	byLevel := slices.SortedFunc(slices.Values(chain), func(a, b edge) int { return cmp.Compare(a.level, b.level) })
+	seed := byLevel[len(byLevel)/2]
 	frames, origin := d.scaleOf(seed)
+	fromEdge := origin - (seed.position - float64(seed.start))
+	guess := func(e edge) float64 { return e.position - float64(e.start) + fromEdge }
+	span := float64(d.lag + 4*frames)
 	snippets, origins := [][]float32{seed.snippet}, []float64{origin}
 	for _, e := range chain {
 		if e.position != seed.position {
 			snippets = append(snippets, e.snippet)
-			origins = append(origins, e.position-float64(e.start)+origin-(seed.position-float64(seed.start)))
+			origins = append(origins, guess(e))
 		}
 	}
-	t := average(frames, snippets, origins, float64(d.lag)+4*float64(frames))
-	matches, noises := make([]float64, len(chain)), make([]float64, len(chain))
+	t := average(frames, snippets, origins, span)
 	fits := make([]fit, len(chain))
+	var matches, noises []float64
 	for i, e := range chain {
-		fits[i] = t.find(e.snippet, e.position-float64(e.start)+origin-(seed.position-float64(seed.start)), float64(d.lag)+4*float64(frames))
-		matches[i], noises[i] = fits[i].match, fits[i].noise
+		fits[i] = t.find(e.snippet, guess(e), span)
+		matches, noises = append(matches, fits[i].match), append(noises, fits[i].noise)
 	}
 	if !(median(matches) > minMatch) {
-		d.finding = unstable
-		return nil
+		return nil, unstable
 	}
-	t.refer(median(noises), d.rising)
+	t.refer(median(noises), l.rising)
+
+	d.known, d.sum = t, template{sampler: sampler{scale: t.scale}}
+	d.level, d.lead, d.rising, d.width = l.level, l.lead, l.rising, l.width
 	if !math.IsInf(t.width, 1) {
 		d.width = t.width / d.config.Rate
+		if t.trailing {
+			d.width = 1 - d.width
+		}
 	}
-	d.known, d.level, d.finding = t, level, found
-	d.sum = template{sampler: sampler{scale: t.scale}}
+	d.tally = tally{}
 	var out []Pulse
 	for i, e := range chain {
 		if fits[i].match >= minMatch {
@@ -243,10 +266,10 @@ func (d *Detector) adopt(chain []edge, level float64) []Pulse {
 			d.refine(e.snippet, fits[i])
 		}
 	}
-	span := out[len(out)-1].Position - out[0].Position
-	d.period = span / math.Round(span/d.config.Rate)
-	d.recent = nil
-	return out
+	length := out[len(out)-1].Position - out[0].Position
+	d.period = length / math.Round(length/d.config.Rate)
+	d.recent, d.tries = nil, 0
+	return out, found
 }
 
 // scaleOf chooses the scale that suits the edge's rise, the finest at which its
@@ -254,15 +277,15 @@ func (d *Detector) adopt(chain []edge, level float64) []Pulse {
 // slope is steepest.
 func (d *Detector) scaleOf(e edge) (frames int, origin float64) {
 	centre := e.position - float64(e.start)
-	type look struct {
+	type trial struct {
 		scale         int
 		origin, slope float64
 	}
-	var looks []look
+	var trials []trial
 	top := 0.0
 	for s := 1; s <= d.widest; s *= 2 {
 		smp := sampler{scale: s}
-		l := look{scale: s, origin: centre}
+		l := trial{scale: s, origin: centre}
 		var y, dy [1]float64
 		for o := centre - float64(d.lag+2); o <= centre+float64(d.lag+2); o += 0.5 {
 			smp.sample(y[:], dy[:], e.snippet, o, 0)
@@ -274,10 +297,10 @@ func (d *Detector) scaleOf(e edge) (frames int, origin float64) {
 				l.origin, l.slope = o, v
 			}
 		}
-		looks = append(looks, l)
+		trials = append(trials, l)
 		top = max(top, l.slope)
 	}
-	for _, l := range looks {
+	for _, l := range trials {
 		if l.slope > 0.35*top {
 			return l.scale, l.origin
 		}

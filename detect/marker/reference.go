@@ -13,10 +13,12 @@ const (
 	// are not noise, relative to its peak: a good converter is flat to 0.03 dB
 	// (common practice).
 	flatness = 0.003
-	// A misfit above ringMisfit of the peak is tried as ringing, which is
-	// believed when it leaves less than ringGain of the sum of squares.
-	ringMisfit = 0.01
-	ringGain   = 0.1
+	// A misfit above badMisfit of the peak, rms, is tried as ringing, which is
+	// believed when it leaves less than ringGain of a sum of squares that is twice
+	// as bad over the whole template.
+	badMisfit  = 0.01
+	ringGain   = 0.01
+	ringCycles = 0.6  // at least, while it fades to 1/e; less would pass for a slow rise
 	maxWidth   = 13.0 // grid steps, widest pulse whose two edges the window shows
 	maxDecay   = 2.0  // per grid step: a coupling that leaves a mere spike
 )
@@ -36,24 +38,28 @@ type pulseModel struct {
 func (t *template) refer(noise float64, rising bool) {
 	w := t.edgeWindow()
 	m, sse := w.search()
-	if sse/float64(len(w.y)) > math.Pow(ringMisfit*w.peak, 2) {
+	if sse/float64(len(w.y)) > math.Pow(badMisfit*w.peak, 2) {
 		full := t.fullWindow()
 		_, plain := full.search()
-		if r, s := full.searchRinging(m); s < ringGain*plain {
+		rings := plain/float64(len(full.y)) > math.Pow(2*badMisfit*w.peak, 2)
+		if r, s := full.searchRinging(m); rings && s < ringGain*plain {
 			w, m, sse = full, r, s
+		} else if w.single {
+			t.referHalfway(m)
+			return
 		}
 	}
 	v := max(noise*noise/float64(t.n), sse/float64(len(w.y)-5), math.Pow(flatness*w.peak, 2))
 	amplitude := w.amplitude(m)
 	reference := m.edge
-	trailing := !math.IsInf(m.width, 1) && (amplitude > 0) != rising
-	if trailing {
+	t.trailing = !math.IsInf(m.width, 1) && (amplitude > 0) != rising
+	if t.trailing {
 		reference += m.width // the user's edge ends the pulse
 	}
-	sigma, widthSigma := w.uncertainty(m, v, trailing)
+	sigma, widthSigma := w.uncertainty(m, v, t.trailing)
 	t.width = m.width
 	if !math.IsInf(m.width, 1) && m.width < 8*widthSigma {
-		reference, sigma, t.width = w.unresolved(m, v, sse, trailing)
+		reference, sigma, t.width = w.unresolved(m, v, sse, t.trailing)
 	}
 	d := float64(t.scale)
 	t.model = m
@@ -64,10 +70,59 @@ func (t *template) refer(noise float64, rising bool) {
 	t.level = math.Abs(amplitude)
 }
 
+// referHalfway makes the reference the half-way point of the rise, for an edge
+// that no model fits because its source made it slow. How far the nearest
+// model's edge m lies from it is a measure of how much the choice matters.
+func (t *template) referHalfway(m pulseModel) {
+	d := float64(t.scale)
+	t.halfway, t.model, t.width = true, m, math.Inf(1)
+	t.reference, t.level = t.crossing()
+	t.reference *= d
+	t.refSigma = max(math.Abs(t.reference-m.edge*d), 0.1*d)
+}
+
+// crossing returns where the edge is half way from the level before it to that
+// after it, the droop of the coupling carried back, in grid steps; and its height.
+func (t *template) crossing() (at, height float64) {
+	base := 0.0
+	for _, v := range t.shape[:before-5] {
+		base += v / (before - 5)
+	}
+	var n, c []float64
+	for k := 6; k <= 16; k++ {
+		n, c = append(n, float64(k)), append(c, t.shape[before+k])
+	}
+	top := fitLine(n, c, 0).at(0)
+	half := (base + top) / 2
+	for k := before - 5; k < before+6; k++ {
+		a, b := t.shape[k]-half, t.shape[k+1]-half
+		if (a > 0) == (b > 0) || (b > a) != (top > base) {
+			continue
+		}
+		at, h := 0.5, 1.0
+		for range 40 { // bisection on the cubic through both ends and their slopes
+			da, db := t.slope[k]*float64(t.scale), t.slope[k+1]*float64(t.scale)
+			v := a + at*(da+at*(3*(b-a)-2*da-db+at*(2*(a-b)+da+db)))
+			h /= 2
+			if (v > 0) == (b > 0) {
+				at -= h / 2
+			} else {
+				at += h / 2
+			}
+		}
+		return float64(k-before) + at, math.Abs(top - base)
+	}
+	return 0, math.Abs(top - base)
+}
+
 // follow takes the reference over from a template of the same pulse made of
 // fewer pulses. The width of a short pulse stays as it was found, so that what
 // is open about it does not move the marks already made.
 func (t *template) follow(old *template) {
+	if old.halfway {
+		t.referHalfway(old.model)
+		return
+	}
 	w := t.edgeWindow()
 	if old.model.ring != 0 {
 		w = t.fullWindow()
@@ -78,7 +133,8 @@ func (t *template) follow(old *template) {
 	} else {
 		m.edge, _ = w.place(m)
 	}
-	t.model, t.offset, t.refSigma, t.width = m, old.offset, old.refSigma, old.width
+	t.model, t.offset, t.refSigma = m, old.offset, old.refSigma
+	t.width, t.trailing = old.width, old.trailing
 	t.reference = m.edge*float64(t.scale) + t.offset
 	t.level = math.Abs(w.amplitude(m))
 }
@@ -152,8 +208,8 @@ func (w window) searchRinging(m pulseModel) (best pulseModel, sse float64) {
 	sse = math.Inf(1)
 	for _, decay := range []float64{0, 0.01, 0.1} {
 		step := newResponse(complex(decay, 0))
-		for _, fade := range []float64{0.02, 0.06, 0.2, 0.5} {
-			for hz := 0.03; hz < 0.42; hz *= 1.25 {
+		for _, fade := range []float64{0.02, 0.05, 0.1, 0.2, 0.4} {
+			for hz := max(0.03, 1.2*fade*ringCycles); hz < 0.42; hz *= 1.25 {
 				rate := complex(fade, 2*math.Pi*hz)
 				ring := newResponse(rate)
 				for edge := -3.0; edge <= 3; edge += 0.5 {
@@ -190,7 +246,9 @@ func (w window) polish(m pulseModel, sse float64) (pulseModel, float64) {
 	}
 	problem := optimize.Problem{Func: func(x []float64) float64 {
 		u := unpack(x)
-		if u.decay > maxDecay || u.width < 0.02 || paired && u.width > maxWidth || math.Abs(u.edge) > 6 || real(u.ring) > maxDecay {
+		hz := math.Abs(imag(u.ring)) / (2 * math.Pi)
+		if u.decay > maxDecay || u.width < 0.02 || paired && u.width > maxWidth || math.Abs(u.edge) > 6 ||
+			hz > 0.5 || real(u.ring)*ringCycles > hz {
 			return math.Inf(1)
 		}
 		return w.misfitOf(u) / (w.peak * w.peak)

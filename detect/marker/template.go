@@ -29,6 +29,8 @@ type template struct {
 	refSigma  float64    // its standard uncertainty, frames
 	model     pulseModel // that says so, and
 	offset    float64    // what was added to its edge, frames
+	halfway   bool       // the reference is the half-way point, not the model's edge
+	trailing  bool       // the on-time edge ends the pulse
 	width     float64    // width of the pulse as far as the window shows it, frames; +Inf when it shows only one edge
 }
 

@@ -94,7 +94,7 @@ func NewTrack(rate float64) *Track {
 
 // Update takes pulses in order of position, and the position up to which the
 // samples have been searched for them: a pulse that should have come before it
-// is missing. A Detector delivers 20 ms late, which through should allow for.
+// is missing. A Detector delivers up to 25 ms late, which through should allow for.
 func (t *Track) Update(through float64, pulses []Pulse) {
 	for _, p := range pulses {
 		t.advance(p.Position)
@@ -117,12 +117,13 @@ func (t *Track) offer(p Pulse) {
 		if math.Abs(math.Remainder(back, t.PeriodFrames())) <= limit {
 			t.withdraw(i)
 			t.recount(p)
-			t.accept(p, 0)
-			return
+			r = 0
 		}
 	}
 	switch {
 	case math.Abs(r) <= limit:
+		t.discarded += len(t.waiting)
+		t.waiting = t.waiting[:0]
 		t.accept(p, 0)
 	case r < -t.rate/2:
 		t.discarded++
@@ -146,6 +147,8 @@ func (t *Track) advance(position float64) {
 				}
 				return 1
 			})
+			t.discarded += len(t.waiting) - 1
+			t.waiting = t.waiting[:0]
 			t.accept(best, best.Position-expected)
 		case position >= expected+t.rate/2:
 			t.append(second{math.NaN(), t.shift, t.gap})
@@ -167,11 +170,6 @@ func (t *Track) accept(p Pulse, moved float64) {
 			moved = 0
 		}
 	}
-	t.discarded += max(0, len(t.waiting)-1)
-	if len(t.waiting) > 0 && !slices.Contains(t.waiting, p) {
-		t.discarded++
-	}
-	t.waiting = t.waiting[:0]
 	n := t.Seconds()
 	if moved != 0 {
 		t.begin(n, p, moved)

@@ -52,6 +52,8 @@ type Mode struct {
 	MUFHz        float64 // median basic MUF; 0: without limit
 	Probability  float64 // chance that the mode is heard, given that the station is
 	First        float64 // chance that it is the earliest arrival; these sum to 1
+
+	mode mode
 }
 
 // Cause is one contribution to the uncertainty of the delay. The squares of the
@@ -75,6 +77,8 @@ type Prediction struct {
 	SunspotsU          float64 // its standard uncertainty
 	// SecondsPerSunspot is how the delay changes with R12.
 	SecondsPerSunspot float64
+	Note              string // what WithArrivals made of the arrivals
+	Contradicted      bool   // they fit no two modes
 
 	mixture mixture
 }
@@ -205,7 +209,7 @@ func (t *modeTally) appendFirstArrivals(m mixture, skies []*sky, nodes []sunspot
 					continue
 				}
 				part := component{weight: left * heard, mean: c.delaySeconds(), carrier: choice.carrier, mode: c.mode, r12: i, day: day}
-				part.height, part.mirror = s.spread(c)
+				part.height, part.mirror = s.spread(c, frequencyHz)
 				m = append(m, part)
 				left -= part.weight
 				t.heard[c.mode] += weight * heard
@@ -218,7 +222,7 @@ func (t *modeTally) appendFirstArrivals(m mixture, skies []*sky, nodes []sunspot
 
 // spread gives the standard deviations of a mode's delay in seconds that come
 // from the height of its layer on one day and from taking the layer for a mirror.
-func (s *sky) spread(c candidate) (height, mirror float64) {
+func (s *sky) spread(c candidate, frequencyHz float64) (height, mirror float64) {
 	if c.layer == ground {
 		return 0, 1e-6 // of the ground's conductivity and relief: common practice
 	}
@@ -234,7 +238,13 @@ func (s *sky) spread(c candidate) (height, mirror float64) {
 	if c.layer == layerE || c.layer == sporadic {
 		mirrorU = 0.02e-3
 	}
-	return c.secondsPerMetre(s.distanceM) * heightU, float64(c.hops) * mirrorU
+	mirror = float64(c.hops) * mirrorU
+	if c.mufHz > 0 && frequencyHz > c.mufHz {
+		// Above the MUF there is no mirror: what arrives is scattered, within a
+		// few milliseconds (common practice).
+		mirror = math.Hypot(mirror, min(2e-3, 10e-3*(frequencyHz/c.mufHz-1)))
+	}
+	return c.secondsPerMetre(s.distanceM) * heightU, mirror
 }
 
 // secondsPerMetre is how the delay of a mode grows with the height of its layer.
@@ -283,25 +293,30 @@ func (t *modeTally) modes(m mixture) []Mode {
 		mode := Mode{
 			Name: c.mode.String(), Hops: c.hops, Elevation: c.elevation * 180 / math.Pi, HeightM: c.heightM,
 			LevelDB: c.levelDB - t.best, MUFHz: c.mufHz, Probability: t.heard[c.mode] / t.any,
-			DelaySeconds: c.delaySeconds(),
+			DelaySeconds: c.delaySeconds(), mode: c.mode,
 		}
-		var own mixture
-		for _, k := range m {
-			if k.mode == c.mode {
-				own = append(own, k)
-				mode.First += k.weight
-			}
+		if mode.Probability >= leastProbability {
+			mode.update(m)
+			list = append(list, mode)
 		}
-		if mode.Probability < leastProbability {
-			continue
-		}
-		if own.normalise() {
-			mode.DelaySeconds, mode.USeconds = own.mean(), own.deviation()
-		}
-		list = append(list, mode)
 	}
 	slices.SortFunc(list, func(a, b Mode) int { return cmp.Compare(a.DelaySeconds, b.DelaySeconds) })
 	return list
+}
+
+// update takes the mode's chance to be the first, and its delay then, from a mixture.
+func (m *Mode) update(all mixture) {
+	m.First = 0
+	var own mixture
+	for _, c := range all {
+		if c.mode == m.mode {
+			own = append(own, c)
+			m.First += c.weight
+		}
+	}
+	if own.normalise() {
+		m.DelaySeconds, m.USeconds = own.mean(), own.deviation()
+	}
 }
 
 // carriers are those the request leaves open.

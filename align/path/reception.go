@@ -34,24 +34,44 @@ type signal struct {
 	reliability float64 // share of days with at least the required SNR
 }
 
-// reception estimates the signal from the modes of the median ionosphere.
-
+// reception estimates the signal from the modes of the median ionosphere: that of
+// the mode most likely to be good enough.
 func (s *sky) reception(c station.Carrier, depth float64, r Receiver, external noise.Figure) signal {
 	all := s.candidates(c.Hz, 1)
-	mhz := c.Hz / 1e6
-	power, mufHz := 0.0, 0.0
+	mufHz := 0.0
 	for _, m := range all {
-		fieldDB := m.levelDB + 10*math.Log10(c.PowerW/1e3) + r.TransmitterDBi
-		// Received power in dBW (Rec. ITU-R P.533-14 section 6).
-		power += m.chance * math.Pow(10, (fieldDB+r.AntennaDBi-20*math.Log10(mhz)-107.2)/10)
 		if m.layer != sporadic {
 			mufHz = max(mufHz, m.mufHz)
 		}
 	}
-	// A tone of modulation depth m has, after demodulation, m² times half the
-	// carrier's ratio to the noise in the audio's bandwidth.
-	snr := 10*math.Log10(power) - external.PowerDBW(audioBandwidthHz) + 20*math.Log10(depth) - 3
-	return signal{snr, reliability(snr-r.RequiredSNR, c.Hz/mufHz, s.auroral, external)}
+	best := signal{snrDB: math.Inf(-1)}
+	for _, m := range all {
+		fieldDB := m.levelDB + 10*math.Log10(c.PowerW/1e3) + r.TransmitterDBi
+		// Received power in dBW (Rec. ITU-R P.533-14 section 6).
+		power := fieldDB + r.AntennaDBi - 20*math.Log10(c.Hz/1e6) - 107.2
+		// A tone of modulation depth m has, after demodulation, m² times half the
+		// carrier's ratio to the noise in the audio's bandwidth.
+		snr := power - external.PowerDBW(audioBandwidthHz) + 20*math.Log10(depth) - 3
+		// On days when the mode is above its MUF the signal comes by scatter, too
+		// smeared to time a tick by, however strong.
+		chance := m.chance
+		if m.layer == layerF2 {
+			chance *= s.chanceAbove(c.Hz / m.mufHz)
+		}
+		own := signal{snr, chance * reliability(snr-r.RequiredSNR, c.Hz/mufHz, s.auroral, external)}
+		if own.reliability > best.reliability || own.reliability == best.reliability && own.snrDB > best.snrDB {
+			best = own
+		}
+	}
+	return best
+}
+
+// chanceAbove is the share of days whose foF2 over the median exceeds ratio.
+func (s *sky) chanceAbove(ratio float64) float64 {
+	if ratio < 1 {
+		return normalCDF((1 - ratio) / (1 - s.low) * 1.2816)
+	}
+	return normalCDF((1 - ratio) / (s.high - 1) * 1.2816)
 }
 
 // external is all noise at a receiver for a given atmospheric noise; foF2Hz is

@@ -41,9 +41,12 @@ func (t *template) refer(noise float64, rising bool) {
 	if sse/float64(len(w.y)) > math.Pow(badMisfit*w.peak, 2) {
 		full := t.fullWindow()
 		_, plain := full.search()
-		rings := plain/float64(len(full.y)) > math.Pow(2*badMisfit*w.peak, 2)
-		if r, s := full.searchRinging(m); rings && s < ringGain*plain {
-			w, m, sse = full, r, s
+		ringing, least := m, plain
+		if plain/float64(len(full.y)) > math.Pow(2*badMisfit*w.peak, 2) {
+			ringing, least = full.searchRinging(m)
+		}
+		if least < ringGain*plain {
+			w, m, sse = full, ringing, least
 		} else if w.single {
 			t.referHalfway(m)
 			return

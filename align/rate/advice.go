@@ -68,7 +68,7 @@ type Advice struct {
 // Advise works out dates and trims for a tolerance, s, and a span of service
 // between trims. An attempt is worth making as soon as the forecast has become
 // as uncertain as one typical fix, for then the fix halves the variance; and no
-// later than the day on which the band first leaves the tolerance.
+// later than when the band first leaves the tolerance, unless it is outside already.
 func Advise(fit *Fit, adjustments []Adjustment, tolerance float64, span time.Duration) Advice {
 	a := Advice{Span: span, Trim: -fit.Y, UTrim: fit.UY, Dial: LearnDial(adjustments, fit),
 		Worthwhile: math.Abs(fit.Y) > Coverage*fit.UY}
@@ -91,7 +91,7 @@ func Advise(fit *Fit, adjustments []Adjustment, tolerance float64, span time.Dur
 	if worth != nil {
 		a.Next, a.NextBecause = *worth, "the forecast is then as uncertain as one fix"
 	}
-	if a.LeavesEarliest != nil && a.LeavesEarliest.Before(a.Next) {
+	if a.LeavesEarliest != nil && a.LeavesEarliest.After(fit.Epoch) && a.LeavesEarliest.Before(a.Next) {
 		a.Next, a.NextBecause = *a.LeavesEarliest, "the offset may then leave the tolerance"
 	}
 	return a

@@ -38,6 +38,7 @@ func newModel(nodes []node) *model {
 	last := -1
 	for i, nd := range nodes {
 		if !nd.measured {
+			last = -1 // an adjustment: no rate across it
 			continue
 		}
 		residual := nd.x - intercept - slope*nd.t

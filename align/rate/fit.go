@@ -106,9 +106,7 @@ func Analyse(fixes []Fix, adjustments []Adjustment) (*Fit, error) {
 	}
 	fit.UCommon = median(common)
 
-	nodes := fit.measurementNodes(adjustments)
-	logged := map[int]int{} // adjustment by node
-	nodes, logged = fit.insert(nodes, adjustments)
+	nodes, logged := fit.insert(fit.measurementNodes(adjustments), adjustments)
 	m := newModel(nodes)
 	m.diffuse(adjustments, logged)
 	m.fit()
@@ -201,7 +199,7 @@ func (f *Fit) normalPoint(i, j int) node {
 }
 
 // insert places the adjustments among the measurements and returns which
-// adjustment each new node is. What was done before the first fix does not
+// adjustment each new node is, by node. What was done before the first fix does not
 // matter to the fit.
 func (f *Fit) insert(nodes []node, adjustments []Adjustment) ([]node, map[int]int) {
 	logged := map[int]int{}
@@ -408,7 +406,7 @@ func (f *Fit) describe(m *model, adjustments []Adjustment, logged map[int]int) {
 		if !isLogged && !isFound {
 			continue
 		}
-		nd, s := &m.nodes[i], &f.track[i]
+		nd := &m.nodes[i]
 		c := Change{Found: isFound}
 		if isLogged {
 			c.Adjustment = adjustments[k]
@@ -427,25 +425,46 @@ func (f *Fit) describe(m *model, adjustments []Adjustment, logged map[int]int) {
 				}
 			}
 		}
-		c.Step, c.UStep = posterior(nd.stepX, nd.varX, s.scoreX, s.infoX)
-		c.Trim, c.UTrim = posterior(nd.stepY/day, nd.varY/day/day, s.scoreY*day, s.infoY*day*day)
-		c.Seen, c.USeen = alone(nd.stepY/day, nd.varY/day/day, s.scoreY*day, s.infoY*day*day)
+		x, y := m.alone(i)
+		c.Step, c.UStep = x.with(nd.stepX, nd.varX)
+		trim, u := y.with(nd.stepY, nd.varY)
+		c.Trim, c.UTrim = trim/day, u/day
+		c.Seen, c.USeen = y.size/day, y.u/day
 		f.Changes = append(f.Changes, c)
 	}
 }
 
-// posterior is the size of a shock of the given prior after the record has
-// been smoothed with it: mean + V r, V - V m V.
-func posterior(mean, variance, score, info float64) (size, u float64) {
-	return mean + variance*score, math.Sqrt(math.Max(variance*(1-variance*info), 0))
+// sight is what the fixes alone say of the size of a shock.
+type sight struct {
+	size, u float64 // u is +Inf when they say nothing
 }
 
-// alone takes the prior out of the posterior again.
-func alone(mean, variance, score, info float64) (size, u float64) {
-	left := 1 - variance*info // prior's share of the posterior's information
-	if info <= 0 || left <= 1e-12 {
-		return mean, math.Inf(1)
+// alone returns what the fixes say of the shock at node i in offset and in
+// rate, each without what was known of it before.
+func (m *model) alone(i int) (x, y sight) {
+	nd := &m.nodes[i]
+	kept := *nd
+	look := func(size float64, score, info func(smoothed) float64) sight {
+		s := smooth(m.nodes, m.prior, m.noise)[i]
+		*nd = kept
+		if info(s) <= 0 {
+			return sight{size, math.Inf(1)}
+		}
+		return sight{size + score(s)/info(s), 1 / math.Sqrt(info(s))}
 	}
-	own := info / left
-	return mean + score/info, math.Sqrt(1 / own)
+	nd.varX = 0
+	x = look(nd.stepX, func(s smoothed) float64 { return s.scoreX }, func(s smoothed) float64 { return s.infoX })
+	nd.varY = 0
+	y = look(nd.stepY, func(s smoothed) float64 { return s.scoreY }, func(s smoothed) float64 { return s.infoY })
+	return x, y
+}
+
+// with combines the sight with what was known before.
+func (s sight) with(mean, variance float64) (size, u float64) {
+	if variance == 0 || math.IsInf(s.u, 1) {
+		return mean, math.Sqrt(variance)
+	}
+	w := 1 / (s.u * s.u)
+	u = 1 / math.Sqrt(1/variance+w)
+	return (mean/variance + s.size*w) * u * u, u
 }

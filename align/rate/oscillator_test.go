@@ -18,7 +18,6 @@ type oscillator struct {
 	steps            []truth // phase steps, s
 	trims            []truth // rate steps
 	rng              *rand.Rand
-	hour             int
 	x, rate          float64
 	flickers         [8]float64
 	times, xs, trueY []float64 // days

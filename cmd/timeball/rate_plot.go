@@ -1,0 +1,351 @@
+package main
+
+import (
+	"fmt"
+	"image/color"
+	"math"
+	"time"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"timeball/align/rate"
+	"timeball/align/stability"
+)
+
+// Colours beside those of all plots; shapes and dashes differ too, for print in black.
+var (
+	fitColour     = color.RGBA{0x0b, 0x5c, 0x8a, 0xff}
+	changeColour  = color.RGBA{0x7a, 0x5a, 0x00, 0xff}
+	outlierColour = color.RGBA{0xb3, 0x2d, 0x1e, 0xff}
+	floorColour   = color.RGBA{0x80, 0x80, 0x80, 0xff}
+)
+
+const (
+	plotWidth  = 18 * vg.Centimeter // fits A4 with its margins
+	plotHeight = 9 * vg.Centimeter
+	mostPoints = 2000 // markers drawn in one plot
+	curveSteps = 400  // points of a drawn curve
+)
+
+// savePlots draws plots one below the other into a file, .png or .svg.
+func savePlots(path string, plots ...*plot.Plot) error {
+	return savePicture(path, plotWidth, plotHeight*vg.Length(len(plots)), func(c draw.Canvas) { drawPlots(c, plots) })
+}
+
+// drawPlots stacks plots with their axes aligned.
+func drawPlots(dc draw.Canvas, plots []*plot.Plot) {
+	column := make([][]*plot.Plot, len(plots))
+	for i, p := range plots {
+		column[i] = []*plot.Plot{p}
+	}
+	tiles := draw.Tiles{Rows: len(plots), Cols: 1, PadX: vg.Millimeter, PadY: 3 * vg.Millimeter,
+		PadTop: 2 * vg.Millimeter, PadBottom: 2 * vg.Millimeter, PadLeft: 2 * vg.Millimeter, PadRight: 5 * vg.Millimeter}
+	for i, row := range plot.Align(column, tiles, dc) {
+		plots[i].Draw(row[0])
+	}
+}
+
+// newPlot is an empty plot in the common style.
+func newPlot(title, x, y string) *plot.Plot {
+	p := plot.New()
+	p.Title.Text, p.X.Label.Text, p.Y.Label.Text = title, x, y
+	p.Title.Padding = 2 * vg.Millimeter
+	grid := plotter.NewGrid()
+	grid.Vertical.Color, grid.Horizontal.Color = color.Gray{0xe4}, color.Gray{0xe4}
+	p.Add(grid)
+	p.Legend.Top, p.Legend.Left = true, true
+	p.Legend.Padding = vg.Millimeter
+	return p
+}
+
+// timeAxis makes the x axis show dates of Unix seconds.
+func timeAxis(p *plot.Plot) { p.X.Tick.Marker = plot.TickerFunc(dateTicks) }
+
+// dateTicks marks round dates: days, months or years, not more than eight.
+func dateTicks(from, to float64) []plot.Tick {
+	const most = 8
+	first := time.Unix(int64(from), 0).UTC()
+	for _, c := range []struct {
+		years, months, days int
+		format              string
+	}{{0, 0, 1, "2 Jan"}, {0, 0, 2, "2 Jan"}, {0, 0, 7, "2 Jan"}, {0, 1, 0, "Jan 2006"}, {0, 2, 0, "Jan 2006"}, {0, 3, 0, "Jan 2006"},
+		{0, 6, 0, "Jan 2006"}, {1, 0, 0, "2006"}, {2, 0, 0, "2006"}, {5, 0, 0, "2006"}, {20, 0, 0, "2006"}} {
+		t := time.Date(first.Year(), 1, 1, 0, 0, 0, 0, time.UTC)
+		if c.days > 0 {
+			t = time.Date(first.Year(), first.Month(), 1, 0, 0, 0, 0, time.UTC)
+		}
+		var ticks []plot.Tick
+		for ; unix(t) <= to && len(ticks) <= most; t = t.AddDate(c.years, c.months, c.days) {
+			if unix(t) >= from {
+				ticks = append(ticks, plot.Tick{Value: unix(t), Label: t.Format(c.format)})
+			}
+		}
+		if len(ticks) <= most && len(ticks) > 0 {
+			return ticks
+		}
+	}
+	return []plot.Tick{{Value: from, Label: first.Format("2 Jan 2006 15:04")}}
+}
+
+// decadeTicks are gonum's for a log axis with short labels: 1e-9.
+func decadeTicks(from, to float64) []plot.Tick {
+	ticks := plot.LogTicks{}.Ticks(from, to)
+	for i := range ticks {
+		if ticks[i].Label != "" {
+			exponent := math.Round(math.Log10(ticks[i].Value))
+			ticks[i].Label = fmt.Sprintf("1e%.0f", exponent)
+		}
+	}
+	return ticks
+}
+
+// headroom leaves room for the legend above what is drawn.
+func headroom(p *plot.Plot, share float64) { p.Y.Max += share * (p.Y.Max - p.Y.Min) }
+
+func line(points plotter.XYs, c color.Color, width vg.Length, dashes ...vg.Length) *plotter.Line {
+	l := &plotter.Line{XYs: points}
+	l.Color, l.Width, l.Dashes = c, width, dashes
+	return l
+}
+
+func markers(points plotter.XYs, c color.Color, shape draw.GlyphDrawer, radius vg.Length) *plotter.Scatter {
+	s := &plotter.Scatter{XYs: points}
+	s.Color, s.Shape, s.Radius = c, shape, radius
+	return s
+}
+
+// unix is the x of a time.
+func unix(t time.Time) float64 { return float64(t.UnixNano()) / 1e9 }
+
+// curve samples the fit and its 95 % band, in the given unit.
+func (r *rateResult) curve(from, to time.Time, u unit) (mean, band plotter.XYs) {
+	var upper, lower plotter.XYs
+	add := func(at time.Time) {
+		x, s := r.fit.Forecast(at)
+		t := unix(at)
+		mean = append(mean, plotter.XY{X: t, Y: x / u.size})
+		upper = append(upper, plotter.XY{X: t, Y: (x + rate.Coverage*s) / u.size})
+		lower = append(lower, plotter.XY{X: t, Y: (x - rate.Coverage*s) / u.size})
+	}
+	step := to.Sub(from) / curveSteps
+	changes := r.fit.Changes
+	for i := range curveSteps + 1 {
+		at := from.Add(time.Duration(i) * step)
+		// A step is drawn upright: one point before it, one after.
+		for len(changes) > 0 && !changes[0].At.After(at) {
+			if changes[0].At.After(from) {
+				add(changes[0].At.Add(-time.Nanosecond))
+				add(changes[0].At)
+			}
+			changes = changes[1:]
+		}
+		add(at)
+	}
+	band = upper
+	for i := len(lower) - 1; i >= 0; i-- {
+		band = append(band, lower[i])
+	}
+	return mean, band
+}
+
+// historyPlot shows offsets, fit, changes, tolerance and forecast.
+func (r *rateResult) historyPlot() *plot.Plot {
+	f := r.fit
+	end := f.Epoch.Add(max(f.Span()/4, 24*time.Hour))
+	largest := r.tolerance
+	for _, fix := range f.Fixes {
+		if !fix.Outlier {
+			largest = math.Max(largest, math.Abs(fix.X))
+		}
+	}
+	u := unitFor(largest, secondUnits)
+	p := newPlot("Offset: local clock - UTC (positive: ahead)", "", "offset ("+u.name+")")
+	timeAxis(p)
+	for i, span := range [][2]time.Time{{f.Start(), f.Epoch}, {f.Epoch, end}} {
+		mean, band := r.curve(span[0], span[1], u)
+		area := &plotter.Polygon{XYs: []plotter.XYs{band}, Color: bandColour}
+		l := line(mean, fitColour, vg.Points(1.2))
+		name := "fit and 95 % band"
+		if i == 1 {
+			l.Dashes, name = []vg.Length{vg.Points(5), vg.Points(3)}, "forecast"
+		}
+		p.Add(area, l)
+		p.Legend.Add(name, l)
+	}
+	for _, y := range []float64{r.tolerance, -r.tolerance} {
+		p.Add(line(plotter.XYs{{X: unix(f.Start()), Y: y / u.size}, {X: unix(end), Y: y / u.size}}, outlierColour, vg.Points(.7), vg.Points(1), vg.Points(3)))
+	}
+	var good, bad plotter.XYs
+	stride := 1 + len(f.Fixes)/mostPoints
+	for i, fix := range f.Fixes {
+		xy := plotter.XY{X: unix(fix.At), Y: fix.X / u.size}
+		switch {
+		case fix.Outlier:
+			bad = append(bad, xy)
+		case i%stride == 0:
+			good = append(good, xy)
+		}
+	}
+	p.Add(markers(good, inkColour, draw.CircleGlyph{}, vg.Points(1.6)))
+	if len(bad) > 0 {
+		s := markers(bad, outlierColour, draw.CrossGlyph{}, vg.Points(3))
+		p.Add(s)
+		p.Legend.Add("outlier", s)
+	}
+	headroom(p, .45)
+	r.addChanges(p)
+	return p
+}
+
+// addChanges draws an upright line at each change.
+func (r *rateResult) addChanges(p *plot.Plot) {
+	seen := map[bool]bool{}
+	for _, c := range r.fit.Changes {
+		at := unix(c.At)
+		l := line(plotter.XYs{{X: at, Y: p.Y.Min}, {X: at, Y: p.Y.Max}}, changeColour, vg.Points(.8))
+		name := "adjustment logged"
+		if c.Found {
+			l.Dashes, name = []vg.Length{vg.Points(2), vg.Points(2)}, "change found, not logged"
+		}
+		p.Add(l)
+		if !seen[c.Found] {
+			p.Legend.Add(name, l)
+			seen[c.Found] = true
+		}
+	}
+}
+
+// residualPlot shows the fixes less the fit, with their own 95 % half-widths.
+func (r *rateResult) residualPlot() *plot.Plot {
+	f := r.fit
+	var largest float64
+	for _, fix := range f.Fixes {
+		if !fix.Outlier {
+			largest = math.Max(largest, math.Abs(fix.Residual)+rate.Coverage*fix.U)
+		}
+	}
+	u := unitFor(largest, secondUnits)
+	p := newPlot("Residuals: fix - fit, bars ± 95 %", "", "residual ("+u.name+")")
+	timeAxis(p)
+	var points plotter.XYs
+	var bars plotter.YErrors
+	var bad plotter.XYs
+	stride := 1 + len(f.Fixes)/mostPoints
+	for i, fix := range f.Fixes {
+		xy := plotter.XY{X: unix(fix.At), Y: fix.Residual / u.size}
+		if fix.Outlier {
+			xy.Y = math.Max(-1.1, math.Min(1.1, fix.Residual/largest)) * largest / u.size // at the edge if beyond it
+			bad = append(bad, xy)
+			continue
+		}
+		if i%stride == 0 {
+			half := rate.Coverage * fix.U / u.size
+			points = append(points, xy)
+			bars = append(bars, struct{ Low, High float64 }{half, half})
+		}
+	}
+	errorBars, err := plotter.NewYErrorBars(struct {
+		plotter.XYer
+		plotter.YErrorer
+	}{points, bars})
+	if err == nil { // it refuses an empty plot
+		errorBars.LineStyle.Color, errorBars.CapWidth = color.Gray{0xa0}, vg.Points(2)
+		p.Add(errorBars)
+	}
+	p.Add(markers(points, inkColour, draw.CircleGlyph{}, vg.Points(1.6)))
+	if len(bad) > 0 {
+		s := markers(bad, outlierColour, draw.CrossGlyph{}, vg.Points(3))
+		p.Add(s)
+		p.Legend.Add("outlier, at the edge if beyond it", s)
+	}
+	p.X.Min, p.X.Max = unix(f.Start()), unix(f.Epoch)
+	headroom(p, .3)
+	r.addChanges(p)
+	return p
+}
+
+// deviationPlot shows the fixes' deviations over the floor.
+func (r *rateResult) deviationPlot() *plot.Plot {
+	return deviationsPlot(r.scatter.Deviations, r.floor)
+}
+
+// deviationsPlot shows deviations against averaging time on log-log axes; tdev
+// is left out, being a time.
+func deviationsPlot(list []stability.Deviation, floor func(stability.Deviation) float64) *plot.Plot {
+	p := newPlot("Stability, with 95 % intervals", "averaging time tau (s)", "deviation")
+	p.X.Scale, p.Y.Scale = plot.LogScale{}, plot.LogScale{}
+	p.X.Tick.Marker, p.Y.Tick.Marker = plot.TickerFunc(decadeTicks), plot.TickerFunc(decadeTicks)
+	p.Legend.Top = false // the curves fall from upper left to lower right
+	styles := []struct {
+		kind   stability.Kind
+		colour color.Color
+		shape  draw.GlyphDrawer
+	}{
+		{stability.OADEV, fitColour, draw.CircleGlyph{}},
+		{stability.MDEV, changeColour, draw.TriangleGlyph{}},
+		{stability.OHDEV, outlierColour, draw.SquareGlyph{}},
+		{stability.TOTDEV, inkColour, draw.PlusGlyph{}},
+	}
+	for _, style := range styles {
+		var points plotter.XYs
+		var bars plotter.YErrors
+		var bottom plotter.XYs
+		for _, d := range list {
+			if d.Kind != style.kind || !(d.Value > 0) {
+				continue
+			}
+			points = append(points, plotter.XY{X: d.Tau, Y: d.Value})
+			bars = append(bars, struct{ Low, High float64 }{d.Value - d.CI95[0], d.CI95[1] - d.Value})
+			if floor != nil {
+				bottom = append(bottom, plotter.XY{X: d.Tau, Y: floor(d)})
+			}
+		}
+		if len(points) == 0 {
+			continue
+		}
+		l, s := line(points, style.colour, vg.Points(.8)), markers(points, style.colour, style.shape, vg.Points(2.5))
+		p.Add(l, s)
+		p.Legend.Add(string(style.kind), l, s)
+		if style.kind != stability.OADEV {
+			continue
+		}
+		errorBars, err := plotter.NewYErrorBars(struct {
+			plotter.XYer
+			plotter.YErrorer
+		}{points, bars})
+		if err == nil {
+			errorBars.LineStyle.Color = style.colour
+			p.Add(errorBars)
+		}
+		if len(bottom) > 0 {
+			l := line(bottom, floorColour, vg.Points(2), vg.Points(6), vg.Points(3))
+			p.Add(l)
+			p.Legend.Add("floor: the fixes' own noise (oadev)", l)
+		}
+	}
+	if len(list) == 0 { // a log axis needs something to show
+		p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 1, 10, 1e-12, 1e-11
+		p.Title.Text = "Stability: too few fixes"
+	}
+	return p
+}
+
+// phasePlot shows the phase of a column of numbers.
+func phasePlot(s *rate.Series) *plot.Plot {
+	var largest float64
+	for _, x := range s.Phase {
+		largest = math.Max(largest, math.Abs(x))
+	}
+	u := unitFor(largest, secondUnits)
+	p := newPlot("Phase", "time (s)", fmt.Sprintf("phase (%s)", u.name))
+	var points plotter.XYs
+	stride := 1 + len(s.Phase)/mostPoints
+	for i := 0; i < len(s.Phase); i += stride {
+		points = append(points, plotter.XY{X: float64(i) * s.Interval, Y: s.Phase[i] / u.size})
+	}
+	p.Add(line(points, inkColour, vg.Points(.8)))
+	return p
+}

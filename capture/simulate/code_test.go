@@ -45,7 +45,9 @@ func TestBCDFields(t *testing.T) {
 		}
 		return all
 	}
-	day := func(month time.Month, d, hour int) time.Time { return time.Date(2026, month, d, hour, 0, 0, 0, time.UTC) }
+	day := func(month time.Month, d, hour int) time.Time {
+		return time.Date(2026, month, d, hour, 0, 0, 0, time.UTC)
+	}
 	for _, tt := range []struct {
 		name string
 		t    time.Time

@@ -32,7 +32,7 @@ const (
 	ssbLowHz   = 200
 	ifHalf     = 32
 	ssbHalf    = 80
-	audioHalf  = 160
+	audioHalf  = 320
 )
 
 func newRadio(c *Config, seed *seeder) *radio {

@@ -65,8 +65,8 @@ const (
 // Detector finds marker pulses in one channel. It holds back pulses until it
 // has seen five, regular to 200 ppm, from which it learns their shape; then it
 // releases them and delivers each later one within 25 ms. When the marker has
-// not been seen for ten seconds it is learned again, should it have changed. Results depend on the
-// samples only, not on how they are split into calls.
+// not been seen for ten seconds it is learned again, should it have changed.
+// Results depend on the samples only, not on how they are split into calls.
 type Detector struct {
 	config Config
 	lag    int

@@ -18,8 +18,9 @@
 // included where it shows. A pulse shorter than a sample has no edge of its own
 // to see: what shows is its middle, and its width comes from how its spectrum
 // droops towards half the sampling rate. At 48 kHz and 60 dB that places the
-// leading edge of a 20 us pulse to some 10 ns, if the converter is as flat as is
-// assumed (0.03 dB; 0.16 us standard uncertainty for this); at 8 kHz only to some microseconds.
+// leading edge of a 20 us pulse to some 10 ns if the converter is perfectly
+// flat, and to 0.16 us (standard uncertainty) if it is flat to 0.03 dB; at 8 kHz
+// only to some microseconds.
 // An edge that its source makes slow is taken at the half-way point of its rise.
 // What stays open, the same for every pulse of a recording, is stated in
 // Pulse.ReferenceSigmaFrames.

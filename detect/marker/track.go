@@ -48,7 +48,8 @@ type Jump struct {
 // than six sigma from where the latest sixteen foretell it (sigma: jitter,
 // extrapolation and 5 ns of sample clock wander together) is a step, at once.
 // Steps are withdrawn when the next pulse is back at an old place, since the
-// pulses that seemed to have moved were then false ones. Positions are kept for the latest two and a half hours.
+// pulses that seemed to have moved were then false ones. Positions are kept for
+// the latest two and a half hours.
 type Track struct {
 	rate   float64
 	log    []second // seconds oldest .. oldest+len(log)-1
@@ -93,8 +94,9 @@ func NewTrack(rate float64) *Track {
 }
 
 // Update takes pulses in order of position, and the position up to which the
-// samples have been searched for them: a pulse that should have come before it
-// is missing. A Detector delivers up to 25 ms late, which through should allow for.
+// samples have been searched for them, in frames: a pulse that should have come
+// before it is missing. A Detector delivers up to 25 ms late, which through
+// should allow for.
 func (t *Track) Update(through float64, pulses []Pulse) {
 	for _, p := range pulses {
 		t.advance(p.Position)
@@ -468,12 +470,12 @@ func (t *Track) ResolveJump(id int, isGap bool) {
 // Base returns where the pulse of local second n would be on the sample clock,
 // in frames, had nobody moved the marker since second 0: on each real pulse
 // less the steps before it, in between on the straight line, and beyond the
-// latest pulse on the line through the latest sixteen. The values of the eight
-// seconds after a step still change by as much as the step's size is in doubt. NaN for seconds
-// before the first and those older than two and a half hours; it panics when
-// there has been no pulse.
+// latest pulse on the line through the latest sixteen. For eight seconds after
+// a step the values since then still change by as much as its size is in
+// doubt. NaN for seconds before the first and those older than two and a half
+// hours.
 func (t *Track) Base(n int) float64 {
-	if n < t.oldest {
+	if n < t.oldest || len(t.log) == 0 {
 		return math.NaN()
 	}
 	if n >= t.Seconds() {
@@ -555,5 +557,12 @@ func (t *Track) Steps() []Step {
 	return slices.DeleteFunc(slices.Clone(t.steps), func(s Step) bool { return s.moves == 0 })
 }
 
-// Jumps returns the movements that lost frames might explain, in order.
-func (t *Track) Jumps() []Jump { return slices.Clone(t.jumps) }
+// Jumps returns the movements that lost frames might explain, in order, each
+// once a later pulse has confirmed it.
+func (t *Track) Jumps() []Jump {
+	n := len(t.jumps)
+	for len(t.doubtful) > 0 && n > 0 && t.jumps[n-1].Second >= t.doubtful[0].second {
+		n--
+	}
+	return slices.Clone(t.jumps[:n])
+}

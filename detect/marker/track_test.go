@@ -175,6 +175,15 @@ func TestJump(t *testing.T) {
 			t.Errorf("jump of %v taken back: %+v", frames, s)
 		}
 	}
+	// A movement that no later pulse has confirmed is not yet a jump.
+	once := regular(rate, 5000, 31, 25)
+	once[30] += 480
+	doubt := NewTrack(rate)
+	feed(doubt, pulsesAt(once, 1e-3, 3))
+	doubt.Update(once[30]+0.1*rate, nil)
+	if len(doubt.Steps()) != 1 || len(doubt.Jumps()) != 0 {
+		t.Errorf("unconfirmed: steps %+v, jumps %+v", doubt.Steps(), doubt.Jumps())
+	}
 	// A hand's step of no whole number of frames is no gap.
 	truth := regular(rate, 5000, 60, 25)
 	for i := 30; i < 60; i++ {

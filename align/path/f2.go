@@ -21,10 +21,13 @@ func (l f2Layer) longestHopM() (dmaxM, b float64) {
 	return 1e3 * dmaxKm, b
 }
 
-// mufHz is the basic MUF of a hop over hopM of ground (P.533-14, equations 3 to 6).
-func (l f2Layer) mufHz(hopM float64) float64 {
+// mufHz is the basic MUF of a hop over hopM of ground (P.533-14, equations 3 to
+// 6). The lowest mode of a path takes no hop beyond 4000 km into account.
+func (l f2Layer) mufHz(hopM float64, lowest bool) float64 {
 	dmaxM, b := l.longestHopM()
-	dmaxM = min(dmaxM, 4000e3)
+	if lowest {
+		dmaxM = min(dmaxM, longestF2HopM)
+	}
 	factor := func(d float64) float64 {
 		z := 1 - 2*d/dmaxM
 		return 0.74 + z*(-0.591+z*(-0.424+z*(-0.090+z*(0.088+z*(0.181+z*0.096)))))

@@ -15,7 +15,7 @@ func TestF2MUF(t *testing.T) {
 		{f2Layer{6e6, 2.8, 3.0e6, 1.2e6}, 2000, 14.672}, {f2Layer{12e6, 3.0, 3.5e6, 0.9e6}, 1000, 20.960},
 		{f2Layer{12e6, 3.0, 3.5e6, 0.9e6}, 3000, 36.011},
 	} {
-		near(t, "MUF, MHz", c.layer.mufHz(c.hopKm*1e3)/1e6, c.want, 1e-3)
+		near(t, "MUF, MHz", c.layer.mufHz(c.hopKm*1e3, true)/1e6, c.want, 1e-3)
 	}
 	dmaxM, b := f2Layer{8e6, 3.2, 2.0e6, 1.3e6}.longestHopM()
 	near(t, "dmax, km", dmaxM/1e3, 4888.2, 0.1)

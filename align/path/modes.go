@@ -2,6 +2,7 @@ package path
 
 import (
 	"math"
+	"slices"
 	"strconv"
 
 	"timeball/align/path/ionosphere"
@@ -17,6 +18,9 @@ type candidate struct {
 	levelDB   float64 // median field for 1 kW from an isotropic antenna, dB above 1 µV/m
 	chance    float64 // that the layer is there and not screened, whatever the level
 	mufHz     float64 // 0: without limit
+	// scatterSeconds is how far the arrival is smeared above the MUF, where there
+	// is no mirror and what arrives is scattered off the great circle.
+	scatterSeconds float64
 }
 
 // mode is a layer and the number of hops by it.
@@ -44,7 +48,9 @@ func (m mode) String() string {
 	return strconv.Itoa(m.hops) + name
 }
 
-func (c candidate) delaySeconds() float64 { return c.pathM / lightMPerS }
+// delaySeconds is the expected delay: a scattered arrival is late by as much
+// again as it is smeared, and half.
+func (c candidate) delaySeconds() float64 { return c.pathM/lightMPerS + 1.5*c.scatterSeconds }
 
 // candidates lists the modes at a frequency. foF2Ratio is the day's foF2 over
 // the monthly median.
@@ -112,30 +118,46 @@ func (s *sky) appendF1Modes(all []candidate, frequencyHz float64) []candidate {
 
 // appendF2Modes adds the lowest order of the F2 layer and three above it.
 func (s *sky) appendF2Modes(all []candidate, frequencyHz, foF2Ratio float64) []candidate {
-	first := fewestHops(s.distanceM, longestF2HopM)
-	for n, added := first, 0; added < 4; n++ {
+	day := slices.Clone(s.f2)
+	for i := range day {
+		day[i].foF2Hz *= foF2Ratio
+	}
+	for n, added := fewestHops(s.distanceM, longestF2HopM), 0; added < 4; n++ {
 		hopM := s.distanceM / float64(n)
 		var heightM float64
-		mufHz := math.Inf(1)
-		for i, l := range s.f2 {
-			l.foF2Hz *= foF2Ratio
-			heightM += l.mirrorHeightM(hopM, frequencyHz, s.r12) / float64(len(s.f2))
-			// The middle is no control point of a path of several hops.
-			if i > 0 || len(s.f2) == 1 {
-				mufHz = min(mufHz, l.mufHz(hopM))
-			}
+		for _, l := range day {
+			heightM += l.mirrorHeightM(hopM, frequencyHz, s.r12) / float64(len(day))
 		}
 		c := s.mirrored(layerF2, n, heightM)
 		if c.elevation < 0 {
 			continue
 		}
 		added++
-		c.mufHz = mufHz
+		c.mufHz = s.f2MUFHz(day, hopM)
+		// A few per cent above the MUF there is still the high ray's tail; scatter
+		// spreads over a millisecond or two (common practice).
+		c.scatterSeconds = max(0, min(1e-3, 5e-3*(frequencyHz/c.mufHz-1)))
 		c.chance = s.unscreened(c, frequencyHz)
 		c.levelDB = s.fieldDB(c, frequencyHz)
 		all = append(all, c)
 	}
 	return all
+}
+
+// f2MUFHz is the basic MUF of the path by hops over hopM of ground (P.533-14
+// section 3.5). The lesser of the control points counts.
+func (s *sky) f2MUFHz(day []f2Layer, hopM float64) float64 {
+	if len(day) == 1 {
+		return day[0].mufHz(hopM, true)
+	}
+	// The middle of a long path, first in the list, is no control point of its
+	// MUF. Other orders are to the lowest as their hops' MUFs are.
+	lowest, ratio := math.Inf(1), math.Inf(1)
+	for _, l := range day[1:] {
+		lowest = min(lowest, l.mufHz(s.f2HopM, true))
+		ratio = min(ratio, l.mufHz(hopM, false)/l.mufHz(s.f2HopM, false))
+	}
+	return lowest * ratio
 }
 
 // mirrored is the geometry of n equal hops.

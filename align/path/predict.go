@@ -199,6 +199,7 @@ func (t *modeTally) appendFirstArrivals(m mixture, skies []*sky, nodes []sunspot
 	for i, s := range skies {
 		for day, z := range dayNodes {
 			all := s.candidates(frequencyHz, s.foF2Ratio(z))
+			t.note(all, reference)
 			slices.SortFunc(all, func(a, b candidate) int { return cmp.Compare(a.pathM, b.pathM) })
 			weight := choice.weight * nodes[i].weight / float64(len(dayNodes))
 			// A mode is the first when it is heard and none before it is.
@@ -209,7 +210,7 @@ func (t *modeTally) appendFirstArrivals(m mixture, skies []*sky, nodes []sunspot
 					continue
 				}
 				part := component{weight: left * heard, mean: c.delaySeconds(), carrier: choice.carrier, mode: c.mode, r12: i, day: day}
-				part.height, part.mirror = s.spread(c, frequencyHz)
+				part.height, part.mirror = s.spread(c)
 				m = append(m, part)
 				left -= part.weight
 				t.heard[c.mode] += weight * heard
@@ -222,7 +223,7 @@ func (t *modeTally) appendFirstArrivals(m mixture, skies []*sky, nodes []sunspot
 
 // spread gives the standard deviations of a mode's delay in seconds that come
 // from the height of its layer on one day and from taking the layer for a mirror.
-func (s *sky) spread(c candidate, frequencyHz float64) (height, mirror float64) {
+func (s *sky) spread(c candidate) (height, mirror float64) {
 	if c.layer == ground {
 		return 0, 1e-6 // of the ground's conductivity and relief: common practice
 	}
@@ -238,12 +239,7 @@ func (s *sky) spread(c candidate, frequencyHz float64) (height, mirror float64) 
 	if c.layer == layerE || c.layer == sporadic {
 		mirrorU = 0.02e-3
 	}
-	mirror = float64(c.hops) * mirrorU
-	if c.mufHz > 0 && frequencyHz > c.mufHz {
-		// Above the MUF there is no mirror: what arrives is scattered, within a
-		// few milliseconds (common practice).
-		mirror = math.Hypot(mirror, min(2e-3, 10e-3*(frequencyHz/c.mufHz-1)))
-	}
+	mirror = math.Hypot(float64(c.hops)*mirrorU, c.scatterSeconds)
 	return c.secondsPerMetre(s.distanceM) * heightU, mirror
 }
 
@@ -269,17 +265,22 @@ func (s *sky) foF2Ratio(z float64) float64 {
 
 // modeTally collects what the prediction says of each mode.
 type modeTally struct {
-	heard  map[mode]float64 // weight with which the mode is heard
-	any    float64          // weight with which some mode is
-	median []candidate      // of the first carrier
-	best   float64          // their strongest level
+	heard map[mode]float64 // weight with which the mode is heard
+	any   float64          // weight with which some mode is
+	seen  []candidate      // each mode once, of the median ionosphere if it is there
+	best  float64          // strongest level, of the first carrier
 }
 
-// note keeps the modes of the median ionosphere, for their geometry and level.
-func (t *modeTally) note(median []candidate, referenceDB float64) {
+// note keeps the geometry and level of modes not seen before.
+func (t *modeTally) note(all []candidate, referenceDB float64) {
 	if t.heard == nil {
-		t.heard = map[mode]float64{}
-		t.median, t.best = median, referenceDB
+		t.heard, t.best = map[mode]float64{}, referenceDB
+	}
+	for _, c := range all {
+		if _, known := t.heard[c.mode]; !known {
+			t.heard[c.mode] = 0
+			t.seen = append(t.seen, c)
+		}
 	}
 }
 
@@ -289,7 +290,7 @@ const leastProbability = 0.005
 // modes lists the modes that may be heard, by delay.
 func (t *modeTally) modes(m mixture) []Mode {
 	var list []Mode
-	for _, c := range t.median {
+	for _, c := range t.seen {
 		mode := Mode{
 			Name: c.mode.String(), Hops: c.hops, Elevation: c.elevation * 180 / math.Pi, HeightM: c.heightM,
 			LevelDB: c.levelDB - t.best, MUFHz: c.mufHz, Probability: t.heard[c.mode] / t.any,

@@ -23,7 +23,7 @@ type air struct {
 	spreadHz  float64 // Doppler spread (twice the standard deviation); 0: no fading
 	delay     float64 // s between two equal paths; 0: one path
 	tuningHz  float64 // error of a single-sideband receiver
-	programme float64 // amplitude of speech-like noise and tones between marks
+	programme bool    // the station's tones and voices are on
 	rng       *rand.Rand
 
 	paths [2]*fader
@@ -94,15 +94,16 @@ func (a *air) second(n int) Second {
 	clean := make([]complex128, size+int(a.delay*a.rate)+1) // analytic
 	utc, inserted := a.utc(n)
 	add := func(from, to, hz, amplitude float64) {
-		for i := range clean {
-			if t := float64(i)/a.rate - airLead; t >= from && t < to {
-				s, c := math.Sincos(2 * math.Pi * (hz + a.tuningHz) * t)
-				clean[i] += complex(amplitude*c, amplitude*s)
-			}
+		for i := max(0, int(math.Ceil((from+airLead)*a.rate))); i < min(len(clean), int(math.Ceil((to+airLead)*a.rate))); i++ {
+			s, c := math.Sincos(2 * math.Pi * (hz + a.tuningHz) * (float64(i)/a.rate - airLead))
+			clean[i] += complex(amplitude*c, amplitude*s)
 		}
 	}
 	if !inserted {
 		a.mark(utc, add)
+		if a.programme {
+			a.programmed(n, utc, add)
+		}
 		switch a.station.Code.Kind {
 		case "bcd-100hz":
 			a.bcd(utc, add)
@@ -118,13 +119,17 @@ func (a *air) second(n int) Second {
 		// Mark power 1/2; noise in 3 kHz of the whole bandwidth rate/2.
 		noise = math.Sqrt(0.5 * math.Pow(10, -a.snrDB/10) * a.rate / 2 / 3000)
 	}
+	var gains [2]complex128
 	for i := range audio {
 		x := clean[i]
 		if a.paths[0] != nil {
-			t := float64(n) + float64(i)/a.rate
-			x *= a.paths[0].gain(t)
+			if i%64 == 0 { // 8 ms, short against the fading
+				t := float64(n) + float64(i)/a.rate
+				gains = [2]complex128{a.paths[0].gain(t), a.paths[1].gain(t)}
+			}
+			x *= gains[0]
 			if lag > 0 && i >= lag {
-				x = (x + clean[i-lag]*a.paths[1].gain(t)) / math.Sqrt2
+				x = (x + clean[i-lag]*gains[1]) / math.Sqrt2
 			}
 		}
 		audio[i] = float32(real(x))
@@ -132,38 +137,32 @@ func (a *air) second(n int) Second {
 			audio[i] += float32(noise * a.rng.NormFloat64())
 		}
 	}
-	a.talk(audio)
 	if a.hit != nil {
 		a.hit(n, audio)
 	}
 	return Second{N: int64(n), Rate: a.rate, Audio: audio, Onset: airLead * a.rate, ToneHz: a.station.ToneHz + a.tuningHz}
 }
 
-// talk adds something like speech outside the first 30 ms: harmonics of a
-// wandering pitch, and hiss.
-func (a *air) talk(audio []float32) {
-	if a.programme == 0 {
-		return
-	}
-	pitch := 90 + 120*a.rng.Float64()
-	tilt := 300 + 500*a.rng.Float64()
-	phase := make([]float64, 16)
-	for i := range phase {
-		phase[i] = 2 * math.Pi * a.rng.Float64()
-	}
-	on := 0.0
-	for i := range audio {
-		t := float64(i)/a.rate - airLead
-		if i%int(a.rate/8) == 0 {
-			on = float64(a.rng.IntN(2))
-			pitch *= 0.9 + 0.2*a.rng.Float64()
+// programmed adds the station's tones, gated around the marks, and something
+// like speech: harmonics of a wandering pitch in syllables.
+func (a *air) programmed(n int, utc time.Time, add func(from, to, hz, amplitude float64)) {
+	from, to := max(a.station.QuietAfterSeconds, 0.02), 1-max(a.station.QuietBeforeSeconds, 0.01)
+	for _, tone := range a.station.Tones {
+		if tone.On(utc.Minute(), float64(utc.Second())) {
+			add(from, to, tone.Hz, tone.Depth)
 		}
-		if t < 0.03 || t > 0.99 {
+	}
+	rng := rand.New(rand.NewPCG(uint64(n), 9)) // the station's, not the receiver's
+	for _, voice := range a.station.Voices {
+		if !voice.On(utc.Minute(), float64(utc.Second())) {
 			continue
 		}
-		for h := range phase {
-			hz := pitch * float64(h+1)
-			audio[i] += float32(on * a.programme * math.Exp(-hz/tilt) * math.Sin(2*math.Pi*hz*t+phase[h]))
+		for t := from; t < to-0.15; t += 0.15 + 0.1*rng.Float64() {
+			pitch, tilt := 90+120*rng.Float64(), 300+500*rng.Float64()
+			for h := 1; h < 16; h++ {
+				hz := pitch * float64(h)
+				add(t, t+0.15, hz, voice.Depth/3*math.Exp(-hz/tilt))
+			}
 		}
 	}
 }

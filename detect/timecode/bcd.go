@@ -94,9 +94,9 @@ const bcdCap = 16
 // cells are 100 ms long, so that at steps of 10 Hz each other steady tone that
 // is a multiple of 10 Hz (mains hum among them) falls on a zero.
 var (
-	bcdCells    = []span{{30, 130}, {100, 200}, {200, 300}, {300, 400}, {400, 500}, {500, 600}, {600, 700}, {700, 800}, {800, 900}, {870, 970}}
-	bcdPatterns = [][]int{bcdHole: {}, bcdZero: {0, 1}, bcdOne: {0, 1, 2, 3, 4}, bcdMarker: {0, 1, 2, 3, 4, 5, 6, 7}}
-	bcdShare    = []float64{bcdHole: 1. / 60, bcdZero: 41. / 60, bcdOne: 12. / 60, bcdMarker: 6. / 60}
+	bcdCells = []span{{30, 130}, {100, 200}, {200, 300}, {300, 400}, {400, 500}, {500, 600}, {600, 700}, {700, 800}, {800, 900}, {870, 970}}
+	bcdEnds  = []int{bcdHole: 0, bcdZero: 200, bcdOne: 500, bcdMarker: 800} // of the pulse, ms
+	bcdShare = []float64{bcdHole: 1. / 60, bcdZero: 41. / 60, bcdOne: 12. / 60, bcdMarker: 6. / 60}
 	// Flanks avoid 50, 60, 100, 120 and 150 Hz.
 	bcdFlanks = []float64{-30, -20, -10, 10, 30, 40}
 )
@@ -107,7 +107,6 @@ const bcdCellMs = 100
 type bcd struct {
 	hz     float64
 	bursts *bursts
-	z      []float64
 	slow   [slotCount]float32 // audio averaged to a sample a millisecond
 	full   [slotCount]bool
 	shift  float64 // for which the tables are made, Hz
@@ -124,9 +123,15 @@ func newBCD(c station.Code) *bcd {
 	for _, s := range bcdCells {
 		cells = append(cells, cell{s.from, s.to, len(bcdFlanks)})
 	}
-	b := &bcd{hz: c.ToneHz, z: make([]float64, len(cells)),
+	patterns := make([][]bool, bcdSymbols)
+	for k, end := range bcdEnds {
+		for _, c := range cells {
+			patterns[k] = append(patterns[k], c.to <= end)
+		}
+	}
+	b := &bcd{hz: c.ToneHz,
 		cos: make([][bcdCellMs]float32, 1+len(bcdFlanks)), sin: make([][bcdCellMs]float32, 1+len(bcdFlanks)),
-		bursts: newBursts(cells, bcdPatterns, bcdShare, low, bcdCap)}
+		bursts: newBursts(cells, patterns, bcdShare, low, bcdCap)}
 	b.tune(0)
 	return b
 }
@@ -176,19 +181,20 @@ func (b *bcd) hear(s *Second, shiftHz float64, keep []float32) {
 		}
 	}
 	for c, span := range bcdCells {
-		b.z[c] = b.energy(span.from - firstSlot)
+		if from := span.from - firstSlot; b.full[from] && b.full[from+bcdCellMs-1] {
+			tone, noise := b.energy(from)
+			b.bursts.heard(c, tone, noise)
+		} else {
+			b.bursts.missed(c)
+		}
 	}
-	b.bursts.weigh(b.z, keep)
+	b.bursts.weigh(keep)
 }
 
-// energy is that of the subcarrier in the cell starting at a slot, over its
-// flanks; -1 when part of the audio is missing.
-func (b *bcd) energy(from int) float64 {
-	if !b.full[from] || !b.full[from+bcdCellMs-1] {
-		return -1
-	}
+// energy is that of the subcarrier in the cell starting at a slot, and the mean
+// of that in its flanks.
+func (b *bcd) energy(from int) (tone, noise float64) {
 	x := b.slow[from : from+bcdCellMs]
-	var tone, noise float64
 	for f := range b.cos {
 		cos, sin := &b.cos[f], &b.sin[f]
 		var re, im float32
@@ -203,13 +209,7 @@ func (b *bcd) energy(from int) float64 {
 			noise += e
 		}
 	}
-	if noise == 0 {
-		if tone == 0 {
-			return -1
-		}
-		return 1e9
-	}
-	return tone * float64(len(bcdFlanks)) / noise
+	return tone, noise / float64(len(bcdFlanks))
 }
 
 func (b *bcd) framing(keep []float32, out *[60]float32) {

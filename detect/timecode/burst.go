@@ -12,13 +12,40 @@ const (
 	referenceMs = 5
 )
 
-// How the level moves from one second to the next: it stays, goes one step up
-// or down, or is drawn anew, as when a receiver is switched.
+// How the level moves with time. It wanders so that in the long run it is
+// distributed as the energy of a Rayleigh-fading signal about its mean:
+// falling into a fade is rarer than coming out of one. How fast it wanders is
+// hidden as well.
 const (
-	levelStays = 0.60
-	levelSteps = 0.12 // each way
-	levelAnew  = 1 - levelStays - 2*levelSteps
+	paces       = 2
+	paceChanges = 0.02 // probability that another pace sets in, for each second
+	largestStep = 0.25 // probability of a step between cells far apart
+	levelAnew   = 2e-4 // probability, at each cell, of any level, as when a receiver is switched
+	leastLevel  = 1e-3 // probability that any level has in the long run
+	meanSeconds = 20.0 // over which the mean is averaged
 )
+
+// stepsPerSecond are proposed each way; one to a less likely level is taken as
+// much more rarely. The fast pace suits a Doppler spread of 0.5 to 1 Hz (Rec.
+// ITU-R F.1487, moderate to disturbed), the slow one 0.1 Hz (quiet) and less.
+var stepsPerSecond = [paces]float64{2, 0.3}
+
+// How the energy of a cell scatters about its level.
+const (
+	// steadyFrom is the energy ratio from which the tone outweighs the noise.
+	steadyFrom = 2.0
+	// amplitudeScatter is relative: half a step of level, and the error of the
+	// measured noise.
+	amplitudeScatter = 0.22
+	// unsteadyShare of cells scatter as if they faded on their own.
+	unsteadyShare = 0.02
+)
+
+// splatter is the share of the strongest cell's energy, in this second or
+// typically, that counts as noise in every cell of the second. Edges, fading within a cell and other tones spill
+// into cell and flanks alike, and without noise to hide them they would look
+// like bursts.
+const splatter = 0.02
 
 // cell is one span of a second in which a tone is on or off.
 type cell struct {
@@ -28,118 +55,248 @@ type cell struct {
 
 // bursts weighs which of several patterns of tone a second holds. A pattern
 // names the cells in which the tone is on; in the others it is at a lower
-// level, or off.
+// level, or off. The signal's level is a hidden Markov chain that runs through
+// the cells of one second after another, so that a fade is told from the end
+// of a burst by its likelihood.
 //
-// The energy z of each cell is in units of the noise beside it in frequency,
-// averaged over M flanks. With the amplitude Rayleigh-distributed about an
-// energy ratio g, z/(1+g) follows the F distribution with 2 and 2M degrees of
-// freedom, whose density is (1+z/M)^-(M+1). Its heavy tail is what keeps a
-// burst of noise from counting as proof. The second's own level is unknown: it
-// is integrated over, with a prior that follows the fading from second to
-// second.
+// The energy z of a cell is in units of the noise beside it in frequency,
+// averaged over M flanks. Without tone it follows the F distribution with 2 and
+// 2M degrees of freedom, whose density is (1+z/M)^-(M+1); its heavy tail keeps a
+// burst of noise from counting as proof. With a tone of energy ratio g, z/(1+g)
+// does so if the amplitude is Rayleigh-distributed; for a steady amplitude,
+// sqrt(z) is nearly normal about sqrt(g).
 type bursts struct {
 	cells    []cell
-	patterns [][]int   // cells that are on
+	patterns [][]bool  // by cell: the tone is on
 	prior    []float64 // share of each pattern among the seconds
 	cap      float64   // greatest log-likelihood ratio one second may give
 
-	up, down [][levels]scale // per cell: tone on, and at its lower level
-	level    [levels]float64 // probability of each level, predicted for the next second
+	up, down [][levels]scale        // per cell: tone on, and at its lower level
+	gap      []float64              // per cell: s since the start of the one before it
+	level    [paces][levels]float64 // probability of each pace and level at the end of the last second
+	typical  float64                // energy of a second's strongest cell, geometric mean
+	mean     float64                // mean energy ratio of 5 ms; 0: nothing heard yet
+	rise     [levels]float64        // share of the proposed steps up from a level that are taken
+	fall     [levels]float64        // and down
 
-	// Log-likelihoods of this second, relative to no tone, for each level.
-	rise [][levels]float64 // per cell: on over lower level
-	sum  [][levels]float64 // per pattern
+	tone, noise []float64         // energies of the cells of this second
+	on, off     [][levels]float64 // their likelihoods, up to a factor for each cell
 }
 
 // scale is what the density of a cell's energy needs for one energy ratio g.
-type scale struct{ log, inverse float64 } // log(1+g) and 1/(M(1+g))
+type scale struct {
+	tone    bool    // g is not zero
+	log     float64 // log(1+g)
+	inverse float64 // 1/(M(1+g))
+	root    float64 // sqrt(g)
+	spread  float64 // of sqrt(z); 0 when the tone does not outweigh the noise
+}
 
-// newBursts prepares the weighing. low is the energy of the lower level over
-// that of the upper; 0 when the tone is off between bursts.
-func newBursts(cells []cell, patterns [][]int, prior []float64, low, cap float64) *bursts {
+func newScale(g, m float64) scale {
+	s := scale{g > 0, math.Log1p(g), 1 / (m * (1 + g)), math.Sqrt(g), 0}
+	if g > steadyFrom {
+		s.spread = math.Sqrt(0.5 + amplitudeScatter*amplitudeScatter*g)
+	}
+	return s
+}
+
+// newBursts prepares the weighing. Cells are in order of time; low is the
+// energy of the lower level over that of the upper, 0 when the tone is off
+// between bursts.
+func newBursts(cells []cell, patterns [][]bool, prior []float64, low, cap float64) *bursts {
+	n := len(cells)
 	b := &bursts{
 		cells: cells, patterns: patterns, prior: prior, cap: cap,
-		up: make([][levels]scale, len(cells)), down: make([][levels]scale, len(cells)),
-		rise: make([][levels]float64, len(cells)), sum: make([][levels]float64, len(patterns)),
+		up: make([][levels]scale, n), down: make([][levels]scale, n), gap: make([]float64, n),
+		tone: make([]float64, n), noise: make([]float64, n),
+		on: make([][levels]float64, n), off: make([][levels]float64, n),
 	}
 	for j := range levels {
-		b.level[j] = 1.0 / levels
-		ratio := math.Pow(10, (lowestDB+stepDB*float64(j))/10)
+		for i := range paces {
+			b.level[i][j] = 1.0 / (paces * levels)
+		}
 		for c, cell := range cells {
-			g := ratio * float64(cell.to-cell.from) / referenceMs
+			g := levelRatio(j) * float64(cell.to-cell.from) / referenceMs
 			m := float64(cell.flanks)
-			b.up[c][j] = scale{math.Log1p(g), 1 / (m * (1 + g))}
-			b.down[c][j] = scale{math.Log1p(low * g), 1 / (m * (1 + low*g))}
+			b.up[c][j] = newScale(g, m)
+			b.down[c][j] = newScale(low*g, m)
 		}
 	}
+	for c := range cells {
+		before := cells[n-1].from - 1000
+		if c > 0 {
+			before = cells[c-1].from
+		}
+		b.gap[c] = float64(cells[c].from-before) / 1000
+	}
+	b.settle()
 	return b
 }
 
-// weigh writes the log-likelihood of each pattern, the largest being zero. z
-// has one energy per cell; a negative one was not measured.
-func (b *bursts) weigh(z []float64, out []float32) {
-	var rest [levels]float64 // all cells at their lower level
-	for c, cell := range b.cells {
-		if z[c] < 0 {
-			b.rise[c] = [levels]float64{}
-			continue
-		}
-		m := float64(cell.flanks)
-		quiet := (m + 1) * math.Log1p(z[c]/m)
-		for j := range levels {
-			up, down := b.up[c][j], b.down[c][j]
-			on := quiet - up.log - (m+1)*math.Log1p(z[c]*up.inverse)
-			off := 0.0
-			if down.log > 0 {
-				off = quiet - down.log - (m+1)*math.Log1p(z[c]*down.inverse)
-			}
-			b.rise[c][j] = on - off
-			rest[j] += off
-		}
-	}
+// levelRatio is the energy ratio of a level.
+func levelRatio(j int) float64 { return math.Pow(10, (lowestDB+stepDB*float64(j))/10) }
 
-	top := math.Inf(-1)
-	for k, on := range b.patterns {
-		b.sum[k] = rest
-		for _, c := range on {
-			for j := range levels {
-				b.sum[k][j] += b.rise[c][j]
-			}
+// settle sets the steps that keep the level distributed about its mean.
+func (b *bursts) settle() {
+	share := func(j int) float64 {
+		if b.mean == 0 || j < 0 || j >= levels {
+			return 1
 		}
-		for j := range levels {
-			top = max(top, b.sum[k][j])
-		}
+		x := levelRatio(j) / b.mean
+		return x*math.Exp(-x) + leastLevel
 	}
-	var posterior [levels]float64
+	for j := range levels {
+		b.rise[j] = min(1, share(j+1)/share(j))
+		b.fall[j] = min(1, share(j-1)/share(j))
+	}
+	b.rise[levels-1], b.fall[0] = 0, 0
+}
+
+// heard sets the energy of the tone in a cell and of the noise beside it.
+func (b *bursts) heard(cell int, tone, noise float64) {
+	b.tone[cell], b.noise[cell] = tone, noise
+}
+
+// missed tells that a cell was not measured.
+func (b *bursts) missed(cell int) { b.noise[cell] = -1 }
+
+// weigh writes the log-likelihood of each pattern, the largest being zero.
+func (b *bursts) weigh(out []float32) {
+	b.likelihoods()
 	best := math.Inf(-1)
-	for k := range b.patterns {
+	var after [paces][levels]float64
+	for k, on := range b.patterns {
 		total := 0.0
-		for j := range levels {
-			p := b.level[j] * math.Exp(b.sum[k][j]-top)
-			total += p
-			posterior[j] += b.prior[k] * p
+		for i, p := range b.level {
+			for c := range b.cells {
+				b.move(&p, min(largestStep, stepsPerSecond[i]*b.gap[c]))
+				l := &b.off[c]
+				if on[c] {
+					l = &b.on[c]
+				}
+				for j := range p {
+					p[j] *= l[j]
+				}
+			}
+			for j := range p {
+				total += p[j]
+				after[i][j] += b.prior[k] * p[j]
+			}
 		}
 		l := math.Log(max(total, 1e-300))
 		out[k] = float32(l)
 		best = max(best, l)
 	}
-	for k := range b.patterns {
+	for k := range out {
 		out[k] = max(out[k]-float32(best), -float32(b.cap))
 	}
-	b.predict(posterior)
+	b.follow(&after)
 }
 
-// predict turns the posterior of this second's level into the prior of the next.
-func (b *bursts) predict(posterior [levels]float64) {
+// follow takes the distribution of the level after a second, up to a factor,
+// as the start of the next.
+func (b *bursts) follow(after *[paces][levels]float64) {
+	var pace [paces]float64
+	var level [levels]float64
 	total := 0.0
-	for _, p := range posterior {
-		total += p
+	for i := range after {
+		for j, p := range after[i] {
+			pace[i] += p
+			level[j] += p
+			total += p
+		}
 	}
-	if total <= 0 {
+	if total == 0 {
 		return
 	}
-	for j := range b.level {
-		p := levelStays*posterior[j] + levelSteps*(posterior[max(j-1, 0)]+posterior[min(j+1, levels-1)])
-		b.level[j] = p/total + levelAnew/levels
+	mean := 0.0
+	for j := range level {
+		mean += level[j] / total * levelRatio(j)
+		for i := range after {
+			b.level[i][j] = ((1-paceChanges)*after[i][j] + paceChanges/paces*level[j]) / total
+		}
 	}
+	if b.mean == 0 {
+		b.mean = mean
+	}
+	b.mean += (mean - b.mean) / meanSeconds
+	b.settle()
+}
+
+// move advances the distribution of the level by one cell.
+func (b *bursts) move(p *[levels]float64, step float64) {
+	total := 0.0
+	for _, x := range p {
+		total += x
+	}
+	anew := levelAnew * total / levels
+	rising := 0.0 // from the level below
+	for j := range p {
+		now := p[j]
+		up, down := step*b.rise[j]*now, step*b.fall[j]*now
+		falling := 0.0
+		if j+1 < levels {
+			falling = step * b.fall[j+1] * p[j+1]
+		}
+		p[j] = (1-levelAnew)*(now-up-down+rising+falling) + anew
+		rising = up
+	}
+}
+
+// likelihoods turns the energies heard into likelihoods of each level, scaled
+// so that the largest of a cell is 1.
+func (b *bursts) likelihoods() {
+	strongest := 0.0 // energy for each millisecond of the cell
+	for c, cell := range b.cells {
+		if b.noise[c] >= 0 {
+			strongest = max(strongest, b.tone[c]/float64(cell.to-cell.from))
+		}
+	}
+	if strongest > 0 {
+		if b.typical == 0 {
+			b.typical = strongest
+		}
+		b.typical *= math.Pow(strongest/b.typical, 1/meanSeconds)
+		strongest = max(strongest, b.typical)
+	}
+	for c, cell := range b.cells {
+		floor := b.noise[c] + splatter*strongest*float64(cell.to-cell.from)
+		if b.noise[c] < 0 || floor == 0 {
+			for j := range levels {
+				b.on[c][j], b.off[c][j] = 1, 1
+			}
+			continue
+		}
+		z, m := b.tone[c]/floor, float64(cell.flanks)
+		root := math.Sqrt(z)
+		top := 0.0
+		var none float64
+		if !b.down[c][0].tone {
+			none = math.Exp(-(m + 1) * math.Log1p(z/m))
+			top = none
+		}
+		for j := range levels {
+			b.on[c][j] = b.up[c][j].density(z, root, m)
+			b.off[c][j] = none
+			if b.down[c][j].tone {
+				b.off[c][j] = b.down[c][j].density(z, root, m)
+			}
+			top = max(top, b.on[c][j], b.off[c][j])
+		}
+		for j := range levels {
+			b.on[c][j] /= top
+			b.off[c][j] /= top
+		}
+	}
+}
+
+// density is that of the energy z of a cell in which there is a tone.
+func (s *scale) density(z, root, m float64) float64 {
+	faded := math.Exp(-s.log - (m+1)*math.Log1p(z*s.inverse))
+	if s.spread == 0 {
+		return faded
+	}
+	d := (root - s.root) / s.spread
+	steady := math.Exp(-d*d/2) / (s.spread * 2 * max(root, 0.5) * math.Sqrt(2*math.Pi))
+	return unsteadyShare*faded + (1-unsteadyShare)*steady
 }

@@ -39,6 +39,7 @@ type marks struct {
 	pitch  float64 // published pitch of the second marks, Hz; 0: the receiver's
 	shapes []shape // shape 0 is silence
 	bands  []*band
+	meters []bandMeter // in order of time
 
 	states []state
 	// rows are the distinct minutes, as the states of their seconds; row tells
@@ -50,15 +51,19 @@ type marks struct {
 	varies [60]bool
 
 	bursts *bursts
-	z      []float64 // energy of each cell, this second
 	ll     []float64 // log-likelihood of each state, this second
 }
 
 // band is one tone on which marks are sent.
 type band struct {
-	hz     float64 // relative to the second marks' pitch
-	slots  slots
-	meters []meter
+	hz    float64 // relative to the second marks' pitch
+	slots slots
+}
+
+// bandMeter measures one cell of a band.
+type bandMeter struct {
+	band int
+	meter
 }
 
 func newMarks(s station.Station) *marks {
@@ -166,22 +171,23 @@ const (
 // measure lays out the cells of every band and the patterns of every shape.
 func (m *marks) measure(uses []int) {
 	var cells []cell
-	patterns := make([][]int, len(m.shapes))
 	for _, s := range m.shapes {
 		if len(s.spans) > 0 && !slices.ContainsFunc(m.bands, func(b *band) bool { return b.hz == s.hz }) {
 			m.bands = append(m.bands, &band{hz: s.hz})
 		}
 	}
-	for _, b := range m.bands {
+	for i, b := range m.bands {
 		for _, c := range layCells(m.shapes, b.hz) {
-			meter := newMeter(c.from, c.to)
-			b.meters = append(b.meters, meter)
-			for k, s := range m.shapes {
-				if s.hz == b.hz && s.on((c.from+c.to)/2) {
-					patterns[k] = append(patterns[k], len(cells))
-				}
-			}
-			cells = append(cells, meter.cell)
+			m.meters = append(m.meters, bandMeter{i, newMeter(c.from, c.to)})
+		}
+	}
+	slices.SortStableFunc(m.meters, func(a, b bandMeter) int { return a.from - b.from })
+	patterns := make([][]bool, len(m.shapes))
+	for _, meter := range m.meters {
+		cells = append(cells, meter.cell)
+		for k, s := range m.shapes {
+			on := s.hz == m.bands[meter.band].hz && s.on((meter.from+meter.to)/2)
+			patterns[k] = append(patterns[k], on)
 		}
 	}
 	total := 0
@@ -193,7 +199,6 @@ func (m *marks) measure(uses []int) {
 		prior[k] = float64(max(u, 1)) / float64(total)
 	}
 	m.bursts = newBursts(cells, patterns, prior, 0, markCap)
-	m.z = make([]float64, len(cells))
 }
 
 func (s shape) on(at int) bool {
@@ -237,15 +242,18 @@ func layCells(shapes []shape, hz float64) []span {
 // hear weighs the shapes a second's mark may have and returns by how much its
 // tones are off their published pitch, Hz.
 func (m *marks) hear(s *Second, out []float32) (shiftHz float64) {
-	i := 0
 	for _, b := range m.bands {
 		b.slots.mix(s, s.ToneHz+b.hz)
-		for k := range b.meters {
-			m.z[i] = b.meters[k].energy(&b.slots)
-			i++
+	}
+	for i := range m.meters {
+		meter := &m.meters[i]
+		if tone, noise, ok := meter.measure(&m.bands[meter.band].slots); ok {
+			m.bursts.heard(i, tone, noise)
+		} else {
+			m.bursts.missed(i)
 		}
 	}
-	m.bursts.weigh(m.z, out)
+	m.bursts.weigh(out)
 	if m.pitch == 0 {
 		return 0
 	}

@@ -16,12 +16,16 @@ const (
 	foreignShare = 1e-5
 	// leapShare: a leap second falls on a given minute: one in five years.
 	leapShare = 0.2 / 525960
+	// deletedShare: of leap seconds, those that are removed; there was none yet.
+	deletedShare = 0.01
 )
 
 const (
-	searchEvery  = 10   // s between searches
+	searchEvery  = 10   // s between searches until the time is known
+	confirmEvery = 60   // and after that
 	searchDepth  = 20   // log-likelihood below the best at which a labelling is no longer looked into
 	searchWidth  = 4    // labellings looked into
+	hopeless     = 60   // log-likelihood below the best at which a leap second is not considered
 	alignedFirst = 1e-2 // the alignment's error above which no date is sought
 	heldCap      = 20   // log-odds that evidence no longer held may count for
 	maxMinutes   = capacity/60 + 3
@@ -43,6 +47,9 @@ type finding struct {
 	notices  notices
 }
 
+// nothing is the finding before anything was heard.
+var nothing = finding{labelErr: 1, dayErr: 1, utcErr: 1}
+
 // held remembers what was known, for when its evidence has been dropped.
 type held struct {
 	odds   float64 // log-odds; 0: nothing is held
@@ -59,7 +66,8 @@ type ranked struct {
 
 // search weighs all hypotheses by the evidence held.
 func (d *Decoder) search() finding {
-	f := finding{n: d.last, labelErr: 1, dayErr: 1, utcErr: 1}
+	f := nothing
+	f.n = d.last
 	all, disorder := d.align()
 	total := disorder
 	for _, r := range all {
@@ -116,16 +124,22 @@ func (d *Decoder) align() (all []ranked, disorder float64) {
 	}
 
 	share := math.Log(orderlyShare / 60)
+	best := math.Inf(-1)
 	for shift, score := range run {
 		l := labelling{shift: int64(shift)}
-		all = append(all, ranked{l, 0, share + score + d.carried(l)})
+		r := ranked{l, 0, share + score + d.carried(l)}
+		all = append(all, r)
+		best = max(best, r.score)
 	}
 	for _, c := range candidates {
 		prior := math.Log(leapShare)
 		if c.leap == DeleteSecond {
-			prior += math.Log(0.01)
+			prior += math.Log(deletedShare)
 		}
-		all = append(all, ranked{c.labelling, prior, share + prior + run[c.shift] + c.ahead + d.carried(c.labelling)})
+		r := ranked{c.labelling, prior, share + prior + run[c.shift] + c.ahead + d.carried(c.labelling)}
+		if r.score > best-hopeless {
+			all = append(all, r)
+		}
 	}
 	slices.SortStableFunc(all, func(a, b ranked) int { return cmp.Compare(b.score, a.score) })
 	return all, disorder

@@ -112,7 +112,7 @@ type code interface {
 
 // New returns a decoder for one station.
 func New(s station.Station) *Decoder {
-	d := &Decoder{marks: newMarks(s)}
+	d := &Decoder{marks: newMarks(s), found: nothing}
 	switch s.Code.Kind {
 	case "bcd-100hz":
 		d.code = newBCD(s.Code)

@@ -34,3 +34,32 @@ func TestCleanMinutesNameTheTime(t *testing.T) {
 	}
 	_ = math.Pi
 }
+
+func BenchmarkAdd(b *testing.B) {
+	for _, id := range []string{"wwv", "chu", "rwm"} {
+		b.Run(id, func(b *testing.B) {
+			a := &air{station: builtin(id), start: time.Date(2026, 3, 14, 18, 10, 7, 0, time.UTC), snrDB: 10, rng: rand.New(rand.NewPCG(1, 2))}
+			var heard []Second
+			for n := range 120 {
+				heard = append(heard, a.second(n))
+			}
+			d := New(a.station)
+			for i := range b.N {
+				s := heard[i%120]
+				s.N = int64(i)
+				d.Add(s)
+			}
+		})
+	}
+}
+
+func BenchmarkReading(b *testing.B) {
+	a := &air{station: builtin("wwv"), start: time.Date(2026, 3, 14, 18, 10, 7, 0, time.UTC), snrDB: 10, rng: rand.New(rand.NewPCG(1, 2))}
+	d := New(a.station)
+	for n := range capacity {
+		d.Add(a.second(n))
+	}
+	for range b.N {
+		d.Close()
+	}
+}

@@ -101,20 +101,19 @@ func newMeter(from, to int) meter {
 	return m
 }
 
-// energy is the tone's energy in the cell over the mean of its flanks; -1 when
-// part of the audio is missing.
-func (m *meter) energy(s *slots) float64 {
+// measure returns the energy of the tone in the cell and the mean of that in
+// its flanks; false when part of the audio is missing.
+func (m *meter) measure(s *slots) (tone, noise float64, ok bool) {
 	from, to := m.from-firstSlot, m.to-firstSlot
 	re, im := s.re[from:to], s.im[from:to]
 	var sumRe, sumIm float32
-	for i, ok := range s.full[from:to] {
-		if !ok {
-			return -1
+	for i, full := range s.full[from:to] {
+		if !full {
+			return 0, 0, false
 		}
 		sumRe += re[i]
 		sumIm += im[i]
 	}
-	noise := 0.0
 	for f := range m.cos {
 		cos, sin := m.cos[f][:len(re)], m.sin[f][:len(re)]
 		var a, b float32
@@ -124,12 +123,6 @@ func (m *meter) energy(s *slots) float64 {
 		}
 		noise += m.gain[f] * (float64(a)*float64(a) + float64(b)*float64(b))
 	}
-	tone := float64(sumRe)*float64(sumRe) + float64(sumIm)*float64(sumIm)
-	if noise == 0 {
-		if tone == 0 {
-			return -1 // digital silence tells nothing
-		}
-		return 1e9
-	}
-	return tone * float64(len(m.cos)) / noise
+	tone = float64(sumRe)*float64(sumRe) + float64(sumIm)*float64(sumIm)
+	return tone, noise / float64(len(m.cos)), true
 }

@@ -30,9 +30,9 @@ const (
 	Bits = 24
 
 	stallAfter = time.Second // without a block: the device has stalled
-	// A sound server takes up to two seconds to deliver its first frames, and
-	// settling half a second more.
-	startWithin = 6 * time.Second
+	// A sound server takes two seconds to deliver its first frames, and settling
+	// half a second more, on a machine that is not busy.
+	startWithin = 10 * time.Second
 	closeWithin = 2 * time.Second
 
 	firstBackOff = 250 * time.Millisecond
@@ -305,7 +305,7 @@ func (s *Source) release(lost int64) {
 	}
 	if !s.running {
 		s.running = true
-		s.info.Start = s.begun.Add(s.line.origin()).Round(0).UTC()
+		s.info.Start = s.begun.Add(s.line.start).Round(0).UTC()
 		s.ready <- nil
 	}
 	for _, c := range s.held {

@@ -21,8 +21,11 @@ const (
 	// sample clock that is 100 ppm out.
 	bucketBlocks = 20
 	floorBuckets = 5
-	// Over less than this the jitter of the floor hides the rate of the sample clock.
-	rateSpan = 100 * time.Second
+	// A sound server's latency wanders for some seconds after its start; only
+	// then does the floor tell the rate of the sample clock, and over less than
+	// rateSpan its jitter hides it.
+	warmUp   = 30 * time.Second
+	rateSpan = 5 * time.Minute
 )
 
 // timeline counts frames on the sample clock and tells frames that are lost
@@ -51,9 +54,12 @@ type timeline struct {
 	bucket  time.Duration   // least lag of the bucket being filled
 	filled  int             // blocks in it
 	floorAt time.Duration   // when the floor was last renewed
-	// The floor's line since the first one: it rises where the sample clock is slow.
+	// The floor at the end of the warm-up: where the sample clock is slow, the
+	// floor rises from there.
 	first   time.Duration
 	firstAt time.Duration
+
+	start time.Duration // when frame 0 came
 }
 
 // newTimeline starts at position 0, settling.
@@ -103,7 +109,7 @@ func (t *timeline) add(n int, now time.Duration) (lost int64, ok bool) {
 	}
 	t.settling = false
 	if len(t.floor) == 0 { // the first frames: there is nothing to compare with
-		t.first, t.firstAt = t.best, now
+		t.start = t.best
 	} else {
 		step := t.best - t.expected(now)
 		switch {
@@ -145,6 +151,9 @@ func (t *timeline) renew(lag, now time.Duration) {
 	}
 	t.floor = append(t.floor, lag)
 	t.floorAt = now
+	if t.firstAt-t.start < warmUp {
+		t.first, t.firstAt = t.least(), now
+	}
 }
 
 // least is the floor.
@@ -165,9 +174,6 @@ func (t *timeline) expected(now time.Duration) time.Duration {
 	}
 	return low
 }
-
-// origin is when the frame at position 0 came, on the scale of add.
-func (t *timeline) origin() time.Duration { return t.first }
 
 func (t *timeline) duration(frames int64) time.Duration {
 	return time.Duration(math.Round(float64(frames) / t.rate * 1e9))

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -108,7 +109,11 @@ func (f inputFlags) check() error {
 
 // open opens the input that was chosen.
 func (f inputFlags) open(p *program, report func(soundcard.Event)) (*soundcard.Source, error) {
-	return soundcard.Open(p.ctx, soundcard.Settings{
+	src, err := soundcard.Open(p.ctx, soundcard.Settings{
 		Device: f.Input, Rate: f.Rate, Channels: f.Channels, Report: report,
 	})
+	if errors.Is(err, context.Canceled) {
+		return nil, errors.New("interrupted before the first frame came")
+	}
+	return src, err
 }

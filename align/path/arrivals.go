@@ -10,7 +10,7 @@ import (
 const (
 	// strayShare is the chance that an arrival belongs to no mode of the
 	// prediction (scatter, the two magneto-ionic rays, an oblique path), and
-	// strayWithin how far after the first such an arrival may come: common practice.
+	// strayWithin the span over which such arrivals spread: common practice.
 	strayShare  = 0.05
 	strayWithin = 5e-3
 	// spacingModelU is how far the spacing of two modes of one layer strays from
@@ -47,17 +47,16 @@ func (p Prediction) WithArrivals(excessSeconds []float64, uSeconds float64) Pred
 		var next mixture
 		strays, misfit := 0.0, math.Inf(1)
 		for _, first := range posterior {
-			if excess > 0 && excess < strayWithin {
-				stray := first
-				stray.weight *= strayShare / strayWithin
-				strays += stray.weight
-				next = append(next, stray)
-			}
+			stray := first
+			stray.weight *= strayShare / strayWithin
+			strays += stray.weight
+			next = append(next, stray)
 			for _, second := range others[state{first.carrier, first.r12, first.day}] {
 				if second.mean <= first.mean {
 					continue
 				}
 				pair := pairFit(first, second, excess, uSeconds)
+				pair.mean = max(pair.mean, p.GreatCircleSeconds)
 				misfit = min(misfit, math.Abs(excess-(second.mean-first.mean)))
 				pair.weight *= first.weight * chance[second.mode]
 				next = append(next, pair)
@@ -67,7 +66,7 @@ func (p Prediction) WithArrivals(excessSeconds []float64, uSeconds float64) Pred
 		for _, c := range next {
 			total += c.weight
 		}
-		if total == 0 || strays > 0.5*total {
+		if strays > 0.5*total {
 			return p.contradicted(excess, misfit)
 		}
 		posterior = slices.DeleteFunc(next, func(c component) bool { return c.weight < negligible*total })
@@ -89,7 +88,7 @@ func (p Prediction) WithArrivals(excessSeconds []float64, uSeconds float64) Pred
 func pairFit(first, second component, excess, uSeconds float64) component {
 	spacing := second.mean - first.mean
 	variance := first.variance() + second.variance()
-	sameLayer := first.mode.layer == second.mode.layer && first.height > 0
+	sameLayer := first.mode.layer == second.mode.layer && first.height > 0 && first.scatter == 0 && second.scatter == 0
 	stretch := 0.0
 	if sameLayer {
 		// One error of the layer's height moves both delays, the second more.

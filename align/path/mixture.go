@@ -12,13 +12,16 @@ type component struct {
 	mean    float64 // s
 	height  float64 // standard deviation from the height of the layer, s
 	mirror  float64 // standard deviation from taking the layer for a mirror, s
+	scatter float64 // standard deviation from scatter above the MUF, s
 	carrier int     // which of the choices made it
 	mode    mode
 	r12     int
 	day     int
 }
 
-func (c component) variance() float64 { return c.height*c.height + c.mirror*c.mirror }
+func (c component) variance() float64 {
+	return c.height*c.height + c.mirror*c.mirror + c.scatter*c.scatter
+}
 
 // mixture is the distribution of the delay. Its weights sum to 1.
 type mixture []component
@@ -101,12 +104,13 @@ func (m mixture) causes() []Cause {
 		causes = append(causes, Cause{level.name, math.Sqrt(max(0, between-explained))})
 		explained = max(explained, between)
 	}
-	height, mirror := 0.0, 0.0
+	var height, mirror, scatter float64
 	for _, c := range m {
 		height += c.weight * c.height * c.height
 		mirror += c.weight * c.mirror * c.mirror
+		scatter += c.weight * c.scatter * c.scatter
 	}
-	causes = append(causes, Cause{"layer height", math.Sqrt(height)}, Cause{"mirror geometry", math.Sqrt(mirror)})
+	causes = append(causes, Cause{"layer height", math.Sqrt(height)}, Cause{"mirror geometry", math.Sqrt(mirror)}, Cause{"scatter", math.Sqrt(scatter)})
 	return slices.DeleteFunc(causes, func(c Cause) bool { return c.USeconds < 1e-9 })
 }
 

@@ -209,7 +209,7 @@ func (t *modeTally) appendFirstArrivals(m mixture, skies []*sky, nodes []sunspot
 				if heard == 0 {
 					continue
 				}
-				part := component{weight: left * heard, mean: c.delaySeconds(), carrier: choice.carrier, mode: c.mode, r12: i, day: day}
+				part := component{weight: left * heard, mean: c.delaySeconds(), scatter: c.scatterSeconds, carrier: choice.carrier, mode: c.mode, r12: i, day: day}
 				part.height, part.mirror = s.spread(c)
 				m = append(m, part)
 				left -= part.weight
@@ -239,8 +239,7 @@ func (s *sky) spread(c candidate) (height, mirror float64) {
 	if c.layer == layerE || c.layer == sporadic {
 		mirrorU = 0.02e-3
 	}
-	mirror = math.Hypot(float64(c.hops)*mirrorU, c.scatterSeconds)
-	return c.secondsPerMetre(s.distanceM) * heightU, mirror
+	return c.secondsPerMetre(s.distanceM) * heightU, float64(c.hops) * mirrorU
 }
 
 // secondsPerMetre is how the delay of a mode grows with the height of its layer.

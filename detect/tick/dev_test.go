@@ -61,10 +61,10 @@ func collect(st *audio.Stream, f *filter, secs int, lag float64) []*snapshot {
 
 func TestDevWhite(t *testing.T) {
 	f := newFilter(shape{1000, 5e-3, false}, 8000)
-	for _, snr := range []float64{-10,-5,0,10,20, 30, 50} {
+	for _, snr := range []float64{-5, 10, 30} {
 		var e, u, ee, mb float64
 		var slip, in, fail int
-		N := 40
+		N := 20
 		secs := 120
 		t0 := time.Now()
 		for k := 0; k < N; k++ {

@@ -103,11 +103,10 @@ func (st *stack) moments(h hypothesis, b *block, p point) (moments, bool) {
 	if !ok {
 		return m, false
 	}
-	y1 := real(b.linear(&q1))
 	s11, h11 := b.products(&q1, &q1, st.points)
 	if h.paths == 1 {
 		if h.coherent {
-			m.sum[0] = y1
+			m.sum[0] = real(b.linear(&q1))
 			m.prod[0] = complex((real(s11)+real(h11))/2, 0)
 		} else {
 			m.prod[0] = complex(real(h11)/2, 0)
@@ -119,35 +118,51 @@ func (st *stack) moments(h hypothesis, b *block, p point) (moments, bool) {
 	if !ok {
 		return m, false
 	}
-	s22, h22 := b.products(&q2, &q2, st.points)
-	s12, h12 := b.products(&q1, &q2, st.points)
-	g := (st.overlap(d1, d2, p.phi) + cmplx.Conj(st.overlap(d2, d1, p.phi))) / 2
+	y := pair{y1: b.linear(&q1), y2: b.linear(&q2), s11: s11, h11: h11}
+	y.s22, y.h22 = b.products(&q2, &q2, st.points)
+	y.s12, y.h12 = b.products(&q1, &q2, st.points)
+	return m, m.whiten(h, y, st.coupling(d1, d2, p.phi))
+}
+
+// pair is what two probes give over a block: Σ y1, Σ y2, Σ y1·y1, Σ y1·y1* …
+type pair struct {
+	y1, y2                       complex128
+	s11, s22, s12, h11, h22, h12 complex128
+}
+
+// coupling is the correlation of the noise of probes at d1 and d2, E[y1·y2*]/2.
+func (st *stack) coupling(d1, d2, phi float64) complex128 {
+	return (st.overlap(d1, d2, phi) + conj(st.overlap(d2, d1, phi))) / 2
+}
+
+// whiten fills m from the outputs of two probes with coupling g. It reports
+// false when the probes are too alike.
+func (m *moments) whiten(h hypothesis, y pair, g complex128) bool {
 	if h.coherent {
 		r := real(g)
 		c := math.Sqrt(1 - r*r)
 		if !(c > 0.05) {
-			return m, false
+			return false
 		}
-		y2 := real(b.linear(&q2))
-		a11, a22, a12 := real(s11+h11)/2, real(s22+h22)/2, real(s12+h12)/2
+		a11, a22, a12 := real(y.s11+y.h11)/2, real(y.s22+y.h22)/2, real(y.s12+y.h12)/2
 		// z1 = y1, z2 = (y2 − r·y1)/c.
-		m.sum = [2]float64{y1, (y2 - r*y1) / c}
+		m.sum = [2]float64{real(y.y1), (real(y.y2) - r*real(y.y1)) / c}
 		m.prod = [3]complex128{complex(a11, 0), complex((a12-r*a11)/c, 0), complex((a22-2*r*a12+r*r*a11)/(c*c), 0)}
-		return m, true
+		return true
 	}
 	c2 := 1 - sqAbs(g)
 	if !(c2 > 0.0025) {
-		return m, false
+		return false
 	}
-	// z1 = y1, z2 = (y2 − g*·y1)/c with g = E[y1·y2*] in noise.
-	a11, a22 := real(h11)/2, real(h22)/2
-	a12 := h12 / 2 // Σ y1·y2*
+	// z1 = y1, z2 = (y2 − g*·y1)/c.
+	a11, a22 := real(y.h11)/2, real(y.h22)/2
+	a12 := y.h12 / 2
 	m.prod = [3]complex128{
 		complex(a11, 0),
 		(a12 - g*complex(a11, 0)) / complex(math.Sqrt(c2), 0),
-		complex((a22-2*real(cmplx.Conj(g)*a12)+sqAbs(g)*a11)/c2, 0),
+		complex((a22-2*real(conj(g)*a12)+sqAbs(g)*a11)/c2, 0),
 	}
-	return m, true
+	return true
 }
 
 // pooled sums the blocks' moments at p.

@@ -34,15 +34,37 @@ type part struct {
 // leastGain is the Λ a stack must show before it is taken for ticks at all.
 const leastGain = 16
 
-// fitStack finds the hypothesis that explains the stack best.
+// fit finds the hypothesis that explains the stack best.
 func (st *stack) fit() (fit, bool) {
+	best, ok := st.single()
+	if !ok {
+		return fit{}, false
+	}
+	h := hypothesis{paths: 2, coherent: best.coherent}
+	if p, ok := st.merged().searchTwo(h, best.point); ok {
+		p, g := st.maximise(h, p)
+		two := fit{hypothesis: h, point: p, gain: g}
+		if g-h.penalty(st.count) > best.gain-best.penalty(st.count) && st.distinct(two, best) {
+			best = two
+		}
+	}
+	best.power = st.levels(best)
+	best.cov, best.dof, ok = st.covariance(best.hypothesis, best.point)
+	if !ok {
+		return fit{}, false
+	}
+	st.settlePhase(&best)
+	return best, true
+}
+
+// single finds the best single path, and whether the tone keeps its phase.
+func (st *stack) single() (fit, bool) {
 	if st.count < 3 {
 		return fit{}, false
 	}
 	whole := st.merged()
-	best := fit{gain: math.Inf(-1)}
+	best := fit{}
 	score := math.Inf(-1)
-	one := map[bool]fit{}
 	for _, coherent := range []bool{true, false} {
 		h := hypothesis{paths: 1, coherent: coherent}
 		p, ok := whole.searchOne(h)
@@ -50,30 +72,11 @@ func (st *stack) fit() (fit, bool) {
 			continue
 		}
 		p, g := st.maximise(h, p)
-		one[coherent] = fit{hypothesis: h, point: p, gain: g}
 		if s := g - h.penalty(st.count); s > score {
-			score, best = s, one[coherent]
+			score, best = s, fit{hypothesis: h, point: p, gain: g}
 		}
 	}
-	if best.gain < leastGain {
-		return fit{}, false
-	}
-	h := hypothesis{paths: 2, coherent: best.coherent}
-	if p, ok := whole.searchTwo(h, best.point); ok {
-		p, g := st.maximise(h, p)
-		two := fit{hypothesis: h, point: p, gain: g}
-		if g-h.penalty(st.count) > score && st.distinct(two, best) {
-			best = two
-		}
-	}
-	best.power = st.levels(best)
-	var ok bool
-	best.cov, best.dof, ok = st.covariance(best.hypothesis, best.point)
-	if !ok {
-		return fit{}, false
-	}
-	st.settlePhase(&best)
-	return best, true
+	return best, best.gain >= leastGain
 }
 
 // pairPlaces is the logarithm of the number of separate places at which a second
@@ -127,52 +130,90 @@ func (st *stack) reach() (from, to float64) {
 	return -st.before + margin, to
 }
 
-// searchOne finds the neighbourhood of the best single path.
+// searchOne finds the neighbourhood of the best single path, on the stack's own
+// points.
 func (st *stack) searchOne(h hypothesis) (point, bool) {
+	b := &st.blocks[0]
 	from, to := st.reach()
 	best, top := point{}, math.Inf(-1)
-	phases := 1
-	if h.coherent {
-		phases = 16
-	}
-	for d := from; d < to; d += 0.5 {
-		for k := range phases {
-			p := point{d: d, phi: math.Pi * float64(k) / float64(phases)}
-			if m, ok := st.pooled(h, p); ok {
-				if g := h.gain(m); g > top {
-					best, top = p, g
-				}
+	for i := range st.points {
+		d := float64(i) - st.before
+		if d < from || d > to {
+			continue
+		}
+		for _, phi := range h.phases(16) {
+			turn := st.turn(d, phi)
+			m := moments{n: b.n}
+			at := i*st.points + i
+			herm := sqAbs(turn) * real(b.herm[at])
+			if h.coherent {
+				m.sum[0] = real(turn * b.mean[i])
+				m.prod[0] = complex((real(turn*turn*b.sym[at])+herm)/2, 0)
+			} else {
+				m.prod[0] = complex(herm/2, 0)
+			}
+			if g := h.gain(m); g > top {
+				best, top = point{d: d, phi: phi}, g
 			}
 		}
 	}
 	return best, !math.IsInf(top, -1)
 }
 
+// phases are trial phases of the tone; its sign does not matter.
+func (h hypothesis) phases(n int) []float64 {
+	if !h.coherent {
+		return []float64{0}
+	}
+	p := make([]float64, n)
+	for i := range p {
+		p[i] = math.Pi * float64(i) / float64(n)
+	}
+	return p
+}
+
 const longestExcess = 4e-3 // s, between the paths that are told apart
 
-// searchTwo finds the neighbourhood of the best pair of paths near a single one.
+// searchTwo finds the neighbourhood of the best pair of paths near a single
+// one, on the stack's own points.
 func (st *stack) searchTwo(h hypothesis, one point) (point, bool) {
+	b := &st.blocks[0]
 	from, to := st.reach()
 	best, top := point{}, math.Inf(-1)
-	phases := 1
-	if h.coherent {
-		phases = 8
-	}
 	lo := max(from, one.d-longestExcess*st.rate)
 	hi := min(to, one.d+0.5e-3*st.rate)
-	for d := lo; d < hi; d += 0.5 {
-		for e := leastExcess * st.rate; e < longestExcess*st.rate && d+e < to; e++ {
-			for k := range phases {
-				p := point{d: d, excess: e, phi: math.Pi * float64(k) / float64(phases)}
-				if m, ok := st.pooled(h, p); ok {
-					if g := h.gain(m); g > top {
-						best, top = p, g
-					}
+	least := int(math.Ceil(leastExcess * st.rate))
+	most := int(longestExcess * st.rate)
+	for _, phi := range h.phases(8) {
+		for i := range st.points {
+			d1 := float64(i) - st.before
+			if d1 < lo || d1 > hi {
+				continue
+			}
+			t1 := st.turn(d1, phi)
+			for e := least; e < most; e++ {
+				j := i + e
+				d2 := d1 + float64(e)
+				if d2 > to {
+					break
+				}
+				t2 := st.turn(d2, phi)
+				s := pair{
+					y1: t1 * b.mean[i], y2: t2 * b.mean[j],
+					s11: t1 * t1 * b.sym[i*st.points+i], h11: complex(sqAbs(t1), 0) * b.herm[i*st.points+i],
+					s22: t2 * t2 * b.sym[j*st.points+j], h22: complex(sqAbs(t2), 0) * b.herm[j*st.points+j],
+					s12: t1 * t2 * b.sym[i*st.points+j], h12: t1 * conj(t2) * b.herm[i*st.points+j],
+				}
+				m := moments{n: b.n}
+				if !m.whiten(h, s, st.coupling(d1, d2, phi)) {
+					continue
+				}
+				if g := h.gain(m); g > top {
+					best, top = point{d: d1, excess: float64(e), phi: phi, drift: one.drift}, g
 				}
 			}
 		}
 	}
-	best.drift = one.drift
 	return best, !math.IsInf(top, -1)
 }
 
@@ -189,7 +230,7 @@ func (st *stack) levels(f fit) []float64 {
 	// a = G⁻¹·y; y1 = z1, y2 = g*·z1 + c·z2.
 	d1 := f.d
 	d2 := d1 + f.excess
-	g := (st.overlap(d1, d2, f.phi) + conj(st.overlap(d2, d1, f.phi))) / 2
+	g := st.coupling(d1, d2, f.phi)
 	if f.coherent {
 		g = complex(real(g), 0)
 	}

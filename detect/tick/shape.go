@@ -22,8 +22,9 @@ type shape struct {
 // shapeOf tells which filter finds the station's second marks.
 func shapeOf(s *station.Station) shape {
 	shortest, longest := math.Inf(1), 0.0
+	minute := plainMinute(s)
 	for second := 1; second < 60; second++ {
-		if m, ok := s.MarkAt(1, second); ok {
+		if m, ok := s.MarkAt(minute, second); ok {
 			shortest = min(shortest, m.Length)
 			longest = max(longest, m.Length)
 		}
@@ -32,6 +33,19 @@ func shapeOf(s *station.Station) shape {
 		return shape{s.ToneHz, min(shortest, longestFilter), true}
 	}
 	return shape{s.ToneHz, shortest, false}
+}
+
+// plainMinute is a minute of the hour in which the station sends second marks,
+// not the hour's first.
+func plainMinute(s *station.Station) int {
+	for minute := 1; minute < 60; minute++ {
+		for second := 1; second < 60; second++ {
+			if _, ok := s.MarkAt(minute, second); ok {
+				return minute
+			}
+		}
+	}
+	return 0
 }
 
 // filter is the matched filter of a shape at a low rate. Its output over n

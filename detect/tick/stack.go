@@ -12,6 +12,7 @@ import (
 // every estimate that treats the amplitudes of the paths as Gaussian.
 type stack struct {
 	*filter
+	axis   model // of the lags
 	blocks []block
 	points int
 	before float64 // lag of point 0 before the model's, samples
@@ -52,7 +53,7 @@ func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
 	}
 	half := int(stackBefore * f.rate)
 	points := half + int(after*f.rate)
-	st := &stack{filter: f, points: points, before: float64(half), end: onsetEnd * f.rate}
+	st := &stack{filter: f, axis: m, points: points, before: float64(half), end: onsetEnd * f.rate}
 	if len(snaps) == 0 {
 		return st
 	}
@@ -179,18 +180,29 @@ func weigh(coef *[taps]float64, w []complex64) complex128 {
 // interpolator fills coef with a Kaiser-windowed sinc that gives the value
 // frac of the way from the tap taps/2−1 to the next.
 func interpolator(coef *[taps]float64, frac float64) {
+	at := frac * interpolatorPhases
+	i := min(int(at), interpolatorPhases-1)
+	r := at - float64(i)
+	a, b := &interpolators[i], &interpolators[i+1]
 	for k := range coef {
-		x := float64(k-taps/2+1) - frac
-		r := x / (taps / 2)
-		win := 0.0
-		if r*r < 1 {
-			win = besselI0(7*math.Sqrt(1-r*r)) / besselI07
-		}
-		coef[k] = sincPi(x) * win
+		coef[k] = a[k] + r*(b[k]-a[k])
 	}
 }
 
-var besselI07 = besselI0(7)
+const interpolatorPhases = 256
+
+// interpolators holds the windowed sinc (Kaiser, β = 7) for each phase.
+var interpolators = func() (table [interpolatorPhases + 1][taps]float64) {
+	for i := range table {
+		for k := range taps {
+			x := float64(k-taps/2+1) - float64(i)/interpolatorPhases
+			if r := x / (taps / 2); r*r < 1 {
+				table[i][k] = sincPi(x) * besselI0(7*math.Sqrt(1-r*r)) / besselI0(7)
+			}
+		}
+	}
+	return table
+}()
 
 // besselI0 is the modified Bessel function of order 0 (power series,
 // Abramowitz and Stegun 9.6.12).
@@ -230,13 +242,19 @@ func (st *stack) probe(d, phi float64) (probe, bool) {
 	}
 	var c [taps]float64
 	interpolator(&c, at-float64(i0))
-	_, scale := st.samples(d)
-	// A unit tick at d gives exp(−jωd)·response(0), and response(0) ≈ −j·e^{jφ}·n/2.
-	turn := cmplx.Rect(scale, st.omega*d+math.Pi/2-phi)
+	turn := st.turn(d, phi)
 	for k := range c {
 		p.coef[k] = complex(c[k], 0) * turn
 	}
 	return p, true
+}
+
+// turn is the factor that makes the output at d real and positive for a tick
+// there, and its noise's real part of unit variance: a unit tick at d gives
+// exp(−jωd)·response(0), and response(0) ≈ −j·e^{jφ}·n/2.
+func (st *stack) turn(d, phi float64) complex128 {
+	_, scale := st.samples(d)
+	return cmplx.Rect(scale, st.omega*d+math.Pi/2-phi)
 }
 
 // overlap is what a probe at d1 sees of a tick at d2 that has unit amplitude

@@ -1,0 +1,237 @@
+package align
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"timeball/capture"
+	"timeball/detect/audio"
+	"timeball/detect/marker"
+	"timeball/detect/tick"
+	"timeball/detect/timecode"
+)
+
+const (
+	// memorySamples bounds the audio that is remembered: ten minutes at 8 kHz.
+	memorySamples = 600 * 8000
+	// decideAfter is how much of the recording is heard before the channels'
+	// roles are first asked, frames per nominal second.
+	decideAfter = 6
+	// jumpPatience is how long the radio may take to tell lost frames from a
+	// step of the marker, s; jumpEvidence how clear it must be (log likelihood).
+	jumpPatience = 30
+	jumpEvidence = 12
+)
+
+// Attempt measures one recording or live session: feed it blocks, ask for the
+// fix at any time. It uses constant memory.
+type Attempt struct {
+	info     capture.Info
+	settings Settings
+	rate     float64
+
+	detectors []*marker.Detector
+	streams   []*audio.Stream
+	early     [][]marker.Pulse // pulses of each channel before the roles are known
+	position  int64
+	asked     float64 // seconds at which the roles were last asked
+	gaps      []capture.Gap
+
+	// Once the roles are known:
+	receiver, marker int // channel indices; marker < 0: not known
+	pulses           *marker.Track
+	wheel            *flywheel
+	finder           *tick.Finder
+	codes            []*code
+	jumps            int // jumps settled so far
+	choice           marker.Choice
+	err              error
+}
+
+// code reads one station's time code.
+type code struct {
+	heard tick.Heard
+	dec   *timecode.Decoder
+	next  int64
+	buf   []float32
+}
+
+// NewAttempt returns an attempt at a source described by info. It fails when
+// the source cannot hold both the receiver and the marker.
+func NewAttempt(info capture.Info, s Settings) (*Attempt, error) {
+	if info.Channels < 2 {
+		return nil, fmt.Errorf("%s has one channel: record the receiver on one and the marker on another", info.Name)
+	}
+	for _, c := range []int{s.ReceiverChannel, s.MarkerChannel} {
+		if c > info.Channels {
+			return nil, fmt.Errorf("%s has %d channels, there is no channel %d", info.Name, info.Channels, c)
+		}
+	}
+	a := &Attempt{info: info, settings: s, rate: float64(info.Rate), marker: -1}
+	for range info.Channels {
+		a.detectors = append(a.detectors, marker.NewDetector(marker.Config{Rate: a.rate, Edge: s.Edge}))
+		a.streams = append(a.streams, audio.NewStream(a.rate, memorySamples))
+	}
+	a.early = make([][]marker.Pulse, info.Channels)
+	return a, nil
+}
+
+// Process takes the next block.
+func (a *Attempt) Process(b *capture.Block) {
+	if b.Lost > 0 {
+		a.gaps = append(a.gaps, capture.Gap{At: b.Position - b.Lost, Lost: b.Lost})
+	}
+	a.position = b.Position + int64(b.Len())
+	if a.marker < 0 {
+		for i, x := range b.Channels {
+			a.streams[i].Process(b.Position, x)
+			a.early[i] = append(a.early[i], a.detectors[i].Process(b.Position, x)...)
+		}
+		if s := a.seconds(); s >= decideAfter && s >= a.asked+1 {
+			a.asked = s
+			a.assign()
+		}
+		return
+	}
+	a.streams[a.receiver].Process(b.Position, b.Channels[a.receiver])
+	found := a.detectors[a.marker].Process(b.Position, b.Channels[a.marker])
+	a.pulses.Update(a.through(), found)
+	a.advance()
+}
+
+// seconds is how much has been heard, on the nominal rate.
+func (a *Attempt) seconds() float64 { return float64(a.position) / a.rate }
+
+// through is the position up to which the detector has delivered.
+func (a *Attempt) through() float64 { return float64(a.position) - 0.03*a.rate }
+
+// assign decides which channel is which, once that is clear.
+func (a *Attempt) assign() {
+	if m := a.settings.MarkerChannel; m > 0 {
+		if as := a.detectors[m-1].Assess(); !as.IsMarker {
+			a.choice = marker.Choice{Channel: -1, Reason: as.Reason}
+			return
+		}
+		a.choice = marker.Choice{Channel: m - 1}
+	} else {
+		var all []marker.Assessment
+		for _, d := range a.detectors {
+			all = append(all, d.Assess())
+		}
+		a.choice = marker.Choose(a.rate, all)
+	}
+	m := a.choice.Channel
+	if m < 0 {
+		return
+	}
+	r := a.settings.ReceiverChannel - 1
+	if r < 0 {
+		if a.info.Channels > 2 {
+			a.choice.Reason = fmt.Sprintf("%d channels beside the marker: say which is the receiver with --receiver-channel", a.info.Channels-1)
+			return
+		}
+		r = 1 - m
+	}
+	if r == m {
+		a.choice.Reason = "the marker is on the channel named as the receiver's"
+		return
+	}
+	a.receiver, a.marker = r, m
+	for i := range a.streams {
+		if i != r {
+			a.streams[i] = nil
+		}
+		if i != m {
+			a.detectors[i] = nil
+		}
+	}
+	a.pulses = marker.NewTrack(a.rate)
+	a.pulses.Update(a.through(), a.early[m])
+	a.early = nil
+	a.wheel = &flywheel{rate: a.rate, track: a.pulses}
+	a.finder = tick.NewFinder(a.streams[r], a.wheel, a.settings.Stations)
+	a.finder.Start(0)
+	a.advance()
+}
+
+// advance lets the radio track follow up to where the marker track stands.
+func (a *Attempt) advance() {
+	limit := int64(a.pulses.Seconds()) - 1
+	if j, open := a.openJump(); open {
+		limit = min(limit, int64(j.Second)-1)
+		a.settle(j)
+	}
+	a.finder.Advance(limit)
+	a.readCodes(limit)
+}
+
+// openJump returns the first jump of the marker not yet settled.
+func (a *Attempt) openJump() (marker.Jump, bool) {
+	jumps := a.pulses.Jumps()
+	if a.jumps >= len(jumps) {
+		return marker.Jump{}, false
+	}
+	return jumps[a.jumps], true
+}
+
+// settle decides whether a jump was lost frames or a step of the marker. Lost
+// frames move the ticks too.
+func (a *Attempt) settle(j marker.Jump) {
+	shift := float64(j.Frames) / float64(a.streams[a.receiver].Factor())
+	if !j.Whole || math.Abs(float64(j.Frames)) < 0.5e-3*a.rate {
+		// Not lost frames, or too few for the ticks to tell.
+		a.jumps++
+		return
+	}
+	from, to := int64(j.Second), int64(a.pulses.Seconds())-2
+	if to-from < 2 {
+		return
+	}
+	// The marker's movement is taken for a step so far, so the base runs on.
+	odds := a.finder.Moved(from, to, shift)
+	switch {
+	case odds > jumpEvidence:
+		a.pulses.ResolveJump(j.ID, true)
+		if j.Frames < 0 {
+			a.gaps = append(a.gaps, capture.Gap{At: int64(j.AtPosition), Lost: -j.Frames})
+		}
+	case odds < -jumpEvidence:
+		a.pulses.ResolveJump(j.ID, false)
+	case to-from > jumpPatience:
+		// Nobody can tell: what was heard before does not go with what follows.
+		a.pulses.ResolveJump(j.ID, false)
+		a.finder.Restart(from)
+		a.codes = nil
+	default:
+		return
+	}
+	a.jumps++
+}
+
+// readCodes passes whole seconds to the decoders of the stations heard.
+func (a *Attempt) readCodes(limit int64) {
+	for _, h := range a.finder.Heard() {
+		known := slices.ContainsFunc(a.codes, func(c *code) bool { return c.heard == h })
+		if !known {
+			a.codes = append(a.codes, &code{heard: h, dec: timecode.New(*h.Station)})
+		}
+	}
+	s := a.streams[a.receiver]
+	lead := int(0.03 * s.Rate())
+	for _, c := range a.codes {
+		if c.buf == nil {
+			c.buf = make([]float32, lead+int(1.011*s.Rate()))
+		}
+		for ; c.next < limit; c.next++ {
+			onset := a.wheel.Base(c.next)/float64(s.Factor()) + c.heard.Onset(c.next)
+			first := int64(math.Round(onset)) - int64(lead)
+			if first+int64(len(c.buf)) > s.End() {
+				break
+			}
+			if s.Copy(c.buf, first) {
+				c.dec.Add(timecode.Second{N: c.next, Rate: s.Rate(), Audio: c.buf, Onset: onset - float64(first), ToneHz: c.heard.Station.ToneHz})
+			}
+		}
+	}
+}

@@ -1,0 +1,21 @@
+package align
+
+import "timeball/detect/marker"
+
+// flywheel is the time base of the radio track: the sample clock, paced by the
+// marker when there is one.
+type flywheel struct {
+	rate  float64 // nominal, frames a second
+	track *marker.Track
+}
+
+// Base implements tick.Timebase.
+func (f *flywheel) Base(n int64) float64 {
+	if f.track == nil {
+		return float64(n) * f.rate
+	}
+	return f.track.Base(int(n))
+}
+
+// Paced implements tick.Timebase.
+func (f *flywheel) Paced() bool { return f.track != nil }

@@ -1,0 +1,319 @@
+package align
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"timeball/align/path"
+	"timeball/detect/tick"
+)
+
+// Schema names the form of Fix.
+const Schema = "timeball.fix/1"
+
+// stationOffset is what one station says of the local clock.
+type stationOffset struct {
+	arrival   *tick.Arrival
+	fix       StationFix
+	measured  mixture // offset with all but common corrections, type A only
+	rate      mixture
+	ub        float64 // its own type B uncertainty
+	lines     []BudgetLine
+	pathKnown bool
+}
+
+// Fix states the measurement so far.
+func (a *Attempt) Fix() Fix {
+	f := Fix{
+		Schema:    Schema,
+		Recording: Recording{Path: a.info.Name, RateHz: a.info.Rate, Seconds: a.seconds(), Gaps: []Gap{}},
+		Budget:    []BudgetLine{},
+		Stations:  []StationFix{},
+	}
+	for _, g := range a.gaps {
+		f.Recording.Gaps = append(f.Recording.Gaps, Gap{At: float64(g.At) / a.rate, LostFrames: g.Lost})
+	}
+	if a.marker < 0 {
+		f.Verdict = NoMarker
+		f.Reason = a.choice.Reason
+		if f.Reason == "" {
+			f.Reason = fmt.Sprintf("the recording is shorter than the %d s a marker needs to be told", decideAfter)
+		}
+		return f
+	}
+	f.Marker = a.markerFix()
+	period := a.pulses.PeriodFrames()
+	ppm := (period/a.rate - 1) * 1e6
+	f.SampleClock = &SampleClock{PPMvsMarker: &ppm}
+	last := a.pulses.Seconds() - 1
+	phase := a.pulses.Phase(last) / period
+
+	var found []stationOffset
+	for _, arr := range a.finder.Arrivals() {
+		found = append(found, a.stationOffset(arr, period, phase, last))
+	}
+	if len(found) == 0 {
+		f.Verdict = NoTick
+		f.Reason = "no station's ticks were found in the receiver channel"
+		return f
+	}
+	a.combine(&f, found)
+	a.label(&f, last)
+	return f
+}
+
+// stationOffset applies the corrections that belong to one station.
+func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last int) stationOffset {
+	s := stationOffset{arrival: arr}
+	snr := arr.SNRdB
+	s.fix = StationFix{ID: arr.Station.ID, ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr}
+	for _, p := range arr.Paths {
+		s.fix.Arrivals = append(s.fix.Arrivals, Arrival{p.ExcessSeconds, p.LevelDB})
+	}
+	s.measured, s.rate = extrapolate(lines(arr, a.rate, period), float64(last)-arr.Ref)
+	shift := -phase + arr.Station.AdvanceSeconds
+	if e := arr.Station.EmissionSeconds / 1.96; e > 0 {
+		s.lines = append(s.lines, BudgetLine{Source: "emission " + arr.Station.ID, Type: "B", U: e})
+	}
+	if used, note, ok := a.pathDelay(arr); ok {
+		s.pathKnown = true
+		s.fix.Path = &used
+		shift -= used.Delay
+		s.lines = append(s.lines, BudgetLine{Source: "path delay " + arr.Station.ID, Type: "B", U: used.U, Note: note})
+	}
+	s.ub, _ = combine(s.lines)
+	s.measured = s.measured.shift(shift, 0)
+	return s
+}
+
+// pathDelay is the delay given for the station, or that computed for the place.
+func (a *Attempt) pathDelay(arr *tick.Arrival) (used PathUsed, note string, ok bool) {
+	if q, given := a.settings.PathDelays[arr.Station.ID]; given {
+		return PathUsed{q.Value, q.U, "given"}, "as given", true
+	}
+	if q, given := a.settings.PathDelays[""]; given {
+		return PathUsed{q.Value, q.U, "given"}, "as given", true
+	}
+	if a.settings.At == nil {
+		return used, "", false
+	}
+	at := a.start()
+	if at.IsZero() {
+		return used, "", false
+	}
+	p, err := path.Predict(path.Request{
+		Station: arr.Station, CarrierHz: a.settings.CarrierHz, At: *a.settings.At,
+		Time: at.Add(time.Duration(a.seconds() / 2 * float64(time.Second))), Sunspots: a.settings.Sunspots,
+	})
+	if err != nil {
+		return used, "", false
+	}
+	mode := ""
+	best := 0.0
+	for _, m := range p.Modes {
+		if m.First > best {
+			mode, best = m.Name, m.First
+		}
+	}
+	return PathUsed{p.DelaySeconds, p.USeconds, mode}, "computed; first arrival most likely " + mode, true
+}
+
+// start is the UTC of the first frame as far as it is known.
+func (a *Attempt) start() time.Time {
+	if !a.settings.Start.IsZero() {
+		return a.settings.Start
+	}
+	return a.info.Start
+}
+
+// combine joins the stations' offsets, tests whether they agree, and adds the
+// corrections that are common to all.
+func (a *Attempt) combine(f *Fix, found []stationOffset) {
+	// Only stations whose path is known can be compared.
+	known := found[:0:0]
+	for _, s := range found {
+		if s.pathKnown {
+			known = append(known, s)
+		}
+	}
+	f.Verdict = Found
+	if len(known) == 0 {
+		f.Verdict = NoPath
+		f.Reason = "the path delay is not known: give --at LAT,LON and the time of the recording (--start), or --path-delay; the offset is not corrected for it"
+		known = found[:1]
+	}
+	receiver, noteR := DefaultReceiverDelay, "assumed: none was given"
+	if q := a.settings.ReceiverDelay; q != nil {
+		receiver, noteR = *q, ""
+	}
+	skew, noteS := DefaultSkew, "assumed: none was given"
+	if q := a.settings.Skew; q != nil {
+		skew, noteS = *q, ""
+	}
+	common := -receiver.Value + skew.Value
+	markerU := a.markerU()
+	commonLines := []BudgetLine{
+		{Source: "receiver delay", Type: "B", U: receiver.U, Note: noteR},
+		{Source: "skew", Type: "B", U: skew.U, Note: noteS},
+		{Source: "marker edge", Type: "B", U: markerU},
+	}
+
+	// Weights from each station's own uncertainty. Offsets are taken about the
+	// first's, so that half a second's wrap does not matter.
+	origin := known[0].measured.mean()
+	weights, total := make([]float64, len(known)), 0.0
+	for i, s := range known {
+		weights[i] = 1 / (math.Pow(s.measured.u(), 2) + s.ub*s.ub + 1e-18)
+		total += weights[i]
+	}
+	mean, chi2 := 0.0, 0.0
+	heaviest := 0
+	for i, s := range known {
+		weights[i] /= total
+		mean += weights[i] * (origin + wrap(s.measured.mean()-origin))
+		if weights[i] > weights[heaviest] {
+			heaviest = i
+		}
+	}
+	birge := 1.0
+	for i, s := range known {
+		d := wrap(s.measured.mean() - mean)
+		chi2 += d * d * weights[i] * total
+	}
+	if n := float64(len(known) - 1); n > 0 && chi2 > n*(1+2*math.Sqrt(2/n)) {
+		birge = math.Sqrt(chi2 / n)
+		f.Warnings = append(f.Warnings, fmt.Sprintf("the stations disagree by more than their uncertainties allow (χ² = %.1f for %d degrees of freedom): the interval is widened", chi2, len(known)-1))
+	}
+	// The heaviest station keeps the shape of its distribution; the others
+	// only widen it.
+	shape := known[heaviest].measured
+	other := 0.0
+	for i, s := range known {
+		w := weights[i]
+		for _, l := range s.lines {
+			l.U *= w * birge
+			f.Budget = append(f.Budget, l)
+		}
+		other += math.Pow(w*birge*s.ub, 2)
+		if i != heaviest {
+			other += math.Pow(w*birge*s.measured.u(), 2)
+		}
+	}
+	scaled := make(mixture, len(shape))
+	for i, c := range shape {
+		c.mean = mean + weights[heaviest]*(c.mean-shape.mean())
+		c.u *= weights[heaviest] * birge
+		scaled[i] = c
+	}
+	ua, dof := 0.0, scaled.dof()
+	for i, s := range known {
+		ua += math.Pow(weights[i]*birge*s.measured.u(), 2)
+	}
+	line := BudgetLine{Source: "tick average", Type: "A", U: math.Sqrt(ua)}
+	if !math.IsInf(dof, 1) {
+		line.DoF = &dof
+	}
+	f.Budget = append([]BudgetLine{line}, f.Budget...)
+	f.Budget = append(f.Budget, commonLines...)
+	commonU, _ := combine(commonLines)
+	whole := scaled.shift(common, math.Sqrt(other+commonU*commonU))
+
+	lo, hi := whole.interval()
+	centre := whole.mean()
+	x := wrap(centre)
+	u := whole.u()
+	ci := [2]float64{x + lo - centre, x + hi - centre}
+	f.Offset, f.U, f.CI95 = &x, &u, &ci
+	if d := whole.dof(); !math.IsInf(d, 1) {
+		f.DoF = &d
+	}
+	f.Sense = "ahead"
+	if x < 0 {
+		f.Sense = "behind"
+	}
+	f.Rate = &Rate{known[heaviest].rate.mean(), known[heaviest].rate.u()}
+	utc := *f.SampleClock.PPMvsMarker - f.Rate.Y*1e6
+	f.SampleClock.PPMvsUTC = &utc
+	for i := range found {
+		s := &found[i]
+		own := s.measured.shift(common, math.Hypot(s.ub, commonU))
+		x, u := wrap(own.mean()), own.u()
+		s.fix.Offset, s.fix.U = &x, &u
+		f.Stations = append(f.Stations, s.fix)
+	}
+}
+
+// markerFix describes the marker.
+func (a *Attempt) markerFix() *MarkerFix {
+	as := a.detectors[a.marker].Assess()
+	pulses, missed, _ := a.pulses.Counts()
+	m := &MarkerFix{
+		Channel: a.marker + 1, Edge: as.Edge.String(), Pulses: pulses, Missed: missed,
+		Jitter: a.pulses.JitterSeconds(), Steps: []Step{},
+	}
+	for _, s := range a.pulses.Steps() {
+		m.Steps = append(m.Steps, Step{s.At / a.rate, s.BySeconds})
+	}
+	return m
+}
+
+// markerU is the standard uncertainty of where the marker's edge is: the same
+// for every pulse, and that of the last one against the rest.
+func (a *Attempt) markerU() float64 {
+	as := a.detectors[a.marker].Assess()
+	pulses, _, _ := a.pulses.Counts()
+	return math.Hypot(as.ReferenceSigmaFrames/a.rate, a.pulses.JitterSeconds()/math.Sqrt(float64(max(1, pulses))))
+}
+
+// label finds the UTC of the last marker: from the broadcast's code, else from
+// the recording's own start.
+func (a *Attempt) label(f *Fix, last int) {
+	for _, c := range a.codes {
+		r := c.dec.Close()
+		if !r.UTC.Known() {
+			continue
+		}
+		// The second whose tick is nearest to the last marker: the tick that
+		// arrives lag after marker n is UTC's second when the marker is ahead by
+		// up to half a second.
+		utc, _ := r.At(r.N)
+		utc = utc.Add(time.Duration(int64(last)-r.N) * time.Second)
+		onset := c.heard.Onset(int64(last)) / a.streams[a.receiver].Rate()
+		utc = utc.Add(-time.Duration(math.Round(onset-a.pulses.Phase(last)/a.rate-a.delayOf(f, c.heard.Station.ID)-*f.Offset)) * time.Second)
+		f.At = &utc
+		u := &UTC{Second: utc, Leap: r.Leap.Value.String(), From: r.UTC.From}
+		if !r.Leap.Known() {
+			u.Leap = "unknown"
+		}
+		if r.DUT1.Known() {
+			d := r.DUT1.Value
+			u.DUT1 = &d
+		}
+		f.UTC = u
+		return
+	}
+	if at := a.start(); !at.IsZero() {
+		position, ok := a.pulses.Pulse(last)
+		if !ok {
+			position = a.pulses.Base(last) + a.pulses.Phase(last)
+		}
+		utc := at.Add(time.Duration(position/a.rate*1e9) * time.Nanosecond).Add(time.Duration(*f.Offset * 1e9)).Round(time.Second)
+		f.At = &utc
+	}
+}
+
+// delayOf is all that was taken out between a station's UTC second and its
+// tick's arrival, s.
+func (a *Attempt) delayOf(f *Fix, id string) float64 {
+	d := DefaultReceiverDelay.Value
+	if a.settings.ReceiverDelay != nil {
+		d = a.settings.ReceiverDelay.Value
+	}
+	for _, s := range f.Stations {
+		if s.ID == id && s.Path != nil {
+			d += s.Path.Delay
+		}
+	}
+	return d
+}

@@ -1,0 +1,42 @@
+package align
+
+import (
+	"time"
+
+	"timeball/align/path"
+	"timeball/capture/station"
+	"timeball/detect/marker"
+)
+
+// Settings are what a person tells about an attempt.
+type Settings struct {
+	Stations  []*station.Station // those that may be heard
+	CarrierHz float64            // 0: unknown
+	At        *path.LatLon       // the receiver's place; nil: unknown
+	// PathDelays replaces the computed delay of a station, by ID; "" is for all.
+	PathDelays    map[string]Quantity
+	ReceiverDelay *Quantity // nil: DefaultReceiverDelay
+	Skew          *Quantity // nil: DefaultSkew
+	// Channels from 1; 0: found. Edge is the marker's on-time edge.
+	ReceiverChannel, MarkerChannel int
+	Edge                           marker.Edge
+	Start                          time.Time // UTC of the first frame, within half a minute; zero: unknown
+	Sunspots                       float64   // R12; NaN: the default for the phase of the cycle
+}
+
+// What is assumed when nothing is said. All are shown in the budget.
+var (
+	// DefaultReceiverDelay covers receivers with analogue filters of a few
+	// kilohertz, whose delay is a fraction of a millisecond; a receiver with
+	// digital filters may have more and must be calibrated (common practice).
+	DefaultReceiverDelay = Quantity{0.3e-3, 0.3e-3}
+	// DefaultSkew is none, to half a sample at 48 kHz either way (rectangular).
+	DefaultSkew = Quantity{0, 6e-6}
+)
+
+// What ± is assumed for a value given without one, 95 % half-widths in seconds.
+const (
+	DefaultPathSpread     = 0.3e-3
+	DefaultReceiverSpread = 0.1e-3
+	DefaultSkewSpread     = 1e-6
+)

@@ -1,0 +1,148 @@
+package tick
+
+import (
+	"math"
+
+	"timeball/capture/station"
+)
+
+// Arrival says when a station's ticks arrive, on the flywheel's second, in
+// seconds of the sample clock's nominal rate.
+type Arrival struct {
+	Station *station.Station
+	ToneHz  float64
+	// At second Ref the earliest path's tick arrives Lag after the flywheel's
+	// second; the lag grows by Rate a second.
+	Ref       float64
+	Lag, Rate float64
+	// Variances and covariance of Lag and Rate, and their degrees of freedom.
+	VarLag, VarRate, Cov float64
+	DoF                  float64
+	Alternatives         []Alternative
+	Coherent             bool // the audio keeps the tick's phase (AM); else SSB
+	Ticks                int
+	Expected             int
+	SNRdB                float64 // of the tone in a burst against noise in 3 kHz
+	Paths                []Path
+}
+
+// Alternative is one place the arrival may have, with its probability; they
+// differ by cycles of the tone, or in whether its phase can be trusted.
+type Alternative struct {
+	Lag, Rate            float64
+	VarLag, VarRate, Cov float64
+	Probability          float64
+	Envelope             bool // timed by the envelope, the tone's phase left free
+}
+
+// Path is one arrival, relative to the earliest.
+type Path struct {
+	ExcessSeconds float64
+	LevelDB       float64 // against the strongest
+}
+
+// estimate fits the track's snapshots; nil when there is no tick in them.
+func (t *track) estimate() *Arrival {
+	st := t.stack(maxBlocks)
+	m := st.axis
+	f, ok := st.fit()
+	if !ok {
+		return nil
+	}
+	r := t.rate
+	a := &Arrival{
+		Station: t.station, ToneHz: t.toneHz, Ref: m.ref, DoF: f.dof, Coherent: f.coherent,
+		Ticks: int(st.count), Expected: int(t.snaps[len(t.snaps)-1].n-t.snaps[0].n) + 1,
+	}
+	for _, p := range f.parts {
+		a.Alternatives = append(a.Alternatives, Alternative{
+			Lag: (m.lag + p.d) / r, Rate: (m.rate + p.drift) / r,
+			VarLag: p.vd / (r * r), VarRate: p.vr / (r * r), Cov: p.cr / (r * r),
+			Probability: p.weight, Envelope: p.envelope,
+		})
+		a.Lag += p.weight * (m.lag + p.d) / r
+		a.Rate += p.weight * (m.rate + p.drift) / r
+	}
+	for _, p := range a.Alternatives {
+		dl, dr := p.Lag-a.Lag, p.Rate-a.Rate
+		a.VarLag += p.Probability * (p.VarLag + dl*dl)
+		a.VarRate += p.Probability * (p.VarRate + dr*dr)
+		a.Cov += p.Probability * (p.Cov + dl*dr)
+	}
+	strongest := 0.0
+	for _, p := range f.power {
+		strongest = max(strongest, p)
+	}
+	total := 0.0
+	for i, p := range f.power {
+		x := 0.0
+		if i > 0 {
+			x = f.excess / r
+		}
+		a.Paths = append(a.Paths, Path{ExcessSeconds: x, LevelDB: 10 * math.Log10(p/strongest)})
+		total += p
+	}
+	n, _ := st.samples(f.d)
+	a.SNRdB = 10 * math.Log10(total*r/(6000*float64(n)))
+	return a
+}
+
+// maxBlocks is the number of blocks whose scatter tells the uncertainty.
+const maxBlocks = 12
+
+// Arrivals fits all that has been found so far.
+func (f *Finder) Arrivals() []*Arrival {
+	var all []*Arrival
+	for _, t := range f.tracks {
+		if a := t.estimate(); a != nil {
+			all = append(all, a)
+		}
+	}
+	return all
+}
+
+// Heard is a station whose ticks are tracked.
+type Heard struct {
+	Station *station.Station
+	t       *track
+}
+
+// Heard lists the tracked stations in the order in which they were found.
+func (f *Finder) Heard() []Heard {
+	var all []Heard
+	for _, t := range f.tracks {
+		all = append(all, Heard{t.station, t})
+	}
+	return all
+}
+
+// Onset is where second n's tick is expected, low-rate samples after the
+// flywheel's second.
+func (h Heard) Onset(n int64) float64 { return h.t.model.at(float64(n)) }
+
+// Moved weighs whether the ticks of seconds from ≤ n < to arrive by shift
+// low-rate samples later than expected (positive result) or as expected
+// (negative), as the difference of log likelihoods of unknown phase.
+func (f *Finder) Moved(from, to int64, shift float64) float64 {
+	sum := 0.0
+	for _, t := range f.tracks {
+		s := &snapshot{w: make([]complex64, t.points())}
+		at := int(snapBefore * t.rate)
+		for n := from; n < to; n++ {
+			base := f.tb.Base(n) / float64(t.stream.Factor())
+			for sign, lag := range map[float64]float64{-1: 0, 1: shift} {
+				if t.cut(s, base, t.model.at(float64(n))+lag) && s.noise > 0 {
+					z := s.w[at]
+					sum += sign * float64(real(z)*real(z)+imag(z)*imag(z)) / (s.noise * float64(t.length))
+				}
+			}
+		}
+	}
+	return sum
+}
+
+// Restart forgets everything and begins anew at second first.
+func (f *Finder) Restart(first int64) {
+	f.tracks = nil
+	f.Start(first)
+}

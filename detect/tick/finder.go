@@ -1,0 +1,197 @@
+// Package tick finds the second marks of standard-time stations in the
+// receiver's audio and says when they arrive, on the flywheel's second.
+//
+// Acquisition (acquire.go) folds minutes of audio at the flywheel's period and
+// looks for a burst of tone that chance does not explain; inspection
+// (inspect.go) asks whether it is a station's mark or something else that
+// comes once a second. A found tick is tracked: each second leaves a snapshot
+// (snapshot.go), and the snapshots of a batch are summed (stack.go) and fitted
+// by maximum likelihood (estimate.go, fit.go).
+package tick
+
+import (
+	"math"
+	"slices"
+
+	"timeball/capture/station"
+	"timeball/detect/audio"
+)
+
+// Finder looks for the marks of a set of stations.
+type Finder struct {
+	stream   *audio.Stream
+	tb       Timebase
+	stations []*station.Station
+	shapes   []shape
+	tracks   []*track
+	first    int64 // first second seen
+	next     int64 // first second not yet seen
+	search   int64 // second at which acquisition is tried next
+}
+
+// track follows one station's tick.
+type track struct {
+	*cutter
+	station *station.Station
+	snaps   []*snapshot // in order, at most maxSnapshots
+	model   model
+	refit   int64 // second at which the model is fitted next
+}
+
+// NewFinder returns a finder of the marks of stations in stream, which must
+// hold at least a few minutes. Seconds are those of tb.
+func NewFinder(stream *audio.Stream, tb Timebase, stations []*station.Station) *Finder {
+	f := &Finder{stream: stream, tb: tb, stations: stations}
+	for _, s := range stations {
+		if sh := shapeOf(s); sh.toneHz > 0 && !slices.Contains(f.shapes, sh) {
+			f.shapes = append(f.shapes, sh)
+		}
+	}
+	return f
+}
+
+// Start tells the finder which second is the first whose audio is held.
+func (f *Finder) Start(first int64) { f.first, f.next, f.search = first, first, first+leastSearch }
+
+const (
+	leastSearch = 5 // seconds before the first acquisition is tried
+	// Audio beyond the second that a second's processing needs, s.
+	lookAhead = 60e-3
+)
+
+// Advance processes the seconds for which the stream now holds all audio, up
+// to but not including second limit.
+func (f *Finder) Advance(limit int64) {
+	for f.next < limit {
+		end := (f.tb.Base(f.next+1)/float64(f.stream.Factor()) + lookAhead*f.stream.Rate())
+		if int64(end)+1 >= f.stream.End() {
+			return
+		}
+		for _, t := range f.tracks {
+			t.take(f.next, f.tb)
+			if f.next >= t.refit {
+				t.follow()
+			}
+		}
+		f.next++
+		if f.next >= f.search {
+			f.acquire()
+			span := f.next - f.first
+			f.search = f.next + max(2, min(span/3, 300))
+		}
+	}
+}
+
+// acquire folds what the stream holds and starts tracks for what it finds.
+func (f *Finder) acquire() {
+	from := f.first
+	begin := float64(f.stream.Begin()) + 0.2*f.stream.Rate()
+	for from < f.next && f.tb.Base(from)/float64(f.stream.Factor()) < begin {
+		from++
+	}
+	for _, sh := range f.shapes {
+		for _, c := range foldSpan(f.stream, f.tb, sh, from, f.next).search() {
+			f.consider(sh, c, from)
+		}
+	}
+}
+
+// consider starts a track for candidate c unless it is known or no mark.
+func (f *Finder) consider(sh shape, c candidate, from int64) {
+	p, ok := takeProfile(f.stream, f.tb, sh.toneHz, c, from, f.next)
+	if !ok {
+		return
+	}
+	var best *station.Station
+	var v verdict
+	for _, s := range f.stations {
+		if s.ToneHz != sh.toneHz {
+			continue
+		}
+		if w := p.judge(s, c.coherent); w.accepted && (best == nil || w.misfit < v.misfit) {
+			best, v = s, w
+		}
+	}
+	if best == nil || shapeOf(best) != sh {
+		return // another shape's search will find it
+	}
+	c.lag += v.lag
+	for _, t := range f.tracks {
+		known := t.model.at(float64(f.next)) / f.stream.Rate()
+		here := c.lag + c.rate*float64(f.next-c.ref)
+		if t.station == best || t.toneHz == best.ToneHz && math.Abs(wrap(known-here)) < sameTick {
+			return
+		}
+	}
+	t := &track{
+		cutter:  newCutter(newFilter(sh, f.stream.Rate()), f.stream),
+		station: best,
+		model:   model{lag: c.lag * f.stream.Rate(), rate: c.rate * f.stream.Rate(), ref: float64(c.ref)},
+	}
+	for n := from; n < f.next; n++ {
+		t.take(n, f.tb)
+	}
+	if !t.follow() {
+		return
+	}
+	f.tracks = append(f.tracks, t)
+}
+
+// sameTick is how near two arrivals of one tone are taken for one, s.
+const sameTick = 15e-3
+
+// take adds the snapshot of second n, if its audio is there.
+func (t *track) take(n int64, tb Timebase) {
+	var s *snapshot
+	if len(t.snaps) >= maxSnapshots {
+		// Reuse the oldest's memory.
+		s = t.snaps[0]
+		copy(t.snaps, t.snaps[1:])
+		t.snaps = t.snaps[:len(t.snaps)-1]
+	} else {
+		s = &snapshot{w: make([]complex64, t.points())}
+	}
+	s.n = n
+	if t.cut(s, tb.Base(n)/float64(t.stream.Factor()), t.model.at(float64(n))) {
+		t.snaps = append(t.snaps, s)
+	}
+}
+
+// follow moves the model to where the tick now is, and reports whether there
+// is one.
+func (t *track) follow() bool {
+	last := t.model.ref
+	if len(t.snaps) > 0 {
+		last = float64(t.snaps[len(t.snaps)-1].n)
+	}
+	t.refit = int64(last) + max(4, min(int64(len(t.snaps)/3), 60))
+	st := t.stack(followBlocks)
+	f, ok := st.single()
+	if !ok {
+		return false
+	}
+	m := st.axis
+	m.lag += f.d
+	// A rate is believed once it is known better than it matters.
+	if inv, _, ok := st.curvature(f.hypothesis, f.point); ok {
+		i := f.params() - 1
+		if math.Abs(f.drift) > 3*math.Sqrt(inv.At(i, i)) {
+			m.rate += f.drift
+		}
+	}
+	t.model = m
+	return true
+}
+
+// followBlocks is the number of blocks that suffice to follow a tick.
+const followBlocks = 4
+
+// stack sums the track's snapshots along its model, referred to their middle.
+func (t *track) stack(blocks int) *stack {
+	m := t.model
+	if len(t.snaps) > 0 {
+		mid := float64(t.snaps[0].n+t.snaps[len(t.snaps)-1].n) / 2
+		m.lag, m.ref = m.at(mid), mid
+	}
+	return buildStack(t.filter, t.snaps, m, blocks)
+}

@@ -1,0 +1,193 @@
+package tick
+
+import (
+	"math"
+	"math/cmplx"
+
+	"timeball/capture/station"
+	"timeball/detect/audio"
+)
+
+// profile is the mean power around a candidate, bin by bin, in the tone's band
+// and in all of the audio, in units of the noise of one bin.
+type profile struct {
+	tone []float64 // noise taken out
+	wide []float64 // noise taken out
+	// Standard deviation of noise in a bin of each.
+	toneSigma, wideSigma float64
+	samples              float64 // in a bin
+	seconds              int
+}
+
+const (
+	binSeconds    = 1e-3
+	profileBefore = 12 // bins before the candidate's lag
+	profileAfter  = 27 // and after it
+	quietBins     = 8  // bins at the start that hold noise only
+)
+
+// takeProfile averages the seconds from ≤ n < to around c.
+func takeProfile(s *audio.Stream, tb Timebase, toneHz float64, c candidate, from, to int64) (profile, bool) {
+	fl := s.Rate()
+	width := int(math.Round(binSeconds * fl))
+	bins := profileBefore + profileAfter
+	buf := make([]float32, bins*width)
+	omega := 2 * math.Pi * toneHz / fl
+	sum := make([]complex128, bins)
+	pow := make([]float64, bins)
+	wide := make([]float64, bins)
+	p := profile{samples: float64(width), tone: make([]float64, bins), wide: make([]float64, bins)}
+	for n := from; n < to; n++ {
+		base := tb.Base(n) / float64(s.Factor())
+		drift := c.rate * float64(n-c.ref) * fl
+		start := int64(math.Round(base + c.lag*fl + drift - float64(profileBefore*width)))
+		if !s.Copy(buf, start) {
+			continue
+		}
+		noise := 0.0
+		for _, x := range buf[:quietBins*width] {
+			noise += float64(x) * float64(x)
+		}
+		noise /= float64(quietBins * width)
+		if noise <= 0 {
+			continue
+		}
+		ph := cmplx.Rect(1, -omega*(float64(start)-base-drift))
+		rot := cmplx.Rect(1, -omega)
+		scale := complex(1/math.Sqrt(noise*float64(width)), 0)
+		for i := range bins {
+			var z complex128
+			e := 0.0
+			for _, x := range buf[i*width : (i+1)*width] {
+				z += complex(float64(x), 0) * ph
+				ph *= rot
+				e += float64(x) * float64(x)
+			}
+			z *= scale
+			sum[i] += z
+			pow[i] += sqAbs(z)
+			wide[i] += e / noise / float64(width)
+		}
+		p.seconds++
+	}
+	if p.seconds < 3 {
+		return p, false
+	}
+	k := float64(p.seconds)
+	for i := range bins {
+		if c.coherent {
+			p.tone[i] = sqAbs(sum[i]) / (k * k)
+		} else {
+			p.tone[i] = pow[i] / k
+		}
+		p.wide[i] = wide[i] / k
+	}
+	p.toneSigma = level(p.tone)
+	p.wideSigma = max(level(p.wide), math.Sqrt(2/(float64(width)*k)))
+	return p, true
+}
+
+// level takes the mean of the quiet bins from all bins and returns their
+// standard deviation, at least half their mean in expectation.
+func level(v []float64) float64 {
+	mean, dev := 0.0, 0.0
+	for _, x := range v[:quietBins] {
+		mean += x / quietBins
+	}
+	for _, x := range v[:quietBins] {
+		dev += (x - mean) * (x - mean) / (quietBins - 1)
+	}
+	for i := range v {
+		v[i] -= mean
+	}
+	return math.Sqrt(dev) + 1e-12
+}
+
+// share is for each bin after a mark's start the share of the minute's seconds
+// in which the station's tone sounds there.
+func share(s *station.Station, amplitude bool) []float64 {
+	q := make([]float64, profileAfter+profileBefore)
+	minute := plainMinute(s)
+	for second := range 60 {
+		m, ok := s.MarkAt(minute, second)
+		if !ok {
+			continue
+		}
+		for i := range q {
+			if on := m.Length/binSeconds - float64(i); on > 0 {
+				q[i] += min(1, on) / 60
+			}
+		}
+	}
+	if amplitude {
+		for i := range q {
+			q[i] *= q[i]
+		}
+	}
+	return q
+}
+
+// verdict is what a profile says of a candidate for one station.
+type verdict struct {
+	lag      float64 // correction to the candidate's lag, s
+	misfit   float64 // residual over total power
+	accepted bool
+}
+
+// judge compares the profile with what the station sends. A tick is a burst of
+// the tone and nothing else, with quiet before it and, after a short one, behind
+// it; a click, a hum or a machine once a second is not.
+func (p *profile) judge(s *station.Station, coherent bool) verdict {
+	q := share(s, coherent)
+	best := verdict{misfit: math.Inf(1)}
+	total := 0.0
+	for _, v := range p.tone {
+		total += v * v
+	}
+	shift := 0
+	for k := quietBins - 1 - profileBefore; k <= 6; k++ {
+		a, b := 0.0, 0.0
+		for i, v := range p.tone {
+			if j := i - profileBefore - k; j >= 0 {
+				a += v * q[j]
+				b += q[j] * q[j]
+			}
+		}
+		if b == 0 || a <= 0 {
+			continue
+		}
+		if rest := total - a*a/b; rest/total < best.misfit {
+			best.misfit, shift = rest/total, k
+		}
+	}
+	if math.IsInf(best.misfit, 1) {
+		return best
+	}
+	best.lag = float64(shift) * binSeconds
+	length := 0
+	for length < len(q) && q[length] > 0.5*q[0] {
+		length++
+	}
+	// Around the burst, how much of the energy in all of the audio is the
+	// tone's? A tone alone gives a bin samples/2 times as much power in its own
+	// band as in all of the audio, each against its noise.
+	wide, tone := 0.0, 0.0
+	lo := max(quietBins, profileBefore+shift-2)
+	hi := min(len(p.tone), profileBefore+shift+length+3)
+	for i := lo; i < hi; i++ {
+		wide += p.wide[i]
+		tone += p.tone[i] * 2 / p.samples
+	}
+	slack := 3 * p.wideSigma * math.Sqrt(float64(hi-lo))
+	noise := float64(len(p.tone)) * p.toneSigma * p.toneSigma / total
+	best.accepted = best.misfit-noise < worstMisfit && tone > leastPurity*(wide-slack)
+	return best
+}
+
+const (
+	// worstMisfit is the share of a profile's power, beyond noise, that may be
+	// unlike the station's mark; two paths smear an honest tick by a fifth.
+	worstMisfit = 0.45
+	// leastPurity is the least share of a burst's energy that the tone must have.
+	leastPurity = 0.4
+)

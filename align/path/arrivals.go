@@ -1,7 +1,6 @@
 package path
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -78,8 +77,8 @@ func (p Prediction) WithArrivals(excessSeconds []float64, uSeconds float64) Pred
 	for i := range p.Modes {
 		p.Modes[i].update(p.mixture)
 	}
-	best := slices.MaxFunc(p.Modes, func(a, b Mode) int { return cmp.Compare(a.First, b.First) })
-	p.Note = fmt.Sprintf("the spacing of the arrivals makes %s the first with %.0f %%", best.Name, 100*best.First)
+	first, share := p.FirstMode()
+	p.Note = fmt.Sprintf("the spacing of the arrivals makes %s the first with %.0f %%", first, 100*share)
 	return p
 }
 

@@ -58,6 +58,18 @@ func (m mixture) deviation() float64 {
 	return math.Sqrt(sum)
 }
 
+// likeliest is the mode most likely to be the first, and its chance.
+func (m mixture) likeliest() (first mode, chance float64) {
+	chances := map[mode]float64{}
+	for _, c := range m {
+		chances[c.mode] += c.weight
+		if chances[c.mode] > chance {
+			first, chance = c.mode, chances[c.mode]
+		}
+	}
+	return first, chance
+}
+
 // meanOf is the mean of the components made for one sunspot number.
 func (m mixture) meanOf(r12 int) float64 {
 	weight, sum := 0.0, 0.0
@@ -89,11 +101,18 @@ func (m mixture) causes() []Cause {
 	var causes []Cause
 	for _, level := range levels {
 		type group struct{ weight, sum float64 }
-		groups := map[component]group{}
+		index := map[component]int{}
+		var groups []group // in the order of the mixture, so that sums come out the same every time
 		for _, c := range m {
 			k := level.key(c)
-			g := groups[k]
-			groups[k] = group{g.weight + c.weight, g.sum + c.weight*(c.mean-mean)}
+			i, known := index[k]
+			if !known {
+				i = len(groups)
+				index[k] = i
+				groups = append(groups, group{})
+			}
+			groups[i].weight += c.weight
+			groups[i].sum += c.weight * (c.mean - mean)
 		}
 		between := 0.0
 		for _, g := range groups {

@@ -50,7 +50,7 @@ type Slot struct {
 	USeconds     float64
 	SunElevation float64 // at the middle of the path, degrees
 	// Steady: the middle of the path is well in daylight or in the dark, where
-	// layers do not move fast.
+	// layers do not move fast, and the first mode does not hang on sporadic E.
 	Steady bool
 }
 
@@ -145,9 +145,6 @@ func (slot *Slot) fill(skies []*sky, now instant, c station.Carrier, depth float
 		slot.Hearing = Unlikely
 	}
 	slot.SunElevation = 90 - s.midZenith*180/math.Pi
-	// The terminator crosses the F layer some ten degrees on either side of the
-	// ground's; the layer rises and sinks fastest there: common practice.
-	slot.Steady = slot.SunElevation > 12 || slot.SunElevation < -18
 	var tally modeTally
 	m := tally.appendFirstArrivals(nil, skies, now.nodes, component{weight: 1}, c.Hz)
 	if !m.normalise() {
@@ -155,13 +152,12 @@ func (slot *Slot) fill(skies []*sky, now instant, c station.Carrier, depth float
 		return
 	}
 	slot.DelaySeconds, slot.USeconds = m.mean(), m.deviation()
-	first := map[mode]float64{}
-	for _, k := range m {
-		first[k.mode] += k.weight
-		if first[k.mode] > slot.ModeShare {
-			slot.Mode, slot.ModeShare = k.mode.String(), first[k.mode]
-		}
-	}
+	first, share := m.likeliest()
+	slot.Mode, slot.ModeShare = first.String(), share
+	// The terminator crosses the F layer some ten degrees on either side of the
+	// ground's; the layer rises and sinks fastest there: common practice.
+	twilight := slot.SunElevation >= -18 && slot.SunElevation <= 12
+	slot.Steady = !twilight && first.layer != sporadic
 }
 
 // Recommend picks the slot for a sync attempt: heard likely, the middle of the

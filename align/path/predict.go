@@ -151,6 +151,13 @@ func (now instant) skies(way *circuit) []*sky {
 	return skies
 }
 
+// FirstMode is the name of the mode most likely to be the earliest arrival, and
+// the chance that it is.
+func (p Prediction) FirstMode() (name string, chance float64) {
+	first, chance := p.mixture.likeliest()
+	return first.String(), chance
+}
+
 // summarise computes delay, uncertainty, interval and causes from the mixture.
 func (p *Prediction) summarise() {
 	p.DelaySeconds = p.mixture.mean()

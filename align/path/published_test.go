@@ -186,8 +186,11 @@ func texas(t *testing.T) []comparison {
 	var rows []comparison
 	s := &station.Station{ID: "amateur", Depth: 1, Carriers: []station.Carrier{{Hz: 7.2e6, Lat: 31, Lon: -98, PowerW: 100}}}
 	at, _ := geodesic.Direct(LatLon{Lat: 31, Lon: -98}, 30, 300e3)
-	for hour, published := range map[int]float64{17: 262.5, 18: 280} {
-		p, err := Predict(Request{Station: s, CarrierHz: 7.2e6, At: at, Time: time.Date(2023, 10, 14, hour, 0, 0, 0, time.UTC), Sunspots: 85})
+	for _, measured := range []struct {
+		hour     int
+		heightKm float64
+	}{{17, 262.5}, {18, 280}} {
+		p, err := Predict(Request{Station: s, CarrierHz: 7.2e6, At: at, Time: time.Date(2023, 10, 14, measured.hour, 0, 0, 0, time.UTC), Sunspots: 85})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -197,7 +200,7 @@ func texas(t *testing.T) []comparison {
 			}
 			slope := candidate{mode: m.mode, pathM: hop{p.DistanceM, m.HeightM}.pathM(), heightM: m.HeightM}.secondsPerMetre(p.DistanceM)
 			reach := 1.96e-3 * m.USeconds / slope
-			rows = append(rows, comparison{"HamSCI 2024, Texas", fmt.Sprintf("height of 1F2, 7.2 MHz, %d UTC", hour), "km", published, m.HeightM/1e3 - reach, m.HeightM / 1e3, m.HeightM/1e3 + reach})
+			rows = append(rows, comparison{"HamSCI 2024, Texas", fmt.Sprintf("height of 1F2, 7.2 MHz, %d UTC", measured.hour), "km", measured.heightKm, m.HeightM/1e3 - reach, m.HeightM / 1e3, m.HeightM/1e3 + reach})
 		}
 	}
 	return rows

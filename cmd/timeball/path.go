@@ -112,7 +112,10 @@ func printPath(w io.Writer, r path.Request, p path.Prediction) error {
 	text.WriteString("\nThe uncertainty comes from\n")
 	t = tabwriter.NewWriter(&text, 0, 0, 2, ' ', tabwriter.AlignRight)
 	for _, c := range p.Causes {
-		fmt.Fprintf(t, "  %s\t%s\t%.0f %%\t\n", c.Name, ms(c.USeconds), 100*c.USeconds*c.USeconds/(p.USeconds*p.USeconds))
+		// What makes less than half a per cent is in the JSON.
+		if share := c.USeconds * c.USeconds / (p.USeconds * p.USeconds); share >= 0.005 {
+			fmt.Fprintf(t, "  %s\t%s\t%.0f %%\t\n", c.Name, ms(c.USeconds), 100*share)
+		}
 	}
 	t.Flush()
 	_, err := io.WriteString(w, text.String())

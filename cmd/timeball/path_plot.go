@@ -111,7 +111,8 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 		}
 		return xys
 	}
-	const beyond = 0.03
+	// Ground is drawn on beyond both ends, a good deal where they are close.
+	beyond := max(0.03, 150/(earthKm*span))
 	const crustKm = 60
 	rim := arc(0, -beyond, 1+beyond)
 	below := arc(-crustKm, 1+beyond, -beyond)
@@ -125,13 +126,16 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 		heightKm float64
 	}{{"100 km", 100}, {"200 km", 200}, {"300 km", 300}, {"400 km", 400}} {
 		addLine(pl, arc(layer.heightKm, -beyond, 1+beyond), paleColour, 0.6, []vg.Length{vg.Points(2), vg.Points(3)})
-		addLabel(pl, at(1+beyond+25/(earthKm*span), layer.heightKm), layer.name, paleColour)
+		// On a long way the layers' ends lie too close for all their names.
+		if layer.heightKm == 400 || earthKm*span < 6000 {
+			addLabel(pl, at(1+beyond, layer.heightKm), " "+layer.name, paleColour, text.XLeft)
+		}
 	}
 	// The likelier a ray is to be the first, the thicker it is.
 	for _, m := range p.Modes {
 		if m.Hops == 0 {
-			addLine(pl, rim[6:195], layerColour(m.Name), 3*m.Probability, nil)
-			addLabel(pl, at(0.5, 20), m.Name, layerColour(m.Name))
+			addLine(pl, arc(0, 0, 1), layerColour(m.Name), 3*m.Probability, nil)
+			addLabel(pl, at(0.5, 20), m.Name, layerColour(m.Name), text.XCenter)
 			continue
 		}
 		var ray plotter.XYs
@@ -146,11 +150,11 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 			if strings.HasSuffix(m.Name, "Es") {
 				lift = -30
 			}
-			addLabel(pl, at(0.5/float64(m.Hops), m.HeightM/1e3+lift), m.Name, colour)
+			addLabel(pl, at(0.5/float64(m.Hops), m.HeightM/1e3+lift), m.Name, colour, text.XCenter)
 		}
 	}
-	addLabel(pl, at(0, -crustKm-40), strings.ToUpper(r.Station.ID), inkColour)
-	addLabel(pl, at(1, -crustKm-40), "receiver", inkColour)
+	addLabel(pl, at(0, -crustKm-40), strings.ToUpper(r.Station.ID), inkColour, text.XRight)
+	addLabel(pl, at(1, -crustKm-40), "receiver", inkColour, text.XLeft)
 	return pl
 }
 
@@ -165,14 +169,14 @@ func addLine(pl *plot.Plot, xys plotter.XYs, colour color.Color, points float64,
 	pl.Add(line)
 }
 
-func addLabel(pl *plot.Plot, at plotter.XY, label string, colour color.Color) {
+func addLabel(pl *plot.Plot, at plotter.XY, label string, colour color.Color, align text.XAlignment) {
 	labels, err := plotter.NewLabels(plotter.XYLabels{XYs: plotter.XYs{at}, Labels: []string{label}})
 	if err != nil {
 		return // a place that is no number
 	}
 	labels.TextStyle[0].Color = colour
 	labels.TextStyle[0].Font.Size = vg.Points(10)
-	labels.TextStyle[0].XAlign = text.XCenter
+	labels.TextStyle[0].XAlign = align
 	pl.Add(labels)
 }
 

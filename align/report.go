@@ -7,6 +7,7 @@ import (
 
 	"timeball/align/path"
 	"timeball/detect/tick"
+	"timeball/detect/timecode"
 )
 
 // Schema names the form of Fix.
@@ -25,11 +26,22 @@ type stationOffset struct {
 
 // Fix states the measurement so far.
 func (a *Attempt) Fix() Fix {
+	var heard []*tick.Arrival
+	if a.finder != nil {
+		heard = a.finder.Arrivals()
+	}
+	return a.report(heard, (*timecode.Decoder).Close)
+}
+
+// report states the measurement by arrivals, which may be some seconds old: the
+// marker's latest pulse is counted at once. read gets a decoder's reading.
+func (a *Attempt) report(heard []*tick.Arrival, read func(*timecode.Decoder) timecode.Reading) Fix {
 	f := Fix{
 		Schema:    Schema,
 		Recording: Recording{Path: a.info.Name, RateHz: a.info.Rate, Seconds: a.seconds(), Gaps: []Gap{}},
 		Budget:    []BudgetLine{},
 		Stations:  []StationFix{},
+		Warnings:  []string{},
 	}
 	for _, g := range a.gaps {
 		f.Recording.Gaps = append(f.Recording.Gaps, Gap{At: float64(g.At) / a.rate, LostFrames: g.Lost})
@@ -50,7 +62,7 @@ func (a *Attempt) Fix() Fix {
 	phase := a.pulses.Phase(last) / period
 
 	var found []stationOffset
-	for _, arr := range a.finder.Arrivals() {
+	for _, arr := range heard {
 		found = append(found, a.stationOffset(arr, period, phase, last))
 	}
 	if len(found) == 0 {
@@ -59,7 +71,7 @@ func (a *Attempt) Fix() Fix {
 		return f
 	}
 	a.combine(&f, found)
-	a.label(&f, last)
+	a.label(&f, last, read)
 	return f
 }
 
@@ -67,7 +79,7 @@ func (a *Attempt) Fix() Fix {
 func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last int) stationOffset {
 	s := stationOffset{arrival: arr}
 	snr := arr.SNRdB
-	s.fix = StationFix{ID: arr.Station.ID, ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr}
+	s.fix = StationFix{ID: arr.Station.ID, ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr, Arrivals: []Arrival{}}
 	for _, p := range arr.Paths {
 		s.fix.Arrivals = append(s.fix.Arrivals, Arrival{p.ExcessSeconds, p.LevelDB})
 	}
@@ -143,19 +155,19 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		f.Reason = "the path delay is not known: give --at LAT,LON and the time of the recording (--start), or --path-delay; the offset is not corrected for it"
 		known = found[:1]
 	}
-	receiver, noteR := DefaultReceiverDelay, "assumed: none was given"
+	receiver := DefaultReceiverDelay
 	if q := a.settings.ReceiverDelay; q != nil {
-		receiver, noteR = *q, ""
+		receiver = *q
 	}
-	skew, noteS := DefaultSkew, "assumed: none was given"
+	skew := DefaultSkew
 	if q := a.settings.Skew; q != nil {
-		skew, noteS = *q, ""
+		skew = *q
 	}
 	common := -receiver.Value + skew.Value
 	markerU := a.markerU()
 	commonLines := []BudgetLine{
-		{Source: "receiver delay", Type: "B", U: receiver.U, Note: noteR},
-		{Source: "skew", Type: "B", U: skew.U, Note: noteS},
+		{Source: "receiver delay", Type: "B", U: receiver.U, Note: receiver.Note},
+		{Source: "skew", Type: "B", U: skew.U, Note: skew.Note},
 		{Source: "marker edge", Type: "B", U: markerU},
 	}
 
@@ -228,9 +240,9 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	if d := whole.dof(); !math.IsInf(d, 1) {
 		f.DoF = &d
 	}
-	f.Sense = "ahead"
+	f.Sense = Ahead
 	if x < 0 {
-		f.Sense = "behind"
+		f.Sense = Behind
 	}
 	f.Rate = &Rate{known[heaviest].rate.mean(), known[heaviest].rate.u()}
 	utc := *f.SampleClock.PPMvsMarker - f.Rate.Y*1e6
@@ -268,9 +280,9 @@ func (a *Attempt) markerU() float64 {
 
 // label finds the UTC of the last marker: from the broadcast's code, else from
 // the recording's own start.
-func (a *Attempt) label(f *Fix, last int) {
+func (a *Attempt) label(f *Fix, last int, read func(*timecode.Decoder) timecode.Reading) {
 	for _, c := range a.codes {
-		r := c.dec.Close()
+		r := read(c.dec)
 		if !r.UTC.Known() {
 			continue
 		}

@@ -37,4 +37,5 @@ func coverage(dof float64) float64 {
 type Quantity struct {
 	Value float64
 	U     float64 // standard uncertainty
+	Note  string  // how it came to be known, for the budget
 }

@@ -2,7 +2,10 @@
 // flywheel and states the offset between them with its uncertainty.
 package align
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
 
 // Fix is one finished measurement, in the form `replay --json` prints
 // (schema timeball.fix/1). Times are in seconds; an offset is local clock
@@ -11,14 +14,14 @@ type Fix struct {
 	Schema    string    `json:"schema"`
 	Recording Recording `json:"recording"`
 	Verdict   Verdict   `json:"verdict"`
-	Reason    string    `json:"reason,omitempty"` // a sentence when the verdict is not Found
+	Reason    string    `json:"reason"` // a sentence when the verdict is not Found
 	// Offset is the local clock minus UTC at the recording's last marker, in
 	// (-0.5, 0.5]; nil when there is none.
 	Offset *float64    `json:"offset_s"`
 	U      *float64    `json:"u_s"` // standard uncertainty
 	CI95   *[2]float64 `json:"ci95_s"`
 	DoF    *float64    `json:"dof"`             // effective degrees of freedom
-	Sense  string      `json:"sense,omitempty"` // ahead or behind
+	Sense  Sense       `json:"sense"`
 	At     *time.Time  `json:"at"`              // UTC of the last marker, when known
 	Rate   *Rate       `json:"rate"`
 	// WholeSeconds is what the clock's hands show minus UTC, when known.
@@ -28,7 +31,24 @@ type Fix struct {
 	Marker       *MarkerFix   `json:"marker"`
 	SampleClock  *SampleClock `json:"sample_clock"`
 	UTC          *UTC         `json:"utc"`
-	Warnings     []string     `json:"warnings,omitempty"`
+	Warnings     []string     `json:"warnings"`
+}
+
+// Sense says which way the local clock is off; empty, and null in JSON, when
+// there is no offset.
+type Sense string
+
+const (
+	Ahead  Sense = "ahead"
+	Behind Sense = "behind"
+)
+
+// MarshalJSON implements json.Marshaler.
+func (s Sense) MarshalJSON() ([]byte, error) {
+	if s == "" {
+		return []byte("null"), nil
+	}
+	return json.Marshal(string(s))
 }
 
 // Verdict says what came of a measurement.

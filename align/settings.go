@@ -29,9 +29,9 @@ var (
 	// DefaultReceiverDelay covers receivers with analogue filters of a few
 	// kilohertz, whose delay is a fraction of a millisecond; a receiver with
 	// digital filters may have more and must be calibrated (common practice).
-	DefaultReceiverDelay = Quantity{0.3e-3, 0.3e-3}
+	DefaultReceiverDelay = Quantity{0.3e-3, 0.3e-3, "assumed: none was given"}
 	// DefaultSkew is none, to half a sample at 48 kHz either way (rectangular).
-	DefaultSkew = Quantity{0, 6e-6}
+	DefaultSkew = Quantity{0, 6e-6, "assumed: none was given"}
 )
 
 // What ± is assumed for a value given without one, 95 % half-widths in seconds.

@@ -20,9 +20,9 @@ type Fix struct {
 	Offset *float64    `json:"offset_s"`
 	U      *float64    `json:"u_s"` // standard uncertainty
 	CI95   *[2]float64 `json:"ci95_s"`
-	DoF    *float64    `json:"dof"`             // effective degrees of freedom
+	DoF    *float64    `json:"dof"` // effective degrees of freedom
 	Sense  Sense       `json:"sense"`
-	At     *time.Time  `json:"at"`              // UTC of the last marker, when known
+	At     *time.Time  `json:"at"` // UTC of the last marker, when known
 	Rate   *Rate       `json:"rate"`
 	// WholeSeconds is what the clock's hands show minus UTC, when known.
 	WholeSeconds *int         `json:"whole_seconds"`

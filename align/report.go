@@ -286,13 +286,8 @@ func (a *Attempt) label(f *Fix, last int, read func(*timecode.Decoder) timecode.
 		if !r.UTC.Known() {
 			continue
 		}
-		// The second whose tick is nearest to the last marker: the tick that
-		// arrives lag after marker n is UTC's second when the marker is ahead by
-		// up to half a second.
 		utc, _ := r.At(r.N)
-		utc = utc.Add(time.Duration(int64(last)-r.N) * time.Second)
-		onset := c.heard.Onset(int64(last)) / a.streams[a.receiver].Rate()
-		utc = utc.Add(-time.Duration(math.Round(onset-a.pulses.Phase(last)/a.rate-a.delayOf(f, c.heard.Station.ID)-*f.Offset)) * time.Second)
+		utc = utc.Add(time.Duration(int64(last)-r.N-a.turn(f, c, last)) * time.Second)
 		f.At = &utc
 		u := &UTC{Second: utc, Leap: r.Leap.Value.String(), From: r.UTC.From}
 		if !r.Leap.Known() {
@@ -313,6 +308,15 @@ func (a *Attempt) label(f *Fix, last int, read func(*timecode.Decoder) timecode.
 		utc := at.Add(time.Duration(position/a.rate*1e9) * time.Nanosecond).Add(time.Duration(*f.Offset * 1e9)).Round(time.Second)
 		f.At = &utc
 	}
+}
+
+// turn is how many seconds before the broadcast's second of the same number the
+// last marker stands. The tick nearest to a marker may be that of the second
+// before or after: it arrives later by all delays, and the marker is ahead by up
+// to half a second.
+func (a *Attempt) turn(f *Fix, c *code, last int) int64 {
+	onset := c.heard.Onset(int64(last)) / a.streams[a.receiver].Rate()
+	return int64(math.Round(onset - a.pulses.Phase(last)/a.rate - a.delayOf(f, c.heard.Station.ID) - *f.Offset))
 }
 
 // delayOf is all that was taken out between a station's UTC second and its

@@ -1,0 +1,221 @@
+package align
+
+import (
+	"math"
+
+	"timeball/capture"
+	"timeball/detect/levels"
+	"timeball/detect/tick"
+	"timeball/detect/timecode"
+)
+
+const (
+	// The radio fit is renewed after a tenth of the time heard, within these
+	// bounds, s: it costs as much as a minute of everything else.
+	shortestRefit = 5
+	longestRefit  = 60
+	// coastAfter is how long a station may be gone until it is said to have
+	// faded for good, s.
+	coastAfter = 20
+)
+
+// Live follows an Attempt second by second. The offset is that of the marker's
+// newest pulse against the latest radio fit, carried on to the present: a step
+// of the marker shows with its first pulse, while the radio's part is renewed
+// every few seconds as long as a station is heard.
+type Live struct {
+	attempt  *Attempt
+	meters   []levels.Meter
+	second   int     // local seconds reported
+	spoken   float64 // sample clock at the latest report, s
+	arrivals []*tick.Arrival
+	watch    map[tick.Heard]*watch
+	refit    int64 // second from which the radio fit is renewed
+}
+
+// watch follows the presence of one station.
+type watch struct {
+	presence
+	next int64 // second not yet seen
+	snr  *float64
+}
+
+// NewLive follows a, which must not have been given any block.
+func NewLive(a *Attempt) *Live {
+	return &Live{attempt: a, meters: make([]levels.Meter, a.info.Channels), watch: map[tick.Heard]*watch{}}
+}
+
+// Fix states the measurement so far, as the attempt by itself would.
+func (l *Live) Fix() Fix { return l.attempt.Fix() }
+
+// Process takes the next block, and returns the state when a pulse has come or,
+// without one, when a second has passed.
+func (l *Live) Process(b *capture.Block) (Second, bool) {
+	a := l.attempt
+	a.Process(b)
+	for i, x := range b.Channels {
+		l.meters[i].Add(x)
+	}
+	now := 0
+	if a.marker >= 0 {
+		now = a.pulses.Seconds()
+	}
+	if now == l.second && a.seconds() < l.spoken+1.1 {
+		return Second{}, false
+	}
+	l.second, l.spoken = now, a.seconds()
+	return l.state(), true
+}
+
+// state is what there is to say now.
+func (l *Live) state() Second {
+	a := l.attempt
+	s := Second{
+		Schema: SecondSchema, T: a.seconds(), Radio: Reception{State: NeverHeard},
+		Stations: []StationState{}, Levels: l.levels(),
+	}
+	if a.marker >= 0 {
+		s.Count = a.pulses.Seconds()
+		s.Marker = a.markerState()
+		l.listen(&s)
+		l.fit(s.Radio)
+	}
+	f := a.report(l.arrivals, (*timecode.Decoder).Reading)
+	s.Verdict, s.Reason = f.Verdict, f.Reason
+	s.Offset, s.U, s.CI95, s.Sense, s.Rate = f.Offset, f.U, f.CI95, f.Sense, f.Rate
+	s.At, s.WholeSeconds, s.UTC = f.At, f.WholeSeconds, f.UTC
+	if f.Offset != nil {
+		s.SecondOfMinute = a.secondOfMinute(&f)
+	}
+	return s
+}
+
+// levels reads the meters.
+func (l *Live) levels() []ChannelLevel {
+	all := make([]ChannelLevel, len(l.meters))
+	for i := range l.meters {
+		all[i] = ChannelLevel{Channel: i + 1, Level: l.meters[i].Take()}
+		if a := l.attempt; a.marker >= 0 {
+			switch i {
+			case a.marker:
+				all[i].Role = "marker"
+			case a.receiver:
+				all[i].Role = "receiver"
+			}
+		}
+	}
+	return all
+}
+
+// markerState describes the latest pulse.
+func (a *Attempt) markerState() MarkerState {
+	last := a.pulses.Seconds() - 1
+	m := MarkerState{Channel: a.marker + 1, Jitter: a.pulses.JitterSeconds(), Edge: a.detectors[a.marker].Assess().Edge.String()}
+	for m.Missing = 0; m.Missing <= last; m.Missing++ {
+		if _, ok := a.pulses.Pulse(last - m.Missing); ok {
+			break
+		}
+	}
+	if step := a.pulses.Phase(last) - a.pulses.Phase(last-1); last > 0 && !math.IsNaN(step) {
+		m.Step = step / a.rate
+	}
+	return m
+}
+
+// listen looks whether the stations' ticks still come.
+func (l *Live) listen(s *Second) {
+	for _, h := range l.attempt.finder.Heard() {
+		w := l.watch[h]
+		if w == nil {
+			w = &watch{next: int64(s.Count) - 1, presence: presence{since: int64(s.Count) - 1}}
+			l.watch[h] = w
+			l.refit = 0
+		}
+		mean := l.meanPower(h)
+		for ; ; w.next++ {
+			power, ok := h.Power(w.next)
+			if !ok {
+				break
+			}
+			w.snr = nil
+			if power > 1 {
+				db := 10 * math.Log10((power-1)*h.PowerSNR())
+				w.snr = &db
+			}
+			w.add(w.next, power, mean)
+		}
+		st := StationState{ID: h.Station.ID, ToneHz: h.Station.ToneHz, SNRdB: w.snr, Reception: Reception{State: HeardNow}}
+		if w.gone {
+			st.Gone = float64(int64(s.Count) - 1 - w.since)
+			st.State = Fading
+			if st.Gone > coastAfter {
+				st.State = Coasting
+			}
+		}
+		s.Stations = append(s.Stations, st)
+		if s.Radio.State == NeverHeard || st.Gone < s.Radio.Gone {
+			s.Radio = st.Reception
+		}
+	}
+}
+
+// meanPower is what h's tick of mean strength adds to the noise's power of 1.
+func (l *Live) meanPower(h tick.Heard) float64 {
+	for _, a := range l.arrivals {
+		if a.Station == h.Station {
+			return math.Pow(10, a.SNRdB/10) / h.PowerSNR()
+		}
+	}
+	return 1
+}
+
+// fit renews the radio fit when that is due and there is something to hear.
+func (l *Live) fit(radio Reception) {
+	f := l.attempt.finder
+	n := int64(l.attempt.pulses.Seconds())
+	if n < l.refit || radio.State == Coasting {
+		return
+	}
+	fresh := f.Arrivals()
+	for _, old := range l.arrivals {
+		if stillHeard(f.Heard(), old) && !holds(fresh, old) {
+			fresh = append(fresh, old) // its fit fails now: it is carried on
+		}
+	}
+	l.arrivals = fresh
+	l.refit = n + max(shortestRefit, min(n/10, longestRefit))
+}
+
+func stillHeard(heard []tick.Heard, a *tick.Arrival) bool {
+	for _, h := range heard {
+		if h.Station == a.Station {
+			return true
+		}
+	}
+	return false
+}
+
+func holds(arrivals []*tick.Arrival, a *tick.Arrival) bool {
+	for _, b := range arrivals {
+		if b.Station == a.Station {
+			return true
+		}
+	}
+	return false
+}
+
+// secondOfMinute is the broadcast's second at the last marker, nil when no code
+// has told it.
+func (a *Attempt) secondOfMinute(f *Fix) *int {
+	last := a.pulses.Seconds() - 1
+	for _, c := range a.codes {
+		r := c.dec.Reading()
+		if !r.Second.Known() {
+			continue
+		}
+		s := (int64(r.Second.Value) + int64(last) - r.N - a.turn(f, c, last)) % 60
+		n := int((s + 60) % 60)
+		return &n
+	}
+	return nil
+}

@@ -85,7 +85,7 @@ func (s *Server) Restart() {
 	s.t.Helper()
 	os.Remove(s.socket())
 	args := []string{
-		"-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1",
+		"-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=30", // should the test crash
 		"--realtime=no", "--high-priority=no",
 		"-L", "module-native-protocol-unix auth-anonymous=1 socket=" + s.socket(),
 	}

@@ -326,12 +326,12 @@ func (m *Mode) update(all mixture) {
 	}
 }
 
-// carriers are those the request leaves open.
+// carriers are those the request leaves open; a hertz is within rounding.
 func (r Request) carriers() []station.Carrier {
 	if r.CarrierHz == 0 {
 		return r.Station.Carriers
 	}
-	return slices.DeleteFunc(slices.Clone(r.Station.Carriers), func(c station.Carrier) bool { return c.Hz != r.CarrierHz })
+	return slices.DeleteFunc(slices.Clone(r.Station.Carriers), func(c station.Carrier) bool { return math.Abs(c.Hz-r.CarrierHz) >= 1 })
 }
 
 func (r Request) check() error {

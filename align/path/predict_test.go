@@ -231,6 +231,21 @@ func TestGroundWave(t *testing.T) {
 	}
 }
 
+// Under the antenna everything is straight up and nothing divides by zero.
+func TestNoDistance(t *testing.T) {
+	chu := builtin(t, "chu")
+	c := chu.Carriers[0]
+	p := predict(t, Request{Station: chu, CarrierHz: c.Hz, At: LatLon{Lat: c.Lat, Lon: c.Lon}, Time: time.Date(2026, 3, 14, 18, 0, 0, 0, time.UTC), Sunspots: 80})
+	if p.DistanceM != 0 || !(p.DelaySeconds < 1e-3) || !(p.USeconds < 1e-3) {
+		t.Errorf("delay %g ± %g s over %g m", p.DelaySeconds, p.USeconds, p.DistanceM)
+	}
+	for _, m := range p.Modes {
+		if m.Hops > 0 && math.Abs(m.DelaySeconds-2*float64(m.Hops)*m.HeightM/lightMPerS) > 0.5e-3*float64(m.Hops) {
+			t.Errorf("%s takes %g s to %g m and back", m.Name, m.DelaySeconds, m.HeightM)
+		}
+	}
+}
+
 func TestRequestIsChecked(t *testing.T) {
 	wwv := builtin(t, "wwv")
 	good := Request{Station: wwv, CarrierHz: 10e6, At: gannetHead, Time: time.Date(2026, 3, 14, 18, 0, 0, 0, time.UTC), Sunspots: 80}

@@ -32,8 +32,8 @@ func referenceMaps(t testing.TB) *ITUMaps {
 	return m
 }
 
-// Figures printed by the ITU's programme. Its hour is one later than the local
-// hour it uses (see propagation notes on the hour): local = hour - 1 + int(lon/15).
+// Figures printed by the ITU's programme, which counts its hours from 1 and takes
+// whole hours of longitude: local = hour - 1 + int(lon/15).
 func TestITUMaps(t *testing.T) {
 	maps := referenceMaps(t)
 	for _, c := range []struct {

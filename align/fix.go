@@ -32,6 +32,23 @@ type Fix struct {
 	SampleClock  *SampleClock `json:"sample_clock"`
 	UTC          *UTC         `json:"utc"`
 	Warnings     []string     `json:"warnings"`
+	// Wire is set in a comparison by wire: UTC then stands for the reference.
+	Wire *Wire `json:"wire,omitempty"`
+}
+
+// Wire is what a comparison by wire tells beyond the offset.
+type Wire struct {
+	Reference  MarkerFix   `json:"reference"`
+	Deviations []Deviation `json:"deviations"` // of marker against reference
+}
+
+// Deviation is one point of a clock's short-term stability (IEEE Std 1139).
+type Deviation struct {
+	Kind  string     `json:"kind"`
+	M     int        `json:"m"`
+	Tau   float64    `json:"tau_s"`
+	Value float64    `json:"value"` // dimensionless; tdev: seconds
+	CI95  [2]float64 `json:"ci95"`
 }
 
 // Sense says which way the local clock is off; empty, and null in JSON, when

@@ -5,6 +5,7 @@ import (
 
 	"timeball/capture"
 	"timeball/detect/levels"
+	"timeball/detect/marker"
 	"timeball/detect/tick"
 	"timeball/detect/timecode"
 )
@@ -76,14 +77,14 @@ func (l *Live) state() Second {
 	}
 	if a.marker >= 0 {
 		s.Count = a.pulses.Seconds()
-		s.Marker = a.markerState()
+		s.Marker = stateOf(a.pulses)
+		s.Marker.Step /= a.rate
+		s.Marker.Channel, s.Marker.Edge = a.marker+1, a.detectors[a.marker].Assess().Edge.String()
 		l.listen(&s)
 		l.fit(s.Radio)
 	}
 	f := a.report(l.arrivals, (*timecode.Decoder).Reading)
-	s.Verdict, s.Reason = f.Verdict, f.Reason
-	s.Offset, s.U, s.CI95, s.Sense, s.Rate = f.Offset, f.U, f.CI95, f.Sense, f.Rate
-	s.At, s.WholeSeconds, s.UTC = f.At, f.WholeSeconds, f.UTC
+	s.take(f)
 	if f.Offset != nil {
 		s.SecondOfMinute = a.secondOfMinute(&f)
 	}
@@ -107,19 +108,26 @@ func (l *Live) levels() []ChannelLevel {
 	return all
 }
 
-// markerState describes the latest pulse.
-func (a *Attempt) markerState() MarkerState {
-	last := a.pulses.Seconds() - 1
-	m := MarkerState{Channel: a.marker + 1, Jitter: a.pulses.JitterSeconds(), Edge: a.detectors[a.marker].Assess().Edge.String()}
+// stateOf describes the latest pulse of a track; the step is in frames.
+func stateOf(t *marker.Track) MarkerState {
+	last := t.Seconds() - 1
+	m := MarkerState{Jitter: t.JitterSeconds()}
 	for m.Missing = 0; m.Missing <= last; m.Missing++ {
-		if _, ok := a.pulses.Pulse(last - m.Missing); ok {
+		if _, ok := t.Pulse(last - m.Missing); ok {
 			break
 		}
 	}
-	if step := a.pulses.Phase(last) - a.pulses.Phase(last-1); last > 0 && !math.IsNaN(step) {
-		m.Step = step / a.rate
+	if step := t.Phase(last) - t.Phase(last-1); last > 0 && !math.IsNaN(step) {
+		m.Step = step
 	}
 	return m
+}
+
+// take copies from f what a Second has of it.
+func (s *Second) take(f Fix) {
+	s.Verdict, s.Reason = f.Verdict, f.Reason
+	s.Offset, s.U, s.CI95, s.Sense, s.Rate = f.Offset, f.U, f.CI95, f.Sense, f.Rate
+	s.At, s.WholeSeconds, s.UTC = f.At, f.WholeSeconds, f.UTC
 }
 
 // listen looks whether the stations' ticks still come.

@@ -18,11 +18,11 @@ type Second struct {
 	Count  int     `json:"count"`
 	// Verdict is what Fix would say now; the figures stand for the latest pulse.
 	Verdict Verdict     `json:"verdict"`
-	Reason  string      `json:"reason,omitempty"`
+	Reason  string      `json:"reason"`
 	Offset  *float64    `json:"offset_s"`
 	U       *float64    `json:"u_s"`
 	CI95    *[2]float64 `json:"ci95_s"`
-	Sense   Sense       `json:"sense,omitempty"`
+	Sense   Sense       `json:"sense"`
 	Rate    *Rate       `json:"rate"`
 	Marker  MarkerState `json:"marker"`
 	Radio   Reception   `json:"radio"`

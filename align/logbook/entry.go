@@ -227,7 +227,7 @@ func measured(f *align.Fix) bool {
 
 // commonSources begin the names of budget lines that are the same in every fix
 // made with one wiring: they cancel in the rate.
-var commonSources = []string{"receiver delay", "skew"}
+var commonSources = []string{"receiver delay", "skew", "marker edge"}
 
 // commonUncertainty is the standard uncertainty from these lines, s.
 func commonUncertainty(f *align.Fix) float64 {

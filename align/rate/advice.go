@@ -98,26 +98,23 @@ func Advise(fit *Fit, adjustments []Adjustment, tolerance float64, span time.Dur
 }
 
 // first is the first instant from Epoch on, to the hour, at which the forecast
-// fulfils a condition that stays fulfilled for at least a while; nil: never
-// within the horizon.
+// fulfils a condition, looked for in steps of a sixty-fourth of the time ahead;
+// nil: never within the horizon.
 func (f *Fit) first(holds func(x, u float64) bool) *time.Time {
 	at := f.Epoch
-	step := time.Hour
-	for before := at; ; step = min(step*5/4, 24*time.Hour) {
-		if x, u := f.Forecast(at); holds(x, u) {
-			for at.Sub(before) > time.Hour { // between before and at
-				middle := before.Add(at.Sub(before) / 2)
-				if x, u := f.Forecast(middle); holds(x, u) {
-					at = middle
-				} else {
-					before = middle
-				}
+	for before := at; at.Sub(f.Epoch) <= horizon; before, at = at, at.Add(max(time.Hour, at.Sub(f.Epoch)/64)) {
+		if x, u := f.Forecast(at); !holds(x, u) {
+			continue
+		}
+		for at.Sub(before) > time.Hour {
+			middle := before.Add(at.Sub(before) / 2)
+			if x, u := f.Forecast(middle); holds(x, u) {
+				at = middle
+			} else {
+				before = middle
 			}
-			return &at
 		}
-		if at.Sub(f.Epoch) > horizon {
-			return nil
-		}
-		before, at = at, at.Add(step)
+		return &at
 	}
+	return nil
 }

@@ -301,7 +301,7 @@ func (m *model) plausible() []weighted {
 	}
 	kept := all[:0]
 	for _, w := range all {
-		if w.share /= sum; w.share > 1e-6 {
+		if w.share /= sum; w.share > 1e-5 {
 			kept = append(kept, w)
 		}
 	}

@@ -3,6 +3,7 @@ package rate
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -231,7 +232,7 @@ func BenchmarkIntervalsHoldTruth(b *testing.B) {
 				c.simulate(b, runs)
 			}
 			for what, n := range c.held {
-				b.ReportMetric(100*float64(n)/runs, "%/"+what)
+				b.ReportMetric(100*float64(n)/runs, "%/"+strings.ReplaceAll(what, " ", "_"))
 			}
 		})
 	}
@@ -391,4 +392,73 @@ func BenchmarkAnalyse(b *testing.B) {
 		fit.Stability()
 	}
 	b.ReportMetric(float64(n*b.N)/b.Elapsed().Seconds(), "fixes/s")
+}
+
+// TestWrongSignIsFound: a step logged the wrong way round is corrected by one
+// that was not logged, of twice its size, and named.
+func TestWrongSignIsFound(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 4))
+	o := &oscillator{y: 1e-9, white: 1e-10, rng: rng, steps: []truth{{50.2, -.012}}}
+	o.run(100)
+	wrong := .012
+	fit, err := Analyse(o.sparse(0, 100, 2, radio(rng)), []Adjustment{{At: atDay(50.2), Kind: StepMade, Step: &wrong}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var total float64
+	found := false
+	for _, c := range fit.Changes {
+		total += c.Step
+		found = found || c.Found
+	}
+	if !found || math.Abs(total+.012) > 1e-3 {
+		t.Errorf("changes %+v", fit.Changes)
+	}
+}
+
+// TestAnyRecordGivesNumbers: few fixes, at one time or far apart, with whatever
+// was logged between, give finite results with an uncertainty.
+func TestAnyRecordGivesNumbers(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var fixes []Fix
+		at := 0.0
+		for range rapid.IntRange(2, 12).Draw(t, "fixes") {
+			at += rapid.SampledFrom([]float64{0, 1e-5, .01, 1, 30, 400}).Draw(t, "gap")
+			fixes = append(fixes, Fix{At: atDay(at), Offset: rapid.Float64Range(-.499, .5).Draw(t, "offset"), U: rapid.SampledFrom([]float64{1e-9, 1e-4, 1e-2}).Draw(t, "u")})
+		}
+		if !fixes[len(fixes)-1].At.After(fixes[0].At) {
+			return
+		}
+		var adjustments []Adjustment
+		for range rapid.IntRange(0, 4).Draw(t, "adjustments") {
+			v := rapid.Float64Range(-2, 2).Draw(t, "size")
+			trim := v * 1e-8
+			a := Adjustment{At: atDay(rapid.Float64Range(-1, at+10).Draw(t, "at"))}
+			switch a.Kind = rapid.SampledFrom([]AdjustmentKind{StepMade, Trimmed, Stopped, Moved, Dial, Temperature, Noted}).Draw(t, "kind"); a.Kind {
+			case StepMade:
+				a.Step = &v
+			case Trimmed:
+				if a.Divisions = &v; v > 0 {
+					a.Trim = &trim
+				}
+			case Dial:
+				a.Trim = &trim
+			}
+			adjustments = append(adjustments, a)
+		}
+		fit, err := Analyse(fixes, adjustments)
+		if err != nil {
+			t.Fatal(err)
+		}
+		x, u := fit.Forecast(fit.Epoch.AddDate(0, 1, 0))
+		for i, v := range []float64{fit.Offset, fit.Y, fit.Ageing, fit.UOffset, fit.UY, fit.UAgeing, x, u} {
+			if v-v != 0 || (i >= 3 && i < 6 && !(v > 0)) {
+				t.Fatalf("result %d is %g", i, v)
+			}
+		}
+		fit.Stability()
+		if a := Advise(fit, adjustments, .01, 24*time.Hour); a.Next.Before(fit.Epoch) || a.Trim-a.Trim != 0 {
+			t.Fatalf("advice %+v", a)
+		}
+	})
 }

@@ -12,7 +12,7 @@ type Fix struct {
 	Offset float64   // local clock minus UTC, s, in (-0.5, 0.5]
 	U      float64   // standard uncertainty of Offset, s, > 0
 	// UCommon is the part of U, s, that is the same in every fix made with this
-	// wiring (receiver delay, skew): it moves the offset but never the rate.
+	// wiring (receiver delay, skew, marker edge): it moves the offset but never the rate.
 	UCommon float64
 	Whole   *int // whole seconds the hands are ahead of UTC, when known
 }

@@ -80,13 +80,13 @@ func (s *state) measure(z, r float64) gain {
 	s.y += g.ky * g.v
 	s.d += g.kd * g.v
 	xx, xy, xd := s.xx, s.xy, s.xd
-	// (1-kx) xx written so that it cannot turn negative by rounding.
-	s.xx = xx * (r / g.f)
-	s.xy = xy * (r / g.f)
-	s.xd = xd * (r / g.f)
-	s.yy -= g.ky * xy
+	// 1-kx is r/f, written so that rounding cannot turn it negative; and no
+	// variance falls below what its covariance with x demands.
+	left := r / g.f
+	s.xx, s.xy, s.xd = xx*left, xy*left, xd*left
+	s.yy = math.Max(s.yy-g.ky*xy, xy*xy/xx*left)
 	s.yd -= g.ky * xd
-	s.dd -= g.kd * xd
+	s.dd = math.Max(s.dd-g.kd*xd, xd*xd/xx*left)
 	return g
 }
 

@@ -51,7 +51,9 @@ func (s *state) advance(dt float64, n noise) {
 	s.y += dt * s.d
 	r00, r01, r02 := s.xx+dt*s.xy+h*s.xd, s.xy+dt*s.yy+h*s.yd, s.xd+dt*s.yd+h*s.dd
 	r11, r12 := s.yy+dt*s.yd, s.yd+dt*s.dd
-	s.xx = r00 + dt*r01 + h*r02 + n.white*dt + n.walk*dt*dt*dt/3
+	// Rounding could turn this negative where fixes are many millions of times
+	// closer than the record's range.
+	s.xx = math.Max(r00+dt*r01+h*r02, 0) + n.white*dt + n.walk*dt*dt*dt/3
 	s.xy = r01 + dt*r02 + n.walk*dt*dt/2
 	s.xd = r02
 	s.yy = r11 + dt*r12 + n.walk*dt
@@ -84,9 +86,13 @@ func (s *state) measure(z, r float64) gain {
 	// variance falls below what its covariance with x demands.
 	left := r / g.f
 	s.xx, s.xy, s.xd = xx*left, xy*left, xd*left
-	s.yy = math.Max(s.yy-g.ky*xy, xy*xy/xx*left)
+	s.yy -= g.ky * xy
 	s.yd -= g.ky * xd
-	s.dd = math.Max(s.dd-g.kd*xd, xd*xd/xx*left)
+	s.dd -= g.kd * xd
+	if xx > 0 {
+		s.yy = math.Max(s.yy, xy*xy/xx*left)
+		s.dd = math.Max(s.dd, xd*xd/xx*left)
+	}
 	return g
 }
 

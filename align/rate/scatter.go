@@ -23,11 +23,11 @@ type Scatter struct {
 const mostCells = 200000
 
 // Stability computes deviations of the fixes. Steps, trims and ageing as fitted
-// and the mean rate are taken out first. Fixes come at uneven
-// times: each is carried along the fitted track to the nearest point of a grid
-// of their median spacing, those that meet there are averaged, and the points
-// without one are left out; nothing is interpolated between fixes. Outliers
-// stay out. Degrees of freedom are scaled by the share of terms that are left.
+// and the mean rate are taken out first. Fixes come at uneven times: each is
+// carried along the fitted track to the nearest point of a grid of their median
+// spacing, those that meet there are averaged, and the points without one are
+// left out; nothing is interpolated between fixes. Outliers stay out. Degrees
+// of freedom are scaled by the share of terms that are left.
 func (f *Fit) Stability() Scatter {
 	var fixes []FittedFix
 	var gaps, us []float64

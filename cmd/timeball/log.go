@@ -34,7 +34,7 @@ func (logCmd) Help() string {
 
   timeball log adjust --retard 12ms --lower 3e-10 --anticlockwise 1.5
   timeball log note "lamp room heated" --entry 41
-  timeball log list --since 2026-03-01`
+  timeball log list --since 2026-03-01T00:00:00Z`
 }
 
 // bookFlags choose a clock in a logbook.

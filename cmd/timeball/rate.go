@@ -407,7 +407,8 @@ func (r *rateResult) trimAdvice() []string {
 	if a.Divisions != 0 {
 		text += fmt.Sprintf(": turn the dial %s (± %.1g)", turn(a.Divisions), rate.Coverage*a.UDivisions)
 	}
-	list := []string{text + "."}
+	list := []string{text + ".",
+		"Before reaching into the clock: keep clear of mains, high voltage and moving works, and leave work on mains equipment to licensed people under your local codes."}
 	if math.Abs(r.fit.Ageing) > rate.Coverage*r.fit.UAgeing {
 		list = append(list, fmt.Sprintf("To have it come back to its present offset after %.0f days of ageing, %s it by %.3g parts in 1e10 instead.",
 			a.Span.Hours()/24, verb(a.TrimForSpan), math.Abs(a.TrimForSpan)*1e10))

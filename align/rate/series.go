@@ -101,12 +101,12 @@ func AnalysePhase(x []float64, interval float64) (*Series, error) {
 	if len(x) < 4 {
 		return nil, errors.New("a phase record needs at least four values")
 	}
-	c, covariance, _, err := polynomial(centred(len(x), interval), x, nil, 2)
+	c, _, scatter, err := polynomial(centred(len(x), interval), x, nil, 2)
 	if err != nil {
 		return nil, err
 	}
 	s := describeSeries(x, interval)
-	s.Offset, s.UOffset = c[0], math.Sqrt(covariance[0][0])
+	s.Offset, s.UOffset = c[0], scatter // noise of frequency bends the phase: no 1/√n
 	s.Y, s.Ageing = c[1], 2*c[2]*day
 	return s, nil
 }

@@ -43,6 +43,9 @@ const (
 	lineOver = 300
 	// leastPulses are needed for an offset by wire.
 	leastPulses = 8
+	// settling is how many pulses the reference's second takes to be known to a
+	// nanosecond; they are left out as soon as there are twice as many others.
+	settling = 20
 )
 
 // NewWired returns a comparison of the two clocks in a source described by
@@ -122,11 +125,31 @@ func (w *Wired) onReference(position float64) (float64, bool) {
 
 func (w *Wired) seconds() float64 { return float64(w.position) / w.rate }
 
-// phases lists the marker against the reference since second from, s, ahead
-// positive, steps taken out; NaN where there was no pulse.
-func (w *Wired) phases(from int) []float64 {
+// steady is the longest, or the latest, run of seconds without a step, from its
+// first to before its end.
+func (w *Wired) steady(latest bool) (from, end int) {
+	begin := w.pulses.Oldest()
+	if w.pulses.Seconds()-begin >= 3*settling {
+		begin = max(begin, settling)
+	}
+	last := w.pulses.Seconds()
+	for _, s := range w.pulses.Steps() {
+		if latest || s.First-begin > end-from {
+			from, end = begin, max(begin, s.First)
+		}
+		begin = max(begin, s.Last)
+	}
+	if latest || last-begin > end-from {
+		from, end = begin, last
+	}
+	return from, end
+}
+
+// phases lists the marker against the reference for seconds from to before end,
+// in seconds, ahead positive, steps taken out; NaN where there was no pulse.
+func (w *Wired) phases(from, end int) []float64 {
 	var x []float64
-	for n := from; n < w.pulses.Seconds(); n++ {
+	for n := from; n < end; n++ {
 		v := math.NaN()
 		if _, ok := w.pulses.Pulse(n); ok {
 			v = float64(n) - w.pulses.Base(n)/w.rate
@@ -140,18 +163,21 @@ func (w *Wired) phases(from int) []float64 {
 // variances allow for successive phases that resemble each other, as those of a
 // wandering clock do.
 func fitPhases(x []float64) (l line, middle float64, ok bool) {
-	n, st, sx := 0.0, 0.0, 0.0
+	n, st, sx, origin := 0.0, 0.0, 0.0, 0.0
 	for i, v := range x {
-		if !math.IsNaN(v) {
-			n++
-			st += float64(i)
-			sx += v - x[len(x)-1]
+		if math.IsNaN(v) {
+			continue
 		}
+		if n == 0 {
+			origin = v // phases are near each other: keeps the digits
+		}
+		n++
+		st += float64(i)
+		sx += v - origin
 	}
 	if n < leastPulses {
 		return l, 0, false
 	}
-	origin := x[len(x)-1]
 	middle = st / n
 	mean := sx / n
 	stt, stx := 0.0, 0.0
@@ -184,8 +210,8 @@ func (w *Wired) Fix() Fix {
 	if f.Offset == nil {
 		return f
 	}
-	x := w.phases(w.pulses.Oldest())
-	// Rate and stability are those of the whole record.
+	// Rate and stability are those of the longest stretch without a step.
+	x := w.phases(w.steady(false))
 	if l, _, ok := fitPhases(x); ok {
 		f.Rate = &Rate{l.y, math.Sqrt(l.vy)}
 	}
@@ -224,13 +250,22 @@ func (w *Wired) report() Fix {
 	ppm := (w.reference.PeriodFrames()/w.rate - 1) * 1e6
 	f.SampleClock = &SampleClock{PPMvsUTC: &ppm, PPMvsMarker: &ppm}
 	last := w.pulses.Seconds() - 1
-	l, middle, ok := fitPhases(w.phases(max(w.pulses.Oldest(), last-lineOver)))
+	// Pulses before a step tell nothing beyond it, for its size is not known
+	// better than the pulses after it tell. Just after one they have to do.
+	from, _ := w.steady(true)
+	doubt := 0.0
+	if after := last + 1 - from; after < leastPulses {
+		from = w.pulses.Oldest()
+		doubt = w.pulses.JitterSeconds() / math.Sqrt(float64(after))
+	}
+	from = max(from, last-lineOver)
+	l, middle, ok := fitPhases(w.phases(from, last+1))
 	if !ok {
 		f.Reason = fmt.Sprintf("fewer than %d pulses of both clocks together", leastPulses)
 		return f
 	}
-	end := float64(min(last-w.pulses.Oldest(), lineOver))
-	value, rate := extrapolate([]line{l}, end-middle)
+	l.vx += doubt * doubt
+	value, rate := extrapolate([]line{l}, float64(last-from)-middle)
 	skew := DefaultSkew
 	if w.settings.Skew != nil {
 		skew = *w.settings.Skew
@@ -242,9 +277,15 @@ func (w *Wired) report() Fix {
 		{Source: "reference edge", Type: "B", U: reference.ReferenceSigmaFrames / w.rate},
 		{Source: "skew", Type: "B", U: skew.U, Note: skew.Note},
 	}
+	if Alike(local, reference) {
+		for i := 1; i <= 2; i++ {
+			f.Budget[i].U *= AlikeShare
+			f.Budget[i].Note = "both pulses are of one shape: what is in doubt is common to them but for a tenth"
+		}
+	}
 	ub, _ := combine(f.Budget[1:])
 	whole := value.shift(skew.Value-w.pulses.Phase(last)/w.rate, ub)
-	centre, u := whole.mean(), whole.u()
+	centre, u := whole.centre(), whole.u()
 	lo, hi := whole.interval()
 	x := wrap(centre)
 	f.Verdict = Found
@@ -256,7 +297,7 @@ func (w *Wired) report() Fix {
 	if x < 0 {
 		f.Sense = Behind
 	}
-	f.Rate = &Rate{rate.mean(), rate.u()}
+	f.Rate = &Rate{rate.centre(), rate.u()}
 	start := w.settings.Start
 	if start.IsZero() {
 		start = w.info.Start
@@ -266,6 +307,19 @@ func (w *Wired) report() Fix {
 		f.At = &at
 	}
 	return f
+}
+
+// AlikeShare is how much of the doubt about where a pulse's edge lies within its
+// shape is left in the difference of two pulses that are Alike: it comes from
+// the converter and the shape, which they share (judgement).
+const AlikeShare = 0.1
+
+// Alike reports whether two pulses are of one shape as far as can be seen: the
+// same edge, and a width and a doubt about the edge that agree within 2 %, or
+// 20 %.
+func Alike(a, b marker.Assessment) bool {
+	return a.Edge == b.Edge && math.Abs(a.WidthSeconds-b.WidthSeconds) < 0.02*a.WidthSeconds &&
+		math.Abs(a.ReferenceSigmaFrames-b.ReferenceSigmaFrames) < 0.2*a.ReferenceSigmaFrames
 }
 
 // describe tells of the marker, or reference, on a channel.

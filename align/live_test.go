@@ -1,0 +1,211 @@
+package align
+
+import (
+	"io"
+	"math"
+	"testing"
+	"time"
+
+	"timeball/capture"
+	"timeball/capture/simulate"
+	"timeball/capture/station"
+)
+
+// aStation is a built-in station of the given call sign.
+func aStation(t testing.TB, id string) *station.Station {
+	t.Helper()
+	s, ok := station.Find(id)
+	if !ok {
+		t.Fatalf("no station %s", id)
+	}
+	return s
+}
+
+// wwvAtHome are settings that leave no correction in doubt.
+func wwvAtHome(t testing.TB) Settings {
+	return Settings{
+		Stations:      []*station.Station{aStation(t, "wwv")},
+		PathDelays:    map[string]Quantity{"": {U: 1e-6}},
+		ReceiverDelay: &Quantity{U: 1e-6}, Skew: &Quantity{U: 1e-7},
+		Sunspots: math.NaN(),
+	}
+}
+
+// follow plays a simulated session and returns every second of it.
+func follow(t testing.TB, c simulate.Config, s Settings) ([]Second, Fix, simulate.Truth) {
+	t.Helper()
+	src, err := simulate.New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := NewAttempt(src.Info(), s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	live := NewLive(a)
+	var all []Second
+	var b capture.Block
+	for {
+		err := src.Read(&b)
+		if err == io.EOF {
+			return all, live.Fix(), src.Truth()
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		// A sound card's blocks are short.
+		for from := 0; from < b.Len(); from += 2400 {
+			part := capture.Block{Position: b.Position + int64(from)}
+			for _, x := range b.Channels {
+				part.Channels = append(part.Channels, x[from:min(from+2400, b.Len())])
+			}
+			if from == 0 {
+				part.Lost, part.Inexact = b.Lost, b.Inexact
+			}
+			if sec, ok := live.Process(&part); ok {
+				all = append(all, sec)
+			}
+		}
+	}
+}
+
+func TestLiveFollowsAStep(t *testing.T) {
+	t.Parallel()
+	const stepAt, by = 40.25, 3e-3
+	all, _, truth := follow(t, simulate.Config{
+		Seconds: 60, Seed: 4, Station: aStation(t, "wwv"), SNRdB: 15,
+		Receiver: simulate.Receiver{Detector: simulate.Linear},
+		Marker: &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 3e-4,
+			Steps: []simulate.Step{{AtSeconds: stepAt, BySeconds: by}}},
+		SoundCard: simulate.SoundCard{ClockPPM: 30},
+	}, wwvAtHome(t))
+
+	var before, after *Second
+	for i := range all {
+		s := &all[i]
+		switch {
+		case s.T < stepAt && s.Offset != nil:
+			before = s
+		case s.T > stepAt && after == nil && s.Marker.Step != 0:
+			after = s
+		}
+	}
+	if before == nil || after == nil {
+		t.Fatalf("no offset before the step, or the step does not show: %+v", all[len(all)-1])
+	}
+	// The step falls between two pulses, so that the next shows it.
+	if late := after.T - stepAt; late > 1.1 {
+		t.Errorf("the step shows %.2f s later", late)
+	}
+	if d := *before.Offset - *after.Offset; math.Abs(d-by) > 1e-6 {
+		t.Errorf("the step is shown as %.7f s, it was %v s", d, by)
+	}
+	if e := *after.Offset - truth.Offset(after.T); math.Abs(e) > 3**after.U {
+		t.Errorf("off by %v s at u = %v s", e, *after.U)
+	}
+	if first := firstOffset(all); first > 20 {
+		t.Errorf("the first offset came after %.1f s", first)
+	}
+}
+
+func firstOffset(all []Second) float64 {
+	for _, s := range all {
+		if s.Offset != nil {
+			return s.T
+		}
+	}
+	return math.Inf(1)
+}
+
+func TestLiveThroughAFade(t *testing.T) {
+	t.Parallel()
+	const gone, long, by = 35.0, 60.0, 0.8e-3
+	all, fix, truth := follow(t, simulate.Config{
+		Seconds: 115, Seed: 5, Station: aStation(t, "wwv"), SNRdB: 12,
+		Receiver: simulate.Receiver{Detector: simulate.Linear},
+		Marker: &simulate.Marker{OffsetSeconds: -0.2, NoiseRMS: 3e-4,
+			Steps: []simulate.Step{{AtSeconds: gone + 30.5, BySeconds: by}}},
+		Fades: []simulate.Fade{{AtSeconds: gone, ForSeconds: long, DepthDB: 80}},
+	}, wwvAtHome(t))
+
+	at := func(when float64) *Second {
+		for i := range all {
+			if all[i].T >= when {
+				return &all[i]
+			}
+		}
+		t.Fatalf("nothing after %v s", when)
+		return nil
+	}
+	for _, c := range []struct {
+		at    float64
+		state Hearing
+	}{{gone - 1, HeardNow}, {gone + 12, Fading}, {gone + 45, Coasting}, {gone + long + 12, HeardNow}} {
+		s := at(c.at)
+		if s.Radio.State != c.state {
+			t.Errorf("at %v s the radio is %+v, want %s", c.at, s.Radio, c.state)
+		}
+		if s.Offset == nil {
+			t.Fatalf("at %v s there is no offset", c.at)
+		}
+		if e := *s.Offset - truth.Offset(s.T); math.Abs(e) > 3**s.U {
+			t.Errorf("at %v s off by %v s, u = %v s", c.at, e, *s.U)
+		}
+	}
+	if s := at(gone + 45); math.Abs(s.Radio.Gone-44) > 3 {
+		t.Errorf("after 45 s the fade is said to last %v s", s.Radio.Gone)
+	}
+	// The hand is followed while nothing is heard.
+	d := *at(gone + 29).Offset - *at(gone + 33).Offset
+	if math.Abs(d-by) > 2e-6 {
+		t.Errorf("a step of %v s within the fade shows as %v s", by, d)
+	}
+	// The doubt grows while nothing is heard.
+	early, late := at(gone+12), at(gone+long-2)
+	if !(*late.U > 1.02**early.U) {
+		t.Errorf("u is %v s early in the fade, %v s late", *early.U, *late.U)
+	}
+	if fix.Offset == nil || math.Abs(*fix.Offset-truth.Marker.Offset) > 3**fix.U {
+		t.Errorf("the fix is %+v", fix)
+	}
+}
+
+func TestLiveWithoutARadio(t *testing.T) {
+	t.Parallel()
+	all, fix, _ := follow(t, simulate.Config{
+		Seconds: 20, Seed: 6, SNRdB: 0, Marker: &simulate.Marker{},
+	}, wwvAtHome(t))
+	last := all[len(all)-1]
+	if last.Verdict != NoTick || last.Radio.State != NeverHeard || last.Offset != nil || fix.Verdict != NoTick {
+		t.Errorf("%+v", last)
+	}
+	if last.Marker.Channel != 2 || last.Levels[1].Role != "marker" || last.Levels[0].Role != "receiver" {
+		t.Errorf("channels: %+v, %+v", last.Marker, last.Levels)
+	}
+	if p := last.Levels[1].Peak; math.Abs(p-0.5) > 0.05 {
+		t.Errorf("the marker's level is %v, it was made 0.5", p)
+	}
+}
+
+func TestPresenceHasNoFalseFades(t *testing.T) {
+	var p presence
+	for n := range int64(3600) {
+		power := 50.0
+		if n%60 == 29 || n%60 == 59 {
+			power = 1 // left out by rule
+		}
+		if p.add(n, power, 50); p.gone {
+			t.Fatalf("gone at second %d", n)
+		}
+	}
+}
+
+// BenchmarkLive prints the share of one core that a live session needs.
+func BenchmarkLive(b *testing.B) {
+	for b.Loop() {
+		begun := time.Now()
+		all, _, _ := follow(b, simulate.Config{Seconds: 300, Seed: 1, Station: aStation(b, "wwv"), SNRdB: 10,
+			Receiver: simulate.Receiver{Detector: simulate.Linear}, Marker: &simulate.Marker{NoiseRMS: 3e-4}}, wwvAtHome(b))
+		b.ReportMetric(100*time.Since(begun).Seconds()/all[len(all)-1].T, "%core(simulation-included)")
+	}
+}

@@ -17,13 +17,9 @@ type component struct {
 // mixture is a distribution made of possibilities whose weights sum to one.
 type mixture []component
 
-func (m mixture) mean() float64 {
-	sum := 0.0
-	for _, c := range m {
-		sum += c.weight * c.mean
-	}
-	return sum
-}
+// centre is the median: where alternatives are apart, the likelier one's place
+// and not one between them.
+func (m mixture) centre() float64 { return m.quantile(0.5) }
 
 // u is the standard uncertainty: half the 95 % interval over the coverage
 // factor of the heaviest component, so that a far but unlikely possibility does

@@ -173,7 +173,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 
 	// Weights from each station's own uncertainty. Offsets are taken about the
 	// first's, so that half a second's wrap does not matter.
-	origin := known[0].measured.mean()
+	origin := known[0].measured.centre()
 	weights, total := make([]float64, len(known)), 0.0
 	for i, s := range known {
 		weights[i] = 1 / (math.Pow(s.measured.u(), 2) + s.ub*s.ub + 1e-18)
@@ -183,14 +183,14 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	heaviest := 0
 	for i, s := range known {
 		weights[i] /= total
-		mean += weights[i] * (origin + wrap(s.measured.mean()-origin))
+		mean += weights[i] * (origin + wrap(s.measured.centre()-origin))
 		if weights[i] > weights[heaviest] {
 			heaviest = i
 		}
 	}
 	birge := 1.0
 	for i, s := range known {
-		d := wrap(s.measured.mean() - mean)
+		d := wrap(s.measured.centre() - mean)
 		chi2 += d * d * weights[i] * total
 	}
 	if n := float64(len(known) - 1); n > 0 && chi2 > n*(1+2*math.Sqrt(2/n)) {
@@ -214,7 +214,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	}
 	scaled := make(mixture, len(shape))
 	for i, c := range shape {
-		c.mean = mean + weights[heaviest]*(c.mean-shape.mean())
+		c.mean = mean + weights[heaviest]*(c.mean-shape.centre())
 		c.u *= weights[heaviest] * birge
 		scaled[i] = c
 	}
@@ -232,7 +232,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	whole := scaled.shift(common, math.Sqrt(other+commonU*commonU))
 
 	lo, hi := whole.interval()
-	centre := whole.mean()
+	centre := whole.centre()
 	x := wrap(centre)
 	u := whole.u()
 	ci := [2]float64{x + lo - centre, x + hi - centre}
@@ -244,13 +244,13 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	if x < 0 {
 		f.Sense = Behind
 	}
-	f.Rate = &Rate{known[heaviest].rate.mean(), known[heaviest].rate.u()}
+	f.Rate = &Rate{known[heaviest].rate.centre(), known[heaviest].rate.u()}
 	utc := *f.SampleClock.PPMvsMarker - f.Rate.Y*1e6
 	f.SampleClock.PPMvsUTC = &utc
 	for i := range found {
 		s := &found[i]
 		own := s.measured.shift(common, math.Hypot(s.ub, commonU))
-		x, u := wrap(own.mean()), own.u()
+		x, u := wrap(own.centre()), own.u()
 		s.fix.Offset, s.fix.U = &x, &u
 		f.Stations = append(f.Stations, s.fix)
 	}

@@ -45,7 +45,7 @@ type Path struct {
 func (t *track) estimate() *Arrival {
 	st := t.stack(maxBlocks)
 	m := st.axis
-	f, ok := st.fit()
+	f, ok := st.fit(buildStack(t.local, t.snaps, m, maxBlocks))
 	if !ok {
 		return nil
 	}
@@ -60,9 +60,15 @@ func (t *track) estimate() *Arrival {
 			VarLag: p.vd / (r * r), VarRate: p.vr / (r * r), Cov: p.cr / (r * r),
 			Probability: p.weight, Envelope: p.envelope,
 		})
-		a.Lag += p.weight * (m.lag + p.d) / r
-		a.Rate += p.weight * (m.rate + p.drift) / r
 	}
+	// The likeliest place, not the mean of places: alternatives are apart.
+	best := a.Alternatives[0]
+	for _, p := range a.Alternatives {
+		if p.Probability > best.Probability {
+			best = p
+		}
+	}
+	a.Lag, a.Rate = best.Lag, best.Rate
 	for _, p := range a.Alternatives {
 		dl, dr := p.Lag-a.Lag, p.Rate-a.Rate
 		a.VarLag += p.Probability * (p.VarLag + dl*dl)

@@ -76,7 +76,7 @@ func TestDevWhite(t *testing.T) {
 			sn := collect(st, f, secs, 0.3005)
 			m := model{lag: 0.3005 * 8000, ref: float64(secs) / 2}
 			stk := buildStack(f, sn, m, 16)
-			ft, ok := stk.fit()
+			ft, ok := stk.fit(buildStack(f.confined(), sn, m, 12))
 			if !ok {
 				fail++
 				continue

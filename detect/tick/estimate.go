@@ -30,8 +30,9 @@ type hypothesis struct {
 }
 
 // Parameters of the likelihood, in this order: lag of the earliest path,
-// excess of the second (two paths), phase (coherent and not fixed), and drift
-// of the lags a second. Lags in low-rate samples.
+// excess of the second (two paths), the tone's phase at a fixed lag, φ − ω·d
+// (coherent and not fixed; unlike φ it hardly depends on d), and drift of the
+// lags a second. Lags in low-rate samples.
 func (h hypothesis) params() int {
 	n := 2
 	if h.paths == 2 {
@@ -47,7 +48,7 @@ type point struct {
 	d, excess, phi, drift float64
 }
 
-func (h hypothesis) unpack(x []float64) point {
+func (st *stack) unpack(h hypothesis, x []float64) point {
 	p := point{d: x[0]}
 	i := 1
 	if h.paths == 2 {
@@ -58,7 +59,7 @@ func (h hypothesis) unpack(x []float64) point {
 		if h.phase != nil {
 			p.phi = *h.phase
 		} else {
-			p.phi = x[i]
+			p.phi = x[i] + st.omega*p.d
 			i++
 		}
 	}
@@ -66,15 +67,20 @@ func (h hypothesis) unpack(x []float64) point {
 	return p
 }
 
-func (h hypothesis) pack(p point) []float64 {
-	x := []float64{p.d}
+func (st *stack) pack(h hypothesis, p point) []float64 {
+	return h.list(p.d, p.excess, p.phi-st.omega*p.d, p.drift)
+}
+
+// list puts those of its arguments that are parameters of h in order.
+func (h hypothesis) list(d, excess, phase, drift float64) []float64 {
+	x := []float64{d}
 	if h.paths == 2 {
-		x = append(x, p.excess)
+		x = append(x, excess)
 	}
 	if h.coherent && h.phase == nil {
-		x = append(x, p.phi)
+		x = append(x, phase)
 	}
-	return append(x, p.drift)
+	return append(x, drift)
 }
 
 // moments are sums over seconds of whitened outputs z: n, Σ z, Σ z·z*.
@@ -218,7 +224,7 @@ func excess(lambda float64) float64 {
 
 // lambda is Λ at x, −Inf where x is not allowed.
 func (st *stack) lambda(h hypothesis, x []float64) float64 {
-	p := h.unpack(x)
+	p := st.unpack(h, x)
 	if h.paths == 2 && p.excess < leastExcess*st.rate {
 		return math.Inf(-1)
 	}
@@ -235,8 +241,8 @@ const leastExcess = 0.2e-3
 
 // maximise climbs from p.
 func (st *stack) maximise(h hypothesis, p point) (point, float64) {
-	x0 := h.pack(p)
-	scale := h.pack(point{d: 0.3, excess: 0.3, phi: 0.15, drift: 0.3 / (st.duration() + 10)})
+	x0 := st.pack(h, p)
+	scale := h.list(0.3, 0.3, 0.1, 0.1/(st.duration()+10))
 	problem := optimize.Problem{Func: func(u []float64) float64 {
 		x := make([]float64, len(u))
 		for i := range u {
@@ -253,7 +259,7 @@ func (st *stack) maximise(h hypothesis, p point) (point, float64) {
 	for i := range x {
 		x[i] = x0[i] + r.X[i]*scale[i]
 	}
-	return h.unpack(x), -r.F
+	return st.unpack(h, x), -r.F
 }
 
 // duration is the time between the means of the first and last block, s.
@@ -267,7 +273,7 @@ func (st *stack) duration() float64 {
 // curvature returns the inverse of −Λ's second derivatives at a maximum p and
 // the logarithm of its determinant.
 func (st *stack) curvature(h hypothesis, p point) (inv *mat.SymDense, logDet float64, ok bool) {
-	x := h.pack(p)
+	x := st.pack(h, p)
 	n := len(x)
 	step := st.steps(h, x)
 	hess := mat.NewSymDense(n, nil)
@@ -298,7 +304,7 @@ func (st *stack) curvature(h hypothesis, p point) (inv *mat.SymDense, logDet flo
 // steps finds for each parameter a step at which Λ falls by about a quarter.
 func (st *stack) steps(h hypothesis, x []float64) []float64 {
 	f0 := st.lambda(h, x)
-	step := h.pack(point{d: 1e-3, excess: 1e-3, phi: 1e-3, drift: 1e-3 / (st.duration() + 10)})
+	step := h.list(1e-3, 1e-3, 1e-3, 1e-3/(st.duration()+10))
 	for i := range x {
 		for range 40 {
 			y := append([]float64(nil), x...)
@@ -318,7 +324,7 @@ func (st *stack) steps(h hypothesis, x []float64) []float64 {
 // holds when seconds within a block are not independent. Where the model's own
 // curvature claims more it is believed instead. Dof are those of the blocks.
 func (st *stack) covariance(h hypothesis, p point) (cov *mat.SymDense, dof float64, ok bool) {
-	x := h.pack(p)
+	x := st.pack(h, p)
 	n := len(x)
 	inv, _, ok := st.curvature(h, p)
 	if !ok {
@@ -336,9 +342,9 @@ func (st *stack) covariance(h hypothesis, p point) (cov *mat.SymDense, dof float
 		for i := range x {
 			y := append([]float64(nil), x...)
 			y[i] = x[i] + step[i]
-			up, ok1 := st.moments(h, &st.blocks[b], h.unpack(y))
+			up, ok1 := st.moments(h, &st.blocks[b], st.unpack(h, y))
 			y[i] = x[i] - step[i]
-			down, ok2 := st.moments(h, &st.blocks[b], h.unpack(y))
+			down, ok2 := st.moments(h, &st.blocks[b], st.unpack(h, y))
 			if !ok1 || !ok2 {
 				return nil, 0, false
 			}

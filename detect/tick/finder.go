@@ -33,6 +33,7 @@ type Finder struct {
 type track struct {
 	*cutter
 	station *station.Station
+	local   *filter     // confined to the tone's neighbourhood
 	snaps   []*snapshot // in order, at most maxSnapshots
 	model   model
 	refit   int64 // second at which the model is fitted next
@@ -123,11 +124,9 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 			return
 		}
 	}
-	t := &track{
-		cutter:  newCutter(newFilter(sh, f.stream.Rate()), f.stream),
-		station: best,
-		model:   model{lag: c.lag * f.stream.Rate(), rate: c.rate * f.stream.Rate(), ref: float64(c.ref)},
-	}
+	t := newTrack(sh, f.stream)
+	t.station = best
+	t.model = model{lag: c.lag * f.stream.Rate(), rate: c.rate * f.stream.Rate(), ref: float64(c.ref)}
 	for n := from; n < f.next; n++ {
 		t.take(n, f.tb)
 	}
@@ -135,6 +134,11 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 		return
 	}
 	f.tracks = append(f.tracks, t)
+}
+
+func newTrack(sh shape, s *audio.Stream) *track {
+	f := newFilter(sh, s.Rate())
+	return &track{cutter: newCutter(f, s), local: f.confined()}
 }
 
 // sameTick is how near two arrivals of one tone are taken for one, s.

@@ -35,7 +35,8 @@ type part struct {
 const leastGain = 16
 
 // fit finds the hypothesis that explains the stack best.
-func (st *stack) fit() (fit, bool) {
+// local is the same stack confined to the tone's neighbourhood.
+func (st *stack) fit(local *stack) (fit, bool) {
 	best, ok := st.single()
 	if !ok {
 		return fit{}, false
@@ -53,7 +54,7 @@ func (st *stack) fit() (fit, bool) {
 	if !ok {
 		return fit{}, false
 	}
-	st.settlePhase(&best)
+	st.settlePhase(&best, local)
 	return best, true
 }
 
@@ -270,100 +271,118 @@ func (st *stack) distinct(two, one fit) bool {
 	return two.excess > 0.45e-3*st.rate && ratio < 10 && two.gain-one.gain > 0.02*one.gain
 }
 
-// settlePhase weighs two kinds of audio chain against each other: one that
-// leaves the tone's phase alone, so that the carrier's cycles time the tick,
-// and one that turns it by an unknown angle, so that only the envelope does.
-// Each maximum of the likelihood counts with its volume (Laplace's method).
-func (st *stack) settlePhase(f *fit) {
+// settlePhase weighs two kinds of audio chain against each other. One leaves
+// the tone's phase alone, and then the carrier's cycles time the tick, to the
+// coherent bound; which cycle, the likelihood tells. The other turns the phase
+// by an unknown angle, as a high-pass filter does, and then only the envelope
+// times it, delayed by the group delay. The envelope of the tone's own
+// neighbourhood decides: in a flat chain it agrees with a cycle, in another it
+// falls anywhere between two.
+func (st *stack) settlePhase(f *fit, local *stack) {
+	envelope := st.newPart(f.hypothesis, f.point, f.cov, true)
 	if !f.coherent {
-		f.parts = []part{st.newPart(f.hypothesis, f.point, f.cov, 1)}
+		f.parts = []part{envelope.withWeight(1)}
 		return
 	}
+	if f.paths == 1 {
+		p, _ := local.maximise(f.hypothesis, f.point)
+		cov, dof, ok := local.covariance(f.hypothesis, p)
+		if ok {
+			f.dof = min(f.dof, dof)
+			envelope = st.newPart(f.hypothesis, p, cov, true)
+		}
+	}
 	inflate := 1.0
-	free, _, freeOK := st.curvature(f.hypothesis, f.point)
-	if freeOK {
+	if free, _, ok := st.curvature(f.hypothesis, f.point); ok {
 		inflate = max(1, f.cov.At(0, 0)/free.At(0, 0))
 	}
-	type place struct {
-		part
-		log float64
-	}
-	var places []place
-	top := math.Inf(-1)
-	consider := func(h hypothesis, p point, prior float64) {
-		g := st.lambda(h, h.pack(p))
-		inv, logDet, ok := st.curvature(h, p)
-		if !ok {
-			return
-		}
-		n := float64(h.params())
-		volume := 0.0
-		if h.phase != nil && freeOK {
-			// The cycle fits but for the phase that a flat chain still may have.
-			i := f.hypothesis.params() - 2
-			room := free.At(i, i) / (free.At(i, i) + flatPhase*flatPhase)
-			g = f.gain - (f.gain-g)*room
-			volume = 0.5 * math.Log(room)
-		}
-		l := g/inflate + volume + 0.5*(n*math.Log(2*math.Pi)+logDet+n*math.Log(inflate)) + math.Log(prior)
-		cov := f.cov
-		if h.phase != nil {
-			var okc bool
-			if cov, _, okc = st.covariance(h, p); !okc {
-				cov = inv
-			}
-		}
-		places = append(places, place{st.newPart(h, p, cov, 0), l})
-		top = max(top, l)
-	}
-	consider(f.hypothesis, f.point, 0.5/math.Pi)
+	// The cycles. The polarity is unknown, so they are half a period apart.
 	zero := 0.0
 	fixed := hypothesis{paths: f.paths, coherent: true, phase: &zero}
-	cycle := math.Pi / st.omega // half a cycle: the polarity is unknown
+	cycle := math.Pi / st.omega
 	start := f.d - f.phi/st.omega
 	reach := 1.1e-3 * st.rate
+	var cycles []part
+	var gains []float64
+	top := math.Inf(-1)
 	for k := math.Ceil((f.d - reach - start) / cycle); start+k*cycle < f.d+reach; k++ {
 		p := f.point
 		p.d, p.phi = start+k*cycle, 0
-		p, _ = st.maximise(fixed, p)
+		p, g := st.maximise(fixed, p)
 		if math.Abs(p.d-(start+k*cycle)) > cycle/2 {
 			continue
 		}
-		consider(fixed, p, 0.5)
+		cov, _, ok := st.covariance(fixed, p)
+		if !ok {
+			continue
+		}
+		cycles = append(cycles, st.newPart(fixed, p, cov, false))
+		gains = append(gains, g/inflate)
+		top = max(top, g/inflate)
 	}
 	sum := 0.0
-	for _, p := range places {
-		sum += math.Exp(p.log - top)
+	best := 0
+	for i, g := range gains {
+		sum += math.Exp(g - top)
+		if g > gains[best] {
+			best = i
+		}
+	}
+	flat := 0.0
+	if len(cycles) > 0 {
+		// Where the envelope falls, under either kind of chain.
+		tolerance := flatDelay * st.rate
+		v := envelope.vd + tolerance*tolerance
+		z := envelope.d - cycles[best].d
+		like := flatPrior * math.Exp(-z*z/(2*v)) / math.Sqrt(2*math.Pi*v)
+		flat = like / (like + (1-flatPrior)/cycle)
+	}
+	for i, c := range cycles {
+		if w := flat * math.Exp(gains[i]-top) / sum; w > leastWeight {
+			f.parts = append(f.parts, c.withWeight(w))
+		}
+	}
+	if w := 1 - flat; w > leastWeight {
+		f.parts = append(f.parts, envelope.withWeight(w))
 	}
 	kept := 0.0
-	for _, p := range places {
-		p.weight = math.Exp(p.log-top) / sum
-		if p.weight > 0.02 {
-			f.parts = append(f.parts, p.part)
-			kept += p.weight
-		}
+	for _, p := range f.parts {
+		kept += p.weight
 	}
 	for i := range f.parts {
 		f.parts[i].weight /= kept
 	}
 }
 
+func (p part) withWeight(w float64) part {
+	p.weight = w
+	return p
+}
+
 // newPart turns a maximum into an alternative.
-func (st *stack) newPart(h hypothesis, p point, cov mat.Symmetric, weight float64) part {
+func (st *stack) newPart(h hypothesis, p point, cov mat.Symmetric, envelope bool) part {
 	last := h.params() - 1
-	q := part{d: p.d, drift: p.drift, vd: cov.At(0, 0), vr: cov.At(last, last), cr: cov.At(0, last), weight: weight, envelope: h.phase == nil}
-	if q.envelope {
+	q := part{d: p.d, drift: p.drift, vd: cov.At(0, 0), vr: cov.At(last, last), cr: cov.At(0, last), envelope: envelope}
+	if envelope {
 		floor := envelopeFloor * st.rate
+		if h.paths == 2 {
+			floor = envelopeFloorTwo * st.rate
+		}
 		q.vd += floor * floor
 	}
 	return q
 }
 
 const (
-	// envelopeFloor is what interpolation between samples leaves of the
-	// envelope's place in the best signal, s (standard uncertainty).
-	envelopeFloor = 2e-6
-	// flatPhase is how far from zero, radians, the phase of a chain may be that
-	// counts as leaving the phase alone (standard deviation).
-	flatPhase = 0.03
+	// envelopeFloor is how well the envelope's place stands for the chain's
+	// group delay when the chain is a filter, s (standard uncertainty), from
+	// simulated high- and low-pass filters; envelopeFloorTwo with two paths.
+	envelopeFloor    = 8e-6
+	envelopeFloorTwo = 20e-6
+	// flatDelay is how far, s, the two delays of a chain may differ that
+	// counts as flat; flatPrior is the share of such chains.
+	flatDelay = 2e-6
+	flatPrior = 0.7
+	// leastWeight is the probability below which an alternative is dropped.
+	leastWeight = 0.005
 )

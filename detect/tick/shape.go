@@ -64,6 +64,53 @@ type filter struct {
 	// starts as a sine and as a cosine, the first with half weight; entry i is
 	// u = i/fine − lead.
 	sine, cosine []complex128
+
+	// local, if any, is the smoothing of the output over lag that confines it
+	// to the tone's neighbourhood; noiseGain is what it leaves of the noise.
+	local     []float64
+	noiseGain float64
+}
+
+// localHalfWidth is the −6 dB half-width, Hz, of a filter that is confined to
+// the tone's neighbourhood.
+const localHalfWidth = 350
+
+// confined returns a filter of the same shape whose output is confined to
+// some hundred hertz around the tone. The envelope of such an output is delayed
+// by an audio chain's group delay at the tone, not by its average over the
+// band, and does not see the low-frequency thump that an envelope detector in
+// noise adds to a tick.
+func (f *filter) confined() *filter {
+	const half = 12
+	g := *f
+	g.local = make([]float64, 2*half+1)
+	sum := 0.0
+	for k := range g.local {
+		x := float64(k - half)
+		g.local[k] = sincPi(2*localHalfWidth/f.rate*x) * (0.54 + 0.46*math.Cos(math.Pi*x/(half+1)))
+		sum += g.local[k]
+	}
+	for k := range g.local {
+		g.local[k] /= sum
+	}
+	g.noiseGain = 0
+	for k, a := range g.local {
+		for l, b := range g.local {
+			g.noiseGain += a * b * max(0, 1-math.Abs(float64(k-l))/float64(f.length))
+		}
+	}
+	smooth := func(table []complex128) []complex128 {
+		out := make([]complex128, len(table))
+		for i := range out {
+			for k, c := range g.local {
+				j := min(max(i+(k-half)*fine, 0), len(table)-1)
+				out[i] += complex(c, 0) * table[j]
+			}
+		}
+		return out
+	}
+	g.sine, g.cosine = smooth(f.sine), smooth(f.cosine)
+	return &g
 }
 
 const (
@@ -77,7 +124,7 @@ const (
 )
 
 func newFilter(s shape, rate float64) *filter {
-	f := &filter{shape: s, rate: rate, omega: 2 * math.Pi * s.toneHz / rate, length: int(math.Round(s.seconds * rate))}
+	f := &filter{shape: s, rate: rate, omega: 2 * math.Pi * s.toneHz / rate, length: int(math.Round(s.seconds * rate)), noiseGain: 1}
 	burst := s.seconds * rate
 	if s.onset {
 		burst = math.Inf(1)

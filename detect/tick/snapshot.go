@@ -8,8 +8,8 @@ import (
 
 const (
 	// A snapshot covers this much around the expected arrival, s.
-	snapBefore = 7e-3
-	snapAfter  = 10e-3
+	snapBefore = 8.5e-3
+	snapAfter  = 11.5e-3
 	// The audio from flankFrom to flankTo before the expected arrival, s, tells
 	// the noise: stations leave it quiet.
 	flankFrom, flankTo = 10e-3, 2.5e-3
@@ -26,7 +26,8 @@ type snapshot struct {
 	n      int64
 	origin float64 // lag of w[0] after the flywheel's second, low-rate samples
 	noise  float64 // variance of the audio's noise around the tone, a sample
-	tail   float64 // tone power after a short mark, in units of noise
+	tail   float64 // power of the output well after a short mark, in units of noise's
+	unit   float64 // mean power of the output in noise
 	w      []complex64
 }
 
@@ -74,10 +75,11 @@ func (c *cutter) cut(s *snapshot, base, lag float64) bool {
 		s.w[j] = complex64(c.cum[to] - c.cum[i])
 	}
 	s.noise = c.flankNoise()
+	s.unit = float64(c.length)*s.noise + 1e-30
 	s.tail = 0
 	if !c.onset {
 		i := int((flankFrom+snapAfter)*c.rate) + c.length
-		s.tail = sqAbs(c.cum[i+c.length]-c.cum[i]) / (float64(c.length)*s.noise + 1e-30)
+		s.tail = sqAbs(c.cum[i+c.length]-c.cum[i]) / s.unit
 	}
 	return true
 }

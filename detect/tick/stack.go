@@ -74,7 +74,7 @@ func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
 			})
 			b = &st.blocks[len(st.blocks)-1]
 		}
-		if !st.align(w, s, m, noise[k]) {
+		if s.long() || !st.align(w, s, m, noise[k]) {
 			continue
 		}
 		b.n++
@@ -102,6 +102,19 @@ func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
 		}
 	}
 	return st
+}
+
+// long reports whether a mark much longer than the filter was sent, as at the
+// minute: it would smear the stack.
+func (s *snapshot) long() bool {
+	if s.tail < 20 {
+		return false
+	}
+	peak := 0.0
+	for _, w := range s.w {
+		peak = max(peak, float64(real(w)*real(w)+imag(w)*imag(w)))
+	}
+	return s.tail > 0.25*peak/s.unit
 }
 
 // smoothNoise returns the noise of each snapshot, told by itself and its
@@ -152,7 +165,30 @@ func (st *stack) align(w []complex128, s *snapshot, m model, noise float64) bool
 	var end complex128
 	if st.onset {
 		// Let the sums end at the same lag after the model's for all.
-		end = s.value((centre + st.end - s.origin))
+		at := centre + st.end - s.origin
+		if at+taps/2+1 >= float64(len(s.w)) {
+			return false
+		}
+		end = s.value(at)
+	}
+	if st.local != nil {
+		half := len(st.local) / 2
+		if lo-half < 0 || lo+half+st.points+taps > len(s.w) {
+			return false
+		}
+		// Interpolation and smoothing commute: smooth the interpolated points.
+		wide := make([]complex128, st.points+2*half)
+		for j := range wide {
+			wide[j] = weigh(&coef, s.w[lo-half+j:]) - end
+		}
+		for j := range w {
+			var sum complex128
+			for k, c := range st.local {
+				sum += complex(c, 0) * wide[j+k]
+			}
+			w[j] = sum * turn
+		}
+		return true
 	}
 	for j := range w {
 		w[j] = (weigh(&coef, s.w[lo+j:]) - end) * turn
@@ -222,7 +258,7 @@ func (st *stack) samples(d float64) (n int, scale float64) {
 	if st.onset {
 		n = max(1, int(math.Round(st.end-d)))
 	}
-	return n, 1 / math.Sqrt(float64(n)/2)
+	return n, 1 / math.Sqrt(float64(n)/2*st.noiseGain)
 }
 
 // probe is the linear functional of the stack's points that gives the matched

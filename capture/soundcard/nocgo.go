@@ -10,3 +10,5 @@ var errNoCgo = errors.New("live capture is not in this program: it was built wit
 func Inputs() ([]Input, error) { return nil, errNoCgo }
 
 func device(Settings) (string, opener, error) { return "", nil, errNoCgo }
+
+func (tone) play() error { return errNoCgo }

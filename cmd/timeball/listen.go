@@ -1,0 +1,203 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"time"
+
+	"timeball/align"
+	"timeball/capture"
+	"timeball/capture/soundcard"
+	"timeball/capture/wavfile"
+)
+
+type listenCmd struct {
+	measureFlags `embed:""`
+	inputFlags   `embed:""`
+
+	Tolerance tolerance     `default:"1ms" placeholder:"10us" help:"How near to UTC is near enough (default: 1ms)."`
+	For       time.Duration `placeholder:"2m" help:"Stop by itself after this long (default: when interrupted)."`
+	Record    string        `placeholder:"FILE.wav" help:"Record what is measured, too."`
+	Wired     bool          `help:"The receiver's channel carries another clock's pulse: compare the two."`
+	Beep      bool          `help:"Sound a tone each second: the higher, the nearer. It must not reach the input."`
+	JSON      bool          `name:"json" help:"Print one JSON object a second (timeball.second/1), and the fix (timeball.fix/1) at the end."`
+}
+
+// Help is kong's long help.
+func (listenCmd) Help() string {
+	return `Measures a sound input live, for setting the clock: shows the offset of every pulse of the marker, which way to turn, how sure that is, and whether the tolerance is reached. When it ends, by --for or Ctrl-C, it states the fix as replay would. Receiver and marker are two channels of the input; which is which is found, but with --wired it is the reference on channel 1 and the marker on channel 2 unless you say otherwise.
+
+While the station fades the figure still follows the clock, and the interval grows with what the clock's rate may have done meanwhile.
+
+--beep sounds on the system's standard output. Wear headphones, or use another card than the input's: a tone that comes back through the input is noise to the measurement. The tone lies between 250 and 800 Hz, away from the ticks.
+
+The exit status is 0 for a fix and 3 when there is no trustworthy one.
+
+Example: timeball listen --input 2 --station wwv --at 50.2,-5.6 --carrier 10MHz --tolerance 100us --record gannet-head.wav`
+}
+
+// AfterApply checks the flags, for kong.
+func (c *listenCmd) AfterApply() error {
+	if c.For < 0 {
+		return usageError{errors.New("--for must not be negative")}
+	}
+	return errors.Join(c.measureFlags.check(), c.inputFlags.check())
+}
+
+// tolerance is the value of --tolerance, s.
+type tolerance float64
+
+// UnmarshalText is for kong.
+func (t *tolerance) UnmarshalText(text []byte) error {
+	v, err := parseSeconds(string(text))
+	if err == nil && !(v > 0) {
+		err = fmt.Errorf("%q: a tolerance is more than nothing", text)
+	}
+	*t = tolerance(v)
+	return err
+}
+
+// measurement is a live measurement, by radio or by wire.
+type measurement interface {
+	Process(*capture.Block) (align.Second, bool)
+	Fix() align.Fix
+}
+
+// newMeasurement begins to measure a source.
+func newMeasurement(info capture.Info, s align.Settings, wired bool) (measurement, error) {
+	if wired {
+		return align.NewWired(info, s)
+	}
+	a, err := align.NewAttempt(info, s)
+	if err != nil {
+		return nil, err
+	}
+	return align.NewLive(a), nil
+}
+
+// Run measures until interrupted or until --for has passed.
+func (c *listenCmd) Run(p *program, file calibrationFile) error {
+	settings, err := c.settings(file)
+	if err != nil {
+		return err
+	}
+	if c.Record != "" { // found out before the input has been waited for
+		if _, err := os.Lstat(c.Record); err == nil {
+			return fmt.Errorf("%s: it exists already, and no recording is overwritten: choose another name", c.Record)
+		}
+	}
+	fix, err := c.session(p, settings)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		err = json.NewEncoder(p.stdout).Encode(fix)
+	} else {
+		err = printFix(p.stdout, fix, "")
+	}
+	if err == nil && fix.Verdict != align.Found {
+		err = errNoFix
+	}
+	return err
+}
+
+// session opens the input and measures.
+func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, error) {
+	show := c.newDisplay(p)
+	defer show.end()
+	src, err := c.open(p, func(e soundcard.Event) { show.say(e.Message) })
+	if err != nil {
+		return align.Fix{}, err
+	}
+	defer src.Close()
+	info := src.Info()
+	if !settings.Start.IsZero() {
+		info.Start = settings.Start
+	}
+	m, err := newMeasurement(info, settings, c.Wired)
+	if err != nil {
+		return align.Fix{}, err
+	}
+	format := wavfile.Format{
+		Rate: info.Rate, Channels: info.Channels, Bits: info.Bits, Start: info.Start,
+		Note: fmt.Sprintf("input %.200s", info.Name),
+	}
+	var rec recorder
+	if c.Record != "" {
+		if rec, err = wavfile.Create(c.Record, format); err != nil {
+			return align.Fix{}, err
+		}
+	}
+	if c.Beep {
+		tones := soundcard.OpenTones()
+		defer tones.Close()
+		show = beeper{show, tones, float64(c.Tolerance), p.stderr}
+	}
+	err = c.follow(p.ctx, src, m, rec, format, show)
+	show.end()
+	fix := m.Fix()
+	if c.Record != "" {
+		fix.Recording.Path = c.Record
+	}
+	return fix, err
+}
+
+// follow passes src to m, and to rec unless that is nil, until one of src and
+// the wanted time ends. A recording that fails does not end the measurement.
+func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec recorder, format wavfile.Format, show display) error {
+	stop := func(why error) {
+		if err := rec.Close(); why == nil {
+			why = err
+		}
+		if why != nil {
+			show.say(fmt.Sprintf("the recording has ended: %v; the measurement goes on", why))
+		}
+		rec = nil
+	}
+	end := int64(math.MaxInt64)
+	if c.For > 0 {
+		end = int64(math.Round(c.For.Seconds() * float64(format.Rate)))
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, c.For+grace)
+		defer cancel()
+	}
+	defer context.AfterFunc(ctx, func() { src.Close() })()
+	defer func() {
+		if rec != nil {
+			stop(nil)
+		}
+	}()
+	var b capture.Block
+	for {
+		err := src.Read(&b)
+		if err == io.EOF {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if b.Position >= end {
+			return nil
+		}
+		if over := b.Position + int64(b.Len()) - end; over > 0 {
+			b.Resize(format.Channels, b.Len()-int(over))
+		}
+		format.Quantise(&b) // what is measured is what a replay will find
+		if rec != nil {
+			if err := rec.Write(&b); err != nil {
+				stop(err)
+			}
+		}
+		if s, ok := m.Process(&b); ok {
+			show.second(s)
+		}
+		if b.Position+int64(b.Len()) >= end {
+			return nil
+		}
+	}
+}

@@ -1,0 +1,360 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"timeball/align"
+)
+
+// view is what there is to be seen of a live measurement.
+type view struct {
+	now       *align.Second // nil before the first
+	tolerance float64       // s
+	recording string        // file, if any
+	messages  []string
+	colour    bool
+}
+
+// mood is what a line's colour tells, beside its words.
+type mood string
+
+const (
+	plain mood = ""
+	good  mood = "\x1b[32m"
+	alert mood = "\x1b[33m"
+	bad   mood = "\x1b[31m"
+)
+
+// row is one line of the screen.
+type row struct {
+	text string
+	mood mood
+}
+
+func (r row) painted(colour bool) string {
+	if !colour || r.mood == plain || r.text == "" {
+		return r.text
+	}
+	return string(r.mood) + r.text + "\x1b[0m"
+}
+
+// block is some lines that belong together. Where the screen is too low, those
+// of the least worth are left out.
+type block struct {
+	worth int
+	lines []row
+}
+
+// lines lays the view out for a screen of some size.
+func (v view) lines(width, height int) []row {
+	blocks := v.blocks(width, height)
+	for {
+		total, least := 0, 0
+		for i, b := range blocks {
+			total += len(b.lines)
+			if b.worth < blocks[least].worth {
+				least = i
+			}
+		}
+		if total <= height || len(blocks) == 1 {
+			break
+		}
+		blocks = append(blocks[:least:least], blocks[least+1:]...)
+	}
+	var all []row
+	for _, b := range blocks {
+		all = append(all, b.lines...)
+	}
+	all = all[:min(len(all), height)]
+	for i := range all {
+		all[i].text = cut(all[i].text, width)
+	}
+	return all
+}
+
+// cut shortens text to width characters.
+func cut(text string, width int) string {
+	if utf8.RuneCountInString(text) <= width {
+		return text
+	}
+	return string([]rune(text)[:width])
+}
+
+func (v view) blocks(width, height int) []block {
+	s := v.now
+	if s == nil {
+		return []block{{9, []row{{"waiting for the input", plain}}}, {5, v.told()}}
+	}
+	empty := []row{{}}
+	scale := max(1, min(height/14, 3))
+	number, word := v.figure()
+	m := v.mood()
+	blocks := []block{
+		{3, []row{{v.title(), plain}}},
+		{1, empty},
+		{10, paint(bigText(number, width, scale), m)},
+		{2, empty},
+		{8, paint(bigText(word, width, scale), m)},
+		{2, empty},
+		{9, []row{{v.interval(), m}}},
+		{7, v.target()},
+		{6, []row{v.radio()}},
+		{4, v.bars(width)},
+		{3, []row{{v.clock(), plain}}},
+	}
+	if told := v.told(); len(told) > 0 {
+		blocks = append(blocks, block{5, told})
+	}
+	return blocks
+}
+
+func paint(rows []string, m mood) []row {
+	var all []row
+	for _, r := range rows {
+		all = append(all, row{r, m})
+	}
+	return all
+}
+
+func (v view) title() string {
+	s := v.now
+	title := fmt.Sprintf("timeball  %s", minutes(s.T))
+	if v.recording != "" {
+		title += "  recording " + v.recording
+	}
+	return title + "  Ctrl-C ends with the fix"
+}
+
+// minutes is a length of time as 12:34 or 1:02:34.
+func minutes(seconds float64) string {
+	t := int(seconds)
+	if t < 3600 {
+		return fmt.Sprintf("%d:%02d", t/60, t%60)
+	}
+	return fmt.Sprintf("%d:%02d:%02d", t/3600, t/60%60, t%60)
+}
+
+// figure is what is written large: the offset, and what to do about it.
+func (v view) figure() (number, word string) {
+	s := v.now
+	switch {
+	case s.Offset == nil && s.Verdict == align.NoMarker:
+		return "--.--- ms", "no marker"
+	case s.Offset == nil:
+		return "--.--- ms", "no tick"
+	}
+	return bigOffset(*s.Offset, s.Radio.State == align.ByWire), action(s, v.tolerance)
+}
+
+// bigOffset writes an offset with sign and unit: five digits, but no finer than
+// 0.1 us by radio or 1 ns by wire.
+func bigOffset(x float64, byWire bool) string {
+	finest := 1e-7
+	if byWire {
+		finest = 1e-9
+	}
+	u := unitFor(math.Abs(x), secondUnits[1:3])
+	if byWire && math.Abs(x) < 1e-6 {
+		u = secondUnits[3]
+	}
+	places := int(math.Round(math.Log10(u.size / finest)))
+	for size := math.Abs(x) / u.size; places > 0 && size >= math.Pow10(5-places); {
+		places--
+	}
+	text := strconv.FormatFloat(x/u.size, 'f', places, 64)
+	if x >= 0 {
+		text = "+" + text
+	}
+	return text + " " + u.name
+}
+
+// action is what to do: one word that reads from afar.
+func action(s *align.Second, tolerance float64) string {
+	switch {
+	case math.Abs(*s.Offset) <= tolerance:
+		return "good"
+	case s.Sense == align.Ahead:
+		return "retard"
+	default:
+		return "advance"
+	}
+}
+
+// sure reports whether the whole interval lies within the tolerance.
+func sure(s *align.Second, tolerance float64) bool {
+	return -tolerance <= s.CI95[0] && s.CI95[1] <= tolerance
+}
+
+func (v view) mood() mood {
+	s := v.now
+	switch {
+	case s.Offset == nil:
+		return bad
+	case math.Abs(*s.Offset) > v.tolerance:
+		return plain
+	case sure(s, v.tolerance) && s.Verdict == align.Found:
+		return good
+	}
+	return alert
+}
+
+// interval says the offset with its interval in words.
+func (v view) interval() string {
+	s := v.now
+	if s.Offset == nil {
+		return s.Reason
+	}
+	half := (s.CI95[1] - s.CI95[0]) / 2
+	against := "UTC"
+	if s.Radio.State == align.ByWire {
+		against = "the reference"
+	}
+	text := fmt.Sprintf("%s %s by %s (95 %%)", relation(s.Sense), against, plusMinus(math.Abs(*s.Offset), half))
+	if s.Verdict == align.NoPath {
+		text += ", path delay not taken out"
+	}
+	return text
+}
+
+func (v view) target() []row {
+	s := v.now
+	if s.Offset == nil {
+		return nil
+	}
+	tol := short(v.tolerance)
+	switch x := math.Abs(*s.Offset); {
+	case x > v.tolerance:
+		return []row{{fmt.Sprintf("tolerance %s: not reached, %s to go", tol, short(x-v.tolerance)), plain}}
+	case s.Verdict != align.Found:
+		return []row{{fmt.Sprintf("tolerance %s: reached but for the path delay", tol), alert}}
+	case !sure(s, v.tolerance):
+		return []row{{fmt.Sprintf("tolerance %s: reached, not yet for certain: wait", tol), alert}}
+	}
+	return []row{{fmt.Sprintf("tolerance %s: reached", tol), good}}
+}
+
+// reception says the state of the radio, or of one station, in words.
+func reception(r align.Reception) string {
+	switch r.State {
+	case align.Fading:
+		return fmt.Sprintf("fading for %.0f s", r.Gone)
+	case align.Coasting:
+		return fmt.Sprintf("gone for %.0f s, coasting on the flywheel", r.Gone)
+	}
+	return string(r.State)
+}
+
+func (v view) radio() row {
+	s := v.now
+	parts := []string{"radio " + reception(s.Radio)}
+	for _, st := range s.Stations {
+		text := strings.ToUpper(st.ID)
+		switch {
+		case st.State != align.HeardNow && st.Reception != s.Radio:
+			text += " " + reception(st.Reception)
+		case st.State == align.HeardNow && st.SNRdB != nil:
+			text += fmt.Sprintf(" %.0f dB", *st.SNRdB)
+		}
+		parts = append(parts, text)
+	}
+	m := plain
+	switch s.Radio.State {
+	case align.NeverHeard, align.Coasting:
+		m = bad
+	case align.Fading:
+		m = alert
+	}
+	return row{strings.Join(parts, "  "), m}
+}
+
+const (
+	barFloor = -60 // dBFS, the left end of a level bar
+	tooLow   = -45 // dBFS: a peak below it is worth a word
+	mostBar  = 40  // characters
+)
+
+// bars draw the channels' peaks.
+func (v view) bars(width int) []row {
+	var all []row
+	for _, l := range v.now.Levels {
+		db := l.PeakDB()
+		name := l.Role
+		if name == "" {
+			name = "channel"
+		}
+		length := max(4, min(mostBar, width-34))
+		filled := int(math.Round(float64(length) * max(0, 1-db/barFloor)))
+		if db < barFloor {
+			filled = 0
+		}
+		filled = min(filled, length)
+		text := fmt.Sprintf("%d %-9s %s%s ", l.Channel, name, strings.Repeat("█", filled), strings.Repeat("·", length-filled))
+		m := plain
+		switch {
+		case l.Peak == 0:
+			text, m = text+"silent", bad
+		case l.Clipped > 0:
+			text, m = text+"CLIPPING", bad
+		case db < tooLow:
+			text, m = text+fmt.Sprintf("%.0f dB, low", db), alert
+		default:
+			text += fmt.Sprintf("%.0f dB", db)
+		}
+		all = append(all, row{text, m})
+	}
+	return all
+}
+
+// clock says what time it is, as far as that is known.
+func (v view) clock() string {
+	s := v.now
+	parts := []string{fmt.Sprintf("pulse %d", s.Count)}
+	if s.Marker.Missing > 0 && s.Count > 0 {
+		parts[0] = fmt.Sprintf("no pulse for %d s", s.Marker.Missing)
+	}
+	switch {
+	case s.UTC != nil:
+		parts = append(parts, s.UTC.Second.UTC().Format("15:04:05 UTC 2006-01-02")+" by the "+s.UTC.From)
+	case s.SecondOfMinute != nil:
+		parts = append(parts, fmt.Sprintf("second %d of the minute by the broadcast", *s.SecondOfMinute))
+	case s.At != nil:
+		parts = append(parts, s.At.UTC().Format("15:04:05 UTC")+" by this computer")
+	}
+	if s.WholeSeconds != nil && *s.WholeSeconds != 0 {
+		parts = append(parts, "hands show "+hands(*s.WholeSeconds))
+	}
+	return strings.Join(parts, "  ")
+}
+
+func (v view) told() []row {
+	var all []row
+	for _, m := range v.messages {
+		all = append(all, row{m, alert})
+	}
+	return all
+}
+
+// secondLine says a second in one line, for logs and simple terminals.
+func secondLine(s align.Second, tolerance float64) string {
+	when := minutes(s.T)
+	if s.At != nil {
+		when = s.At.UTC().Format("15:04:05Z")
+	}
+	if s.Offset == nil {
+		return fmt.Sprintf("%s  %s", when, s.Reason)
+	}
+	v := view{now: &s, tolerance: tolerance}
+	text := fmt.Sprintf("%s  %s ± %s  %s: %s  %s", when, bigOffset(*s.Offset, s.Radio.State == align.ByWire),
+		short((s.CI95[1]-s.CI95[0])/2), s.Sense, action(&s, tolerance), v.radio().text)
+	if s.Verdict != align.Found {
+		text += "  (" + string(s.Verdict) + ")"
+	}
+	if s.Marker.Missing > 0 {
+		text += fmt.Sprintf("  no pulse for %d s", s.Marker.Missing)
+	}
+	return text
+}

@@ -1,0 +1,100 @@
+package align
+
+import (
+	"math"
+
+	"timeball/detect/tick"
+)
+
+// Picture is what a person wants to see of an attempt. Times are local seconds
+// after the recording's last marker, at its second, unless they say otherwise.
+type Picture struct {
+	Fix      Fix
+	Stations []StationPicture
+	// Marker is where the marker stood through the recording: constant but for
+	// its steps.
+	Marker []MarkerPoint
+}
+
+// MarkerPoint is the place of the marker from a time of the recording on.
+type MarkerPoint struct {
+	At    float64 // s from the start of the recording
+	Place float64 // after the last marker
+}
+
+// StationPicture is what was heard of one station.
+type StationPicture struct {
+	ID       string
+	Coherent bool       // the audio keeps the tick's phase
+	Arrival  float64    // of the earliest path's tick
+	Band     [2]float64 // 95 % interval of Arrival, by the ticks alone
+	// UTC is where the UTC second is by this station, nil when its path is not
+	// known.
+	UTC *float64
+	// Start is when each row was heard, s from the start of the recording.
+	Start []float64
+	tick.Picture
+}
+
+// audioMargin is how much audio is shown around what there is to see, and
+// nearMarker how near the marker must be to count as such, s.
+const (
+	audioMargin = 15e-3
+	nearMarker  = 80e-3
+	tickShown   = 10e-3
+)
+
+// Picture draws up the attempt whose fix is f.
+func (a *Attempt) Picture(f Fix) Picture {
+	p := Picture{Fix: f}
+	if a.marker < 0 {
+		return p
+	}
+	period := a.pulses.PeriodFrames()
+	last := a.pulses.Seconds() - 1
+	phase := a.pulses.Phase(last) / period
+	total := 0.0
+	for _, s := range f.Marker.Steps {
+		total += s.By
+	}
+	p.Marker = []MarkerPoint{{0, -total}}
+	for _, s := range f.Marker.Steps {
+		total -= s.By
+		p.Marker = append(p.Marker, MarkerPoint{s.At, -total})
+	}
+	for _, arr := range a.finder.Arrivals() {
+		s := StationPicture{ID: arr.Station.ID, Coherent: arr.Coherent}
+		lag, _ := extrapolate(lines(arr, a.rate, period), float64(last)-arr.Ref)
+		lo, hi := lag.interval()
+		s.Arrival = wrap(lag.centre() - phase)
+		s.Band = [2]float64{s.Arrival + lo - lag.centre(), s.Arrival + hi - lag.centre()}
+		from, to := s.Arrival, s.Arrival+tickShown
+		if x := offsetOf(f, s.ID); x != nil {
+			utc := s.Arrival + wrap(*x-s.Arrival)
+			s.UTC = &utc
+			from, to = min(from, utc), max(to, utc)
+		}
+		if from > 0 && from < nearMarker {
+			from = 0
+		}
+		if to < 0 && to > -nearMarker {
+			to = 0
+		}
+		s.Picture = a.finder.Picture(arr, from-audioMargin-s.Arrival, to+audioMargin-s.Arrival)
+		for _, r := range s.Rows {
+			s.Start = append(s.Start, a.pulses.Base(int(math.Round(r.Second)))/a.rate)
+		}
+		p.Stations = append(p.Stations, s)
+	}
+	return p
+}
+
+// offsetOf is the offset by one station whose path is known.
+func offsetOf(f Fix, id string) *float64 {
+	for _, s := range f.Stations {
+		if s.ID == id && s.Path != nil {
+			return s.Offset
+		}
+	}
+	return nil
+}

@@ -25,10 +25,11 @@ func (*commands) BeforeResolve(ctx *kong.Context) error {
 			path, named = ctx.FlagValue(f).(string), true
 		}
 	}
+	ctx.Bind(calibrationFile("")) // none, for a service without a home
 	if path == "" {
 		folder, err := os.UserConfigDir()
 		if err != nil {
-			return nil // a service without a home has no settings either
+			return nil // nor has it settings
 		}
 		path, named = filepath.Join(folder, "timeball", "config.toml"), false
 	}

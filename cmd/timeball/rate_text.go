@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 )
 
 // unit is a unit a value may be shown in.
@@ -42,13 +43,23 @@ func withUnit(value, half float64, units []unit) string {
 	return v + " ± " + h + " " + u.name
 }
 
-// rounded rounds half to two digits and value to the same place; with no half
-// value to four digits.
+// rounded rounds half to two significant digits and value to the same place
+// (JCGM 100:2008, 7.2.6: at most two digits, estimates consistent with their
+// uncertainties); with no half value to four digits.
 func rounded(value, half float64) (v, h string) {
 	if !(half > 0) || math.IsInf(half, 0) {
 		return strconv.FormatFloat(value, 'g', 4, 64), ""
 	}
-	places := max(0, 1-int(math.Floor(math.Log10(half))))
+	digits := strconv.FormatFloat(half, 'e', 1, 64) // 0.0996 is 1.0e-01
+	exponent, err := strconv.Atoi(digits[strings.IndexByte(digits, 'e')+1:])
+	if err != nil {
+		panic(err) // not strconv's format
+	}
+	places := 1 - exponent
+	if places < 0 {
+		tens := math.Pow10(-places)
+		value, half, places = math.Round(value/tens)*tens, math.Round(half/tens)*tens, 0
+	}
 	return strconv.FormatFloat(value, 'f', places, 64), strconv.FormatFloat(half, 'f', places, 64)
 }
 

@@ -1,0 +1,163 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"timeball/align"
+	"timeball/align/path"
+	"timeball/capture/station"
+	"timeball/detect/marker"
+)
+
+// measureFlags tell what a measurement must know, in every command that
+// measures.
+type measureFlags struct {
+	Station  []string  `default:"auto" placeholder:"ID,ID" help:"Stations that may be heard, or auto: all that differ in their marks (default: auto)."`
+	Stations string    `placeholder:"FILE.toml" help:"Your own stations, beside the built-in ones or instead of those with the same call sign."`
+	Carrier  frequency `placeholder:"10MHz" help:"Carrier the receiver is tuned to (default: any)."`
+	At       *place    `placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive; the path delay is computed from it."`
+	Start    time.Time `placeholder:"RFC3339" help:"UTC of the first sample, within half a minute (default: as the recording itself says)."`
+	Sunspots *float64  `placeholder:"N" help:"12-month smoothed sunspot number R12, 0 to 300 (default: a mean cycle's value for the date)."`
+
+	PathDelay     []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one; may repeat. ± (or +-) is the 95 % half-width, 0.3 ms when left out."`
+	ReceiverDelay *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms). ± is 0.1 ms when left out."`
+	Skew          *delay         `placeholder:"1.3us[±1us]" help:"Delay of the marker input minus that of the receiver input (default: as calibrated, else none). ± is 1 us when left out."`
+
+	ReceiverChannel int    `placeholder:"N" help:"Channel of the receiver, from 1 (default: found)."`
+	MarkerChannel   int    `placeholder:"N" help:"Channel of the marker, from 1 (default: found)."`
+	MarkerEdge      string `default:"auto" enum:"rising,falling,auto" placeholder:"rising|falling|auto" help:"On-time edge of the marker (default: auto, the leading edge)."`
+}
+
+// check finds mistakes that a look at the flags shows. AfterApply of the
+// commands calls it.
+func (f *measureFlags) check() error {
+	if err := (skyFlags{Sunspots: f.Sunspots}).check(); err != nil {
+		return err
+	}
+	switch {
+	case f.ReceiverChannel < 0 || f.MarkerChannel < 0:
+		return usageError{errors.New("--receiver-channel and --marker-channel count from 1")}
+	case f.ReceiverChannel > 0 && f.ReceiverChannel == f.MarkerChannel:
+		return usageError{fmt.Errorf("--receiver-channel and --marker-channel are both %d: they must differ", f.MarkerChannel)}
+	}
+	return nil
+}
+
+// settings puts the flags and the calibrations into the measurement's terms.
+func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
+	s := align.Settings{
+		CarrierHz: float64(f.Carrier), Start: f.Start, Sunspots: skyFlags{Sunspots: f.Sunspots}.sunspots(),
+		ReceiverChannel: f.ReceiverChannel, MarkerChannel: f.MarkerChannel,
+		Edge:       map[string]marker.Edge{"rising": marker.Rising, "falling": marker.Falling}[f.MarkerEdge],
+		PathDelays: map[string]align.Quantity{},
+	}
+	if f.At != nil {
+		s.At = &path.LatLon{Lat: f.At.Lat, Lon: f.At.Lon}
+	}
+	var err error
+	if s.Stations, err = f.chooseStations(); err != nil {
+		return s, err
+	}
+	for _, d := range f.PathDelay {
+		if d.id != "" && !slices.ContainsFunc(s.Stations, func(st *station.Station) bool { return st.ID == d.id }) {
+			return s, usageError{fmt.Errorf("--path-delay %s=: %s is not among the stations looked for", d.id, strings.ToUpper(d.id))}
+		}
+		s.PathDelays[d.id] = d.quantity(align.DefaultPathSpread, "as given")
+	}
+	kept, err := file.load()
+	if err != nil {
+		return s, err
+	}
+	s.ReceiverDelay = delayOf(f.ReceiverDelay, align.DefaultReceiverSpread, kept.ReceiverDelay)
+	s.Skew = delayOf(f.Skew, align.DefaultSkewSpread, kept.Skew)
+	return s, nil
+}
+
+// delayOf is the delay given, else the one calibrated, else nil.
+func delayOf(given *delay, spread float64, kept *calibration) *align.Quantity {
+	if given != nil {
+		q := given.quantity(spread, "as given")
+		return &q
+	}
+	if kept == nil {
+		return nil
+	}
+	return &align.Quantity{
+		Value: kept.DelaySeconds, U: kept.USeconds,
+		Note: fmt.Sprintf("calibrated %s by %s", kept.Date.UTC().Format(time.DateOnly), kept.Method),
+	}
+}
+
+// chooseStations returns the stations that --station names.
+func (f *measureFlags) chooseStations() ([]*station.Station, error) {
+	all := station.Builtin()
+	if f.Stations != "" {
+		own, err := loadStations(f.Stations)
+		if err != nil {
+			return nil, err
+		}
+		all = slices.DeleteFunc(all, func(b station.Station) bool {
+			return slices.ContainsFunc(own, func(o station.Station) bool { return o.ID == b.ID })
+		})
+		all = append(all, own...)
+	}
+	var chosen []*station.Station
+	for _, id := range f.Station {
+		if strings.EqualFold(id, "auto") {
+			for i := range all {
+				if !all[i].Lookalike && f.sendsOnCarrier(&all[i]) {
+					chosen = append(chosen, &all[i])
+				}
+			}
+			continue
+		}
+		i := slices.IndexFunc(all, func(s station.Station) bool { return strings.EqualFold(s.ID, id) })
+		if i < 0 {
+			return nil, unknownStation(id, all)
+		}
+		if !f.sendsOnCarrier(&all[i]) {
+			return nil, usageError{fmt.Errorf("%s does not send on %v", strings.ToUpper(id), f.Carrier)}
+		}
+		chosen = append(chosen, &all[i])
+	}
+	if len(chosen) == 0 {
+		return nil, usageError{fmt.Errorf("no station sends on %v: correct --carrier, or leave it out", f.Carrier)}
+	}
+	slices.SortStableFunc(chosen, func(a, b *station.Station) int { return strings.Compare(a.ID, b.ID) })
+	return slices.Compact(chosen), nil
+}
+
+// sendsOnCarrier reports whether a station has the carrier that --carrier names.
+func (f *measureFlags) sendsOnCarrier(s *station.Station) bool {
+	return f.Carrier == 0 || slices.ContainsFunc(s.Carriers, func(c station.Carrier) bool {
+		return math.Abs(c.Hz-float64(f.Carrier)) < 1
+	})
+}
+
+func unknownStation(id string, all []station.Station) error {
+	ids := make([]string, len(all))
+	for i, s := range all {
+		ids[i] = s.ID
+	}
+	return usageError{fmt.Errorf("there is no station %q: choose auto or some of %s", id, strings.Join(ids, ", "))}
+}
+
+// loadStations reads a person's own stations.
+func loadStations(name string) ([]station.Station, error) {
+	r, err := os.Open(name)
+	if err != nil {
+		return nil, fmt.Errorf("stations: %w", err)
+	}
+	defer r.Close()
+	own, err := station.Load(r)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return own, nil
+}

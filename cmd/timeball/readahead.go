@@ -1,0 +1,60 @@
+package main
+
+import (
+	"context"
+	"iter"
+
+	"timeball/capture"
+)
+
+// aheadBlocks is how many blocks reading may be ahead of measuring.
+const aheadBlocks = 4
+
+// readAhead reads src in a goroutine of its own, so that reading and measuring
+// take turns on two cores. It yields the blocks, each valid until the next,
+// and last, unless the caller has left the loop, the error that ended them:
+// io.EOF, or that of ctx.
+func readAhead(ctx context.Context, src capture.Source) iter.Seq2[*capture.Block, error] {
+	return func(yield func(*capture.Block, error) bool) {
+		ctx, stop := context.WithCancel(ctx)
+		filled, free := make(chan *capture.Block, aheadBlocks), make(chan *capture.Block, aheadBlocks)
+		for range aheadBlocks {
+			free <- new(capture.Block)
+		}
+		var end error
+		go func() {
+			defer close(filled)
+			for {
+				var b *capture.Block
+				select {
+				case b = <-free:
+				case <-ctx.Done():
+					end = ctx.Err()
+					return
+				}
+				if end = src.Read(b); end != nil {
+					return
+				}
+				select {
+				case filled <- b:
+				case <-ctx.Done():
+					end = ctx.Err()
+					return
+				}
+			}
+		}()
+		// The source must be left alone by the time the caller closes it.
+		defer func() {
+			stop()
+			for range filled {
+			}
+		}()
+		for b := range filled {
+			if !yield(b, nil) {
+				return
+			}
+			free <- b
+		}
+		yield(nil, end)
+	}
+}

@@ -1,0 +1,146 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"timeball/align"
+	"timeball/capture"
+	"timeball/capture/wavfile"
+)
+
+type replayCmd struct {
+	measureFlags `embed:""`
+
+	Files []string `arg:"" name:"file" help:"Recordings (WAV), or - for standard input."`
+	JSON  bool     `name:"json" help:"Print one JSON object (timeball.fix/1) a recording, a line each."`
+	Plot  string   `placeholder:"FILE.png|.svg" help:"Draw the tick, the seconds and their offsets."`
+}
+
+// Help is kong's long help.
+func (replayCmd) Help() string {
+	return `Measures recordings: tells how far the local clock's marker is from UTC, and how sure that is. Receiver and marker are two channels of one recording; which is which is found.
+
+The exit status is 0 for a fix, 3 when there is no trustworthy one, 1 when a recording cannot be read; of several recordings the worst counts, and the others are measured all the same.
+
+Example: timeball replay --station wwv --at 50.2,-5.6 --carrier 10MHz --plot gannet-head.png gannet-head.wav`
+}
+
+// AfterApply checks the flags, for kong.
+func (c *replayCmd) AfterApply() error {
+	if err := c.check(); err != nil {
+		return err
+	}
+	if len(c.Files) > 1 && c.Plot != "" {
+		return usageError{errors.New("--plot draws one recording: give one, or leave it out")}
+	}
+	if len(c.Files) > 1 && !c.Start.IsZero() {
+		return usageError{errors.New("--start holds for one recording: give one, or leave it out")}
+	}
+	return checkPicture(c.Plot)
+}
+
+// Run measures the recordings one after the other.
+func (c *replayCmd) Run(p *program, file calibrationFile) error {
+	settings, err := c.settings(file)
+	if err != nil {
+		return err
+	}
+	status := error(nil)
+	for i, name := range c.Files {
+		if i > 0 && !c.JSON {
+			fmt.Fprintln(p.stdout)
+		}
+		err := c.replay(p, name, settings)
+		switch {
+		case err == nil:
+		case errors.Is(err, errNoFix):
+			if status == nil {
+				status = errNoFix
+			}
+		case len(c.Files) == 1 || p.ctx.Err() != nil:
+			return err
+		default:
+			fmt.Fprintf(p.stderr, "timeball: %v\n", err)
+			status = errReported
+		}
+	}
+	return status
+}
+
+// replay measures one recording and says what came of it; errNoFix when that
+// is not a fix.
+func (c *replayCmd) replay(p *program, name string, settings align.Settings) error {
+	src, err := openRecording(p, name)
+	if err != nil {
+		return err
+	}
+	defer src.Close()
+	attempt, err := align.NewAttempt(src.Info(), settings)
+	if err != nil {
+		return err
+	}
+	if err := measureAll(p, src, attempt); err != nil {
+		return err
+	}
+	fix := attempt.Fix()
+	if c.Plot != "" {
+		if err := plotAttempt(c.Plot, attempt.Picture(fix)); err != nil {
+			return err
+		}
+	}
+	if c.JSON {
+		err = json.NewEncoder(p.stdout).Encode(fix)
+	} else {
+		err = printFix(p.stdout, fix, c.Plot)
+	}
+	if err == nil && fix.Verdict != align.Found {
+		err = errNoFix
+	}
+	return err
+}
+
+// openRecording opens a file, or standard input for "-".
+func openRecording(p *program, name string) (*wavfile.Reader, error) {
+	if name == "-" {
+		return wavfile.NewReader("standard input", p.stdin)
+	}
+	return wavfile.Open(name)
+}
+
+// measureAll passes all of src to attempt and shows how far it is.
+func measureAll(p *program, src capture.Source, attempt *align.Attempt) error {
+	info := src.Info()
+	progress := newProgress(p.stderr)
+	defer progress.end()
+	shown, frames := time.Now(), int64(0)
+	for b, err := range readAhead(p.ctx, src) {
+		switch {
+		case err == io.EOF:
+			return nil
+		case p.ctx.Err() != nil:
+			return fmt.Errorf("%s: interrupted", info.Name)
+		case err != nil:
+			return err
+		}
+		attempt.Process(b)
+		frames += int64(b.Len())
+		if time.Since(shown) < progressEvery {
+			continue
+		}
+		shown = time.Now()
+		so := fmt.Sprintf("%.0f s", float64(frames)/float64(info.Rate))
+		if info.Frames > 0 {
+			so = fmt.Sprintf("%.0f %%", 100*float64(frames)/float64(info.Frames))
+		}
+		progress.show(info.Name + ": " + so)
+	}
+	panic("readAhead ended without an error")
+}
+
+// progressEvery is how often the line of progress changes; a recording that
+// takes less has none.
+const progressEvery = 300 * time.Millisecond

@@ -1,0 +1,372 @@
+package main
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/font"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/text"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"timeball/align"
+)
+
+// Colours of a measurement: the marker, UTC and the tick's arrival keep theirs
+// in all three drawings.
+var (
+	markerColour  = color.RGBA{0xb3, 0x2d, 0x1e, 0xff}
+	utcColour     = color.RGBA{0x0b, 0x5c, 0x8a, 0xff}
+	arrivalColour = color.RGBA{0x2e, 0x7d, 0x4f, 0xff}
+	// A raster runs from still to loud through these.
+	rasterColours = []color.RGBA{{0x12, 0x1c, 0x2b, 0xff}, {0x24, 0x4a, 0x66, 0xff}, {0x5b, 0x8f, 0x99, 0xff}, {0xe8, 0xd9, 0x9a, 0xff}, {0xff, 0xfb, 0xee, 0xff}}
+)
+
+const (
+	attemptWidth  = 20 * vg.Centimeter // of a station's column
+	attemptHeight = 27 * vg.Centimeter
+	rasterGamma   = 0.7 // lifts the weak seconds out of the dark
+)
+
+// plotAttempt draws a column for each station: the mean tick between marker
+// and UTC, the raster of the seconds, and the offset by each.
+func plotAttempt(name string, p align.Picture) error {
+	rows := make([][]*plot.Plot, 3)
+	for i := range p.Stations {
+		s := &p.Stations[i]
+		rows[0] = append(rows[0], plotTick(p.Fix, s))
+		rows[1] = append(rows[1], plotRaster(p, s))
+		rows[2] = append(rows[2], plotSeconds(p.Fix, s))
+	}
+	return savePicture(name, attemptWidth*vg.Length(len(p.Stations)), attemptHeight, func(c draw.Canvas) {
+		c.FillPolygon(color.White, []vg.Point{c.Min, {X: c.Max.X, Y: c.Min.Y}, c.Max, {X: c.Min.X, Y: c.Max.Y}})
+		tiles := draw.Tiles{Rows: 3, Cols: len(p.Stations), PadX: vg.Centimeter, PadY: 6 * vg.Millimeter,
+			PadTop: 4 * vg.Millimeter, PadBottom: 3 * vg.Millimeter, PadLeft: 3 * vg.Millimeter, PadRight: 8 * vg.Millimeter}
+		for i, row := range plot.Align(rows, tiles, c) {
+			for j, cell := range row {
+				rows[i][j].Draw(cell)
+			}
+		}
+	})
+}
+
+// plotTick is the mean audio around the tick, with the marker, the UTC second
+// and the arrival and what lies between them.
+func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
+	const ms = 1e3
+	title := fmt.Sprintf("%s: mean of %d ticks", strings.ToUpper(s.ID), s.AudioSeconds)
+	pl := newPlot(title, "time after the local marker, ms", "audio, % of full scale")
+	wave := make(plotter.XYs, len(s.Audio))
+	scale := 100.0
+	if !s.Coherent {
+		wave, scale = meanLevel(s), 1
+		pl.Title.Text = fmt.Sprintf("%s: mean matched filter output of %d ticks (the tone's phase is not kept)", strings.ToUpper(s.ID), len(s.Rows))
+		pl.Y.Label.Text = "amplitude over noise"
+	} else {
+		for i, v := range s.Audio {
+			wave[i] = plotter.XY{X: s.Arrival + s.AudioFirst + float64(i)*s.AudioStep, Y: v}
+		}
+	}
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for i := range wave {
+		wave[i].X *= ms
+		wave[i].Y *= scale
+		lo, hi = min(lo, wave[i].Y), max(hi, wave[i].Y)
+	}
+	pl.X.Tick.Marker, pl.Y.Tick.Marker = plot.TickerFunc(roundTicks), plot.TickerFunc(roundTicks)
+	pl.X.Min, pl.X.Max = wave[0].X, wave[len(wave)-1].X
+	room := hi - lo
+	pl.Y.Min, pl.Y.Max = lo-0.06*room, hi+0.42*room // labels stand in the room above
+	upright := func(x float64, c color.RGBA, dashes ...vg.Length) {
+		pl.Add(line(plotter.XYs{{X: x * ms, Y: pl.Y.Min}, {X: x * ms, Y: pl.Y.Max}}, c, vg.Points(1.2), dashes...))
+	}
+	if s.UTC != nil && f.CI95 != nil && f.Offset != nil {
+		pl.Add(uprightBand(pl, (*s.UTC+f.CI95[0]-*f.Offset)*ms, (*s.UTC+f.CI95[1]-*f.Offset)*ms, utcColour))
+	}
+	pl.Add(uprightBand(pl, s.Band[0]*ms, s.Band[1]*ms, arrivalColour))
+	pl.Add(line(wave, inkColour, vg.Points(0.9)))
+	upright(s.Arrival, arrivalColour)
+	level := func(share float64) float64 { return hi + share*room }
+	label(pl, s.Arrival*ms, level(0.04), " tick arrives", arrivalColour, text.XLeft)
+	if s.UTC != nil {
+		upright(*s.UTC, utcColour)
+		label(pl, *s.UTC*ms, level(0.34), utcLabel(*s.UTC), utcColour, side(*s.UTC > 0 || 0 < pl.X.Min))
+		span(pl, *s.UTC*ms, s.Arrival*ms, level(0.18), "delays "+short(s.Arrival-*s.UTC), inkColour)
+	}
+	if pl.X.Min <= 0 && 0 <= pl.X.Max {
+		upright(0, markerColour, vg.Points(5), vg.Points(2))
+		label(pl, 0, level(0.34), " local marker ", markerColour, side(s.UTC == nil || *s.UTC <= 0))
+		if s.UTC != nil {
+			span(pl, 0, *s.UTC*ms, level(0.27), "", markerColour)
+		}
+	} else if pl.X.Min > 0 {
+		label(pl, pl.X.Min, level(0.27), fmt.Sprintf(" ← local marker, %.1f ms before the left edge", pl.X.Min), markerColour, text.XLeft)
+	} else {
+		label(pl, pl.X.Max, level(0.27), fmt.Sprintf("local marker, %.1f ms after the right edge → ", -pl.X.Max), markerColour, text.XRight)
+	}
+	return pl
+}
+
+// utcLabel says where the UTC second is.
+func utcLabel(after float64) string {
+	if after < 0 {
+		return fmt.Sprintf(" UTC second, %s before the marker ", short(-after))
+	}
+	return fmt.Sprintf(" UTC second, %s after the marker ", short(after))
+}
+
+// side puts a label to the right of its point, or to the left.
+func side(right bool) text.XAlignment {
+	if right {
+		return text.XLeft
+	}
+	return text.XRight
+}
+
+// meanLevel is the root of the mean power of the rows.
+func meanLevel(s *align.StationPicture) plotter.XYs {
+	xys := make(plotter.XYs, len(s.Rows[0].Level))
+	for i := range xys {
+		sum := 0.0
+		for _, r := range s.Rows {
+			sum += float64(r.Level[i]) * float64(r.Level[i])
+		}
+		xys[i] = plotter.XY{X: s.Arrival + s.First + float64(i)*s.Step, Y: math.Sqrt(sum / float64(len(s.Rows)))}
+	}
+	return xys
+}
+
+// uprightBand shades from lo to hi over the whole height.
+func uprightBand(pl *plot.Plot, lo, hi float64, c color.RGBA) *plotter.Polygon {
+	lo, hi = max(lo, pl.X.Min), min(hi, pl.X.Max)
+	return area(plotter.XYs{{X: lo, Y: pl.Y.Min}, {X: hi, Y: pl.Y.Min}, {X: hi, Y: pl.Y.Max}, {X: lo, Y: pl.Y.Max}}, c)
+}
+
+// area fills an outline with a pale shade of c.
+func area(outline plotter.XYs, c color.RGBA) *plotter.Polygon {
+	pale := func(v uint8) uint8 { return 255 - (255-v)/5 }
+	return &plotter.Polygon{XYs: []plotter.XYs{outline}, Color: color.RGBA{pale(c.R), pale(c.G), pale(c.B), 255}}
+}
+
+// span draws a line from one place to another with a word beside it.
+func span(pl *plot.Plot, from, to, y float64, word string, c color.RGBA) {
+	pl.Add(line(plotter.XYs{{X: from, Y: y}, {X: to, Y: y}}, c, vg.Points(1.2)))
+	ends := markers(plotter.XYs{{X: from, Y: y}, {X: to, Y: y}}, c, draw.CircleGlyph{}, vg.Points(1.8))
+	pl.Add(ends)
+	if word != "" {
+		label(pl, max(from, to), y, "  "+word, c, text.XLeft)
+	}
+}
+
+// label writes a word at a point.
+func label(pl *plot.Plot, x, y float64, word string, c color.RGBA, align text.XAlignment) {
+	l, err := plotter.NewLabels(plotter.XYLabels{XYs: plotter.XYs{{X: x, Y: y}}, Labels: []string{word}})
+	if err != nil {
+		return // a place that is no number
+	}
+	for i := range l.TextStyle {
+		l.TextStyle[i].Color = c
+		l.TextStyle[i].Font.Size = font.Length(vg.Points(10))
+		l.TextStyle[i].XAlign, l.TextStyle[i].YAlign = align, text.YCenter
+	}
+	pl.Add(l)
+}
+
+// plotRaster has a row for each second: its brightness is the matched filter's
+// output.
+func plotRaster(p align.Picture, s *align.StationPicture) *plot.Plot {
+	r := newRaster(s)
+	each := "second"
+	if r.every > 1.5 {
+		each = fmt.Sprintf("%.0f s", r.every)
+	}
+	pl := newPlot(fmt.Sprintf("matched filter, each %s a row: dark is noise, bright the tone at %.0f times the noise", each, r.top),
+		"time after the local marker, ms", "time in the recording")
+	pl.Add(r)
+	pl.X.Tick.Marker = plot.TickerFunc(roundTicks)
+	pl.X.Min, pl.X.Max = r.left, r.right
+	pl.Y.Min, pl.Y.Max = r.from, r.to
+	pl.Y.Scale = plot.InvertedScale{Normalizer: plot.LinearScale{}}
+	pl.Y.Tick.Marker = plot.TickerFunc(clockTicks)
+	for _, c := range []float64{0, 0.97} { // at the top and at the bottom, not to hide the tick
+		y := r.from + c*(r.to-r.from)
+		pl.Add(line(plotter.XYs{{X: s.Arrival * 1e3, Y: y}, {X: s.Arrival * 1e3, Y: y + 0.03*(r.to-r.from)}}, color.RGBA{0xff, 0xff, 0xff, 0xff}, vg.Points(2)))
+	}
+	for i, m := range p.Marker {
+		end := r.to
+		if i+1 < len(p.Marker) {
+			end = p.Marker[i+1].At
+			label(pl, r.left+0.01*(r.right-r.left), end, fmt.Sprintf("← the marker was moved here by %+.3g ms", (p.Marker[i+1].Place-m.Place)*1e3), color.RGBA{0xff, 0xff, 0xff, 0xff}, text.XLeft)
+		}
+		if x := m.Place * 1e3; r.left <= x && x <= r.right {
+			pl.Add(line(plotter.XYs{{X: x, Y: max(m.At, r.from)}, {X: x, Y: end}}, markerColour, vg.Points(1.5)))
+		}
+	}
+	return pl
+}
+
+// raster is a plotter of rows of brightness. It spans left to right, ms, and
+// from to to, s.
+type raster struct {
+	picture     *image.RGBA
+	left, right float64
+	from, to    float64
+	every       float64 // seconds in a row
+	top         float64 // level of full brightness
+}
+
+func newRaster(s *align.StationPicture) *raster {
+	points := len(s.Rows[0].Level)
+	r := &raster{every: 1, left: (s.Arrival + s.First) * 1e3}
+	r.right = r.left + float64(points)*s.Step*1e3
+	if n := len(s.Start); n > 1 {
+		r.every = math.Inf(1)
+		for i := range n - 1 {
+			r.every = min(r.every, s.Start[i+1]-s.Start[i])
+		}
+		r.every = max(1, math.Round(r.every))
+	}
+	r.from, r.to = s.Start[0]-r.every/2, s.Start[len(s.Start)-1]+r.every/2
+	var all []float32
+	for _, row := range s.Rows {
+		all = append(all, row.Level...)
+	}
+	slices.Sort(all)
+	r.top = max(4, float64(all[len(all)*995/1000]))
+	height := max(1, int(math.Round((r.to-r.from)/r.every)))
+	r.picture = image.NewRGBA(image.Rect(0, 0, points, height))
+	for y := range height {
+		for x := range points {
+			r.picture.SetRGBA(x, y, color.RGBA{0x80, 0x80, 0x80, 0xff}) // nothing was heard or used
+		}
+	}
+	for i, row := range s.Rows {
+		y := min(height-1, max(0, int((s.Start[i]-r.from)/r.every)))
+		for x, v := range row.Level {
+			r.picture.SetRGBA(x, y, ramp(math.Pow(float64(v)/r.top, rasterGamma)))
+		}
+	}
+	return r
+}
+
+// ramp is the colour of a brightness from 0 to 1.
+func ramp(v float64) color.RGBA {
+	at := min(max(v, 0), 1) * float64(len(rasterColours)-1)
+	i := min(int(at), len(rasterColours)-2)
+	f := at - float64(i)
+	mix := func(a, b uint8) uint8 { return uint8(math.Round(float64(a) + f*(float64(b)-float64(a)))) }
+	a, b := rasterColours[i], rasterColours[i+1]
+	return color.RGBA{mix(a.R, b.R), mix(a.G, b.G), mix(a.B, b.B), 0xff}
+}
+
+// Plot implements plot.Plotter.
+func (r *raster) Plot(c draw.Canvas, p *plot.Plot) {
+	x, y := p.Transforms(&c)
+	c.DrawImage(vg.Rectangle{Min: vg.Point{X: x(r.left), Y: y(r.to)}, Max: vg.Point{X: x(r.right), Y: y(r.from)}}, r.picture)
+}
+
+// roundTicks marks round numbers, from six to twelve of them.
+func roundTicks(from, to float64) []plot.Tick {
+	step := math.Pow10(int(math.Floor(math.Log10((to - from) / 5))))
+	for _, factor := range []float64{5, 2} {
+		if step*factor <= (to-from)/5 {
+			step *= factor
+			break
+		}
+	}
+	places := max(0, -int(math.Floor(math.Log10(step))))
+	var ticks []plot.Tick
+	for i := math.Ceil(from / step); i <= to/step; i++ {
+		ticks = append(ticks, plot.Tick{Value: i * step, Label: strconv.FormatFloat(i*step+0, 'f', places, 64)})
+	}
+	return ticks
+}
+
+// clockTicks marks round times of a recording as minutes and seconds.
+func clockTicks(from, to float64) []plot.Tick {
+	const most = 8
+	for _, step := range []float64{5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400} {
+		if (to-from)/step > most {
+			continue
+		}
+		var ticks []plot.Tick
+		for t := math.Ceil(from/step) * step; t <= to; t += step {
+			ticks = append(ticks, plot.Tick{Value: t, Label: fmt.Sprintf("%d:%02d", int(t)/60, int(t)%60)})
+		}
+		return ticks
+	}
+	return plot.DefaultTicks{}.Ticks(from, to)
+}
+
+// plotSeconds is the offset by each second, with the average and its band.
+func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
+	centre := 0.0
+	what := "arrival, from the average"
+	if s.UTC != nil {
+		centre, what = *s.UTC, "offset"
+	}
+	half := (s.Band[1] - s.Band[0]) / 2
+	spread := robustSpread(s)
+	reach := max(4*spread, 2.5*half)
+	u := unitFor(max(math.Abs(centre), reach), secondUnits)
+	title := "offset by each second, as the marker stands at the end"
+	if f.CI95 != nil {
+		title += fmt.Sprintf("; all corrections included ± %s (95 %%)", short((f.CI95[1]-f.CI95[0])/2))
+	}
+	pl := newPlot(title, "time in the recording", fmt.Sprintf("%s, %s", what, u.name))
+	from, to := s.Start[0], s.Start[len(s.Start)-1]
+	pl.X.Min, pl.X.Max = from, to
+	pl.X.Tick.Marker, pl.Y.Tick.Marker = plot.TickerFunc(clockTicks), plot.TickerFunc(roundTicks)
+	pl.Y.Min, pl.Y.Max = (centre-reach)/u.size, (centre+reach)/u.size
+	rate := 0.0
+	if f.Rate != nil {
+		rate = f.Rate.Y
+	}
+	at := func(t float64) float64 { return centre + rate*(t-to) }
+	band := area(plotter.XYs{
+		{X: from, Y: (at(from) - half) / u.size}, {X: to, Y: (at(to) - half) / u.size},
+		{X: to, Y: (at(to) + half) / u.size}, {X: from, Y: (at(from) + half) / u.size}}, utcColour)
+	average := line(plotter.XYs{{X: from, Y: at(from) / u.size}, {X: to, Y: at(to) / u.size}}, utcColour, vg.Points(1.5))
+	pl.Add(band)
+	var seen, above, below plotter.XYs
+	for i, r := range s.Rows {
+		y := at(s.Start[i]) + r.Late
+		switch {
+		case y > centre+reach:
+			above = append(above, plotter.XY{X: s.Start[i], Y: pl.Y.Max})
+		case y < centre-reach:
+			below = append(below, plotter.XY{X: s.Start[i], Y: pl.Y.Min})
+		default:
+			seen = append(seen, plotter.XY{X: s.Start[i], Y: y / u.size})
+			bar := min(r.U, reach)
+			pl.Add(line(plotter.XYs{{X: s.Start[i], Y: max(pl.Y.Min, (y-bar)/u.size)}, {X: s.Start[i], Y: min(pl.Y.Max, (y+bar)/u.size)}}, paleColour, vg.Points(0.6)))
+		}
+	}
+	dots := markers(seen, inkColour, draw.CircleGlyph{}, vg.Points(1.5))
+	pl.Add(average, dots)
+	outside := append(above, below...)
+	if len(outside) > 0 {
+		pl.Add(markers(outside, markerColour, draw.TriangleGlyph{}, vg.Points(2)))
+	}
+	pl.Legend.Add("a second, with what noise does to it", dots)
+	pl.Legend.Add("average of the earliest path and its 95 % band", average)
+	headroom(pl, 0.25)
+	return pl
+}
+
+// robustSpread is the spread of the rows' lateness that outliers do not move.
+func robustSpread(s *align.StationPicture) float64 {
+	var late []float64
+	for _, r := range s.Rows {
+		late = append(late, math.Abs(r.Late))
+	}
+	slices.Sort(late)
+	return 1.4826 * late[len(late)/2]
+}

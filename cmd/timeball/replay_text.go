@@ -1,0 +1,198 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"text/tabwriter"
+
+	"timeball/align"
+)
+
+// printFix says a fix to a person: the offset first, then what it rests on.
+func printFix(w io.Writer, f align.Fix, picture string) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s: %s\n", f.Recording.Path, headline(f))
+	if f.WholeSeconds != nil && *f.WholeSeconds != 0 {
+		fmt.Fprintf(&b, "its hands show %s\n", hands(*f.WholeSeconds))
+	}
+	if f.Offset != nil {
+		writeInterval(&b, f)
+	}
+	b.WriteByte('\n')
+	writeStations(&b, f.Stations)
+	writeBudget(&b, f)
+	writeFacts(&b, f)
+	for _, warning := range f.Warnings {
+		fmt.Fprintf(&b, "warning: %s\n", warning)
+	}
+	if picture != "" {
+		fmt.Fprintf(&b, "picture: %s\n", picture)
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// headline is the result in one sentence.
+func headline(f align.Fix) string {
+	if f.Offset == nil {
+		return "no fix: " + f.Reason
+	}
+	x, half := *f.Offset, (f.CI95[1]-f.CI95[0])/2
+	// In words that are easily heard across a clock room.
+	remedy := "advance it"
+	if f.Sense == align.Ahead {
+		remedy = "retard it"
+	}
+	if f.CI95[0] <= 0 && 0 <= f.CI95[1] {
+		remedy = "leave it, that may be nothing"
+	}
+	switch f.Verdict {
+	case align.Found:
+		return fmt.Sprintf("the local clock is %s UTC by %s (95 %%): %s", relation(f.Sense), plusMinus(math.Abs(x), half), remedy)
+	default:
+		return fmt.Sprintf("no fix: the local clock seems to be %s UTC by %s, but %s", relation(f.Sense), plusMinus(math.Abs(x), half), f.Reason)
+	}
+}
+
+func relation(s align.Sense) string {
+	if s == align.Ahead {
+		return "ahead of"
+	}
+	return "behind"
+}
+
+// hands tells a disagreement of whole seconds.
+func hands(seconds int) string {
+	more := "more"
+	if seconds < 0 {
+		seconds, more = -seconds, "less"
+	}
+	if seconds == 1 {
+		return "1 second " + more + " than UTC"
+	}
+	return fmt.Sprintf("%d seconds %s than UTC", seconds, more)
+}
+
+// plusMinus is a time and its half-width, each with its unit: "12.35 ms ± 0.16 ms".
+func plusMinus(seconds, half float64) string {
+	u := unitFor(math.Max(math.Abs(seconds), half), secondUnits)
+	v, h := rounded(seconds/u.size, half/u.size)
+	return fmt.Sprintf("%s %s ± %s %s", v, u.name, h, u.name)
+}
+
+// short is a time in three digits, for tables.
+func short(seconds float64) string {
+	u := unitFor(math.Abs(seconds), secondUnits)
+	return fmt.Sprintf("%.3g %s", seconds/u.size, u.name)
+}
+
+func writeInterval(w io.Writer, f align.Fix) {
+	u := unitFor(math.Max(math.Abs(f.CI95[0]), math.Abs(f.CI95[1])), secondUnits)
+	half := (f.CI95[1] - f.CI95[0]) / 2 / u.size
+	lo, _ := rounded(f.CI95[0]/u.size, half)
+	hi, _ := rounded(f.CI95[1]/u.size, half)
+	fmt.Fprintf(w, "local clock minus UTC: 95 %% interval %s to %s %s, u = %s", lo, hi, u.name, short(*f.U))
+	if f.DoF != nil {
+		fmt.Fprintf(w, ", %.0f degrees of freedom", *f.DoF)
+	}
+	if f.At != nil {
+		fmt.Fprintf(w, ", at %s", f.At.UTC().Format("2006-01-02 15:04:05 UTC"))
+	}
+	fmt.Fprintln(w)
+}
+
+func writeStations(w io.Writer, stations []align.StationFix) {
+	if len(stations) == 0 {
+		return
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "station\ttone\tticks\tSNR in 3 kHz\toffset, 95 %\tpath delay\tarrivals")
+	for _, s := range stations {
+		snr, offset, delay := "-", "-", "not known"
+		if s.SNRdB != nil {
+			snr = fmt.Sprintf("%.1f dB", *s.SNRdB)
+		}
+		if s.Offset != nil && s.U != nil {
+			offset = withUnit(*s.Offset, 1.96**s.U, secondUnits)
+		}
+		if s.Path != nil {
+			delay = fmt.Sprintf("%s (%s)", strings.TrimPrefix(withUnit(s.Path.Delay, 1.96*s.Path.U, secondUnits), "+"), s.Path.Mode)
+		}
+		var arrivals []string
+		for _, a := range s.Arrivals {
+			arrivals = append(arrivals, fmt.Sprintf("+%.2f ms %.0f dB", a.Excess*1e3, a.Level))
+		}
+		fmt.Fprintf(t, "%s\t%.0f Hz\t%d of %d\t%s\t%s\t%s\t%s\n", strings.ToUpper(s.ID), s.ToneHz, s.TicksUsed, s.TicksExpected, snr, offset, delay, strings.Join(arrivals, ", "))
+	}
+	t.Flush()
+	fmt.Fprintln(w)
+}
+
+func writeBudget(w io.Writer, f align.Fix) {
+	if f.U == nil {
+		return
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "uncertainty from\ttype\tu\tdegrees of freedom\tshare\t")
+	sum := 0.0
+	for _, l := range f.Budget {
+		sum += l.U * l.U
+	}
+	for _, l := range f.Budget {
+		dof := "-"
+		if l.DoF != nil {
+			dof = fmt.Sprintf("%.0f", *l.DoF)
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%.0f %%\t%s\n", l.Source, l.Type, short(l.U), dof, 100*l.U*l.U/sum, l.Note)
+	}
+	t.Flush()
+	fmt.Fprintln(w)
+}
+
+// writeFacts tells about marker, sample clock, time code and recording.
+func writeFacts(w io.Writer, f align.Fix) {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	defer t.Flush()
+	if m := f.Marker; m != nil {
+		missed := "none missed"
+		if m.Missed > 0 {
+			missed = fmt.Sprintf("%d missed", m.Missed)
+		}
+		fmt.Fprintf(t, "marker\tchannel %d, %s edge, %d pulses, %s, jitter %s\n", m.Channel, m.Edge, m.Pulses, missed, short(m.Jitter))
+		for _, s := range m.Steps {
+			way := "retarded"
+			if s.By < 0 {
+				way = "advanced"
+			}
+			fmt.Fprintf(t, "\t%s by %s at %.1f s\n", way, short(math.Abs(s.By)), s.At)
+		}
+	}
+	if f.Rate != nil {
+		fmt.Fprintf(t, "rate\tthe local clock %s\n", gaining(f.Rate.Y, 1.96*f.Rate.U))
+	}
+	if c := f.SampleClock; c != nil {
+		if c.PPMvsUTC != nil {
+			fmt.Fprintf(t, "sample clock\t%+.2f ppm against UTC\n", *c.PPMvsUTC)
+		} else if c.PPMvsMarker != nil {
+			fmt.Fprintf(t, "sample clock\t%+.2f ppm against the marker\n", *c.PPMvsMarker)
+		}
+	}
+	if u := f.UTC; u != nil {
+		dut1 := "DUT1 not read"
+		if u.DUT1 != nil {
+			dut1 = fmt.Sprintf("DUT1 %+.1f s", *u.DUT1)
+		}
+		fmt.Fprintf(t, "broadcast\t%s, %s, leap second: %s, from the %s\n", u.Second.UTC().Format("2006-01-02 15:04:05 UTC"), dut1, u.Leap, u.From)
+	}
+	lost := int64(0)
+	for _, g := range f.Recording.Gaps {
+		lost += g.LostFrames
+	}
+	gaps := ""
+	if n := len(f.Recording.Gaps); n > 0 {
+		gaps = fmt.Sprintf(", %d frames lost in %d gaps", lost, n)
+	}
+	fmt.Fprintf(t, "recording\t%.1f s at %d Hz%s\n", f.Recording.Seconds, f.Recording.RateHz, gaps)
+}

@@ -24,6 +24,9 @@ const (
 // errNoFix makes run exit with exitNoFix; what there is to say has been said.
 var errNoFix = errors.New("no trustworthy fix")
 
+// errReported makes run exit with exitFailed; what there is to say has been said.
+var errReported = errors.New("a part failed")
+
 // usageError is a mistake in what the person typed.
 type usageError struct{ error }
 
@@ -40,9 +43,11 @@ type commands struct {
 	Config string `placeholder:"FILE.toml" help:"Settings to use instead of those in the configuration folder."`
 
 	Inputs   inputsCmd   `cmd:"" help:"List the sound inputs."`
+	Listen   listenCmd   `cmd:"" help:"Measure a sound input live, for setting the clock; end with a fix."`
 	Log      logCmd      `cmd:"" help:"List, add to, export and import the logbook."`
 	Rate     rateCmd     `cmd:"" help:"Rate, ageing, stability, forecast and trim from the logbook."`
 	Record   recordCmd   `cmd:"" help:"Record a sound input without measuring."`
+	Replay   replayCmd   `cmd:"" help:"Measure recordings."`
 	Path     pathCmd     `cmd:"" help:"Modes, delay and uncertainty from a station to a place at a time."`
 	Outlook  outlookCmd  `cmd:"" help:"Which station and carrier can be heard when, for the next day."`
 	Simulate simulateCmd `cmd:"" help:"Write a recording with a known truth."`
@@ -92,6 +97,8 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		return code
 	case errors.Is(err, errNoFix):
 		return exitNoFix
+	case errors.Is(err, errReported):
+		return exitFailed
 	case errors.As(err, &usage):
 		fmt.Fprintf(stderr, "timeball: %v (see timeball --help)\n", err)
 		return exitUsage

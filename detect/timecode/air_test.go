@@ -27,6 +27,7 @@ type air struct {
 	rng       *rand.Rand
 
 	paths [2]*fader
+	width func(utc time.Time) float64       // of a pulse of another 100 Hz code, s
 	hit   func(second int, audio []float32) // disturbs the audio
 }
 
@@ -190,6 +191,9 @@ func (a *air) mark(utc time.Time, add func(from, to, hz, amplitude float64)) {
 // bcd sends one symbol of the 100 Hz code.
 func (a *air) bcd(utc time.Time, add func(from, to, hz, amplitude float64)) {
 	width := bcdWidth(utc, a.sent)
+	if a.width != nil {
+		width = a.width(utc)
+	}
 	c := a.station.Code
 	add(0.03, width, c.ToneHz, c.Depth)
 	add(max(width, 0.03), 0.999, c.ToneHz, c.LowDepth)

@@ -90,6 +90,9 @@ const (
 // bcdCap bounds what one symbol may say.
 const bcdCap = 16
 
+// bcdSplatter: pulses are long against the reciprocal of what the flanks span.
+const bcdSplatter = 0.01
+
 // Pulses start 30 ms after the second and end 200, 500 or 800 ms after it. The
 // cells are 100 ms long, so that at steps of 10 Hz each other steady tone that
 // is a multiple of 10 Hz (mains hum among them) falls on a zero.
@@ -131,7 +134,7 @@ func newBCD(c station.Code) *bcd {
 	}
 	b := &bcd{hz: c.ToneHz,
 		cos: make([][bcdCellMs]float32, 1+len(bcdFlanks)), sin: make([][bcdCellMs]float32, 1+len(bcdFlanks)),
-		bursts: newBursts(cells, patterns, bcdShare, low, bcdCap)}
+		bursts: newBursts(cells, patterns, bcdShare, low, bcdCap, bcdSplatter)}
 	b.tune(0)
 	return b
 }
@@ -242,6 +245,16 @@ func (b *bcd) content(keep []float32, second int, d *digits) {
 	d.addBit(p.field, p.decade, p.weight, float64(keep[bcdZero]-either), float64(keep[bcdOne]-either))
 }
 
+func (b *bcd) leap(keep []float32, second int, l *[leaps]float64) {
+	if second != bcdLeap {
+		return
+	}
+	zero, one := float64(keep[bcdZero]), float64(keep[bcdOne])
+	l[NoLeap] += zero
+	l[InsertSecond] += one
+	l[DeleteSecond] += min(zero, one) // the code has no word for it
+}
+
 func (b *bcd) notices(keep []float32, second int, n *notices) {
 	if bcdFrame[second].role != notice {
 		return
@@ -257,9 +270,6 @@ func (b *bcd) notices(keep []float32, second int, n *notices) {
 			n.dst[i] += l[bit]
 		}
 	case bcdLeap:
-		n.leap[NoLeap] += l[0]
-		n.leap[InsertSecond] += l[1]
-		n.leap[DeleteSecond] += min(l[0], l[1]) // the code has no word for it
 	default:
 		for i := range n.dut1Code {
 			tenths := i - dut1Limit
@@ -284,17 +294,13 @@ func (b *bcd) notices(keep []float32, second int, n *notices) {
 func abs(n int) int { return max(n, -n) }
 
 func (b *bcd) against(keep []float32, t time.Time) float64 {
-	sent := bcdSymbolAt(t)
-	if sent < 0 {
-		return 0
+	switch one := float64(keep[bcdOne] - keep[bcdZero]); bcdSymbolAt(t) {
+	case bcdZero:
+		return one
+	case bcdOne:
+		return -one
 	}
-	best := math.Inf(-1)
-	for i, l := range keep {
-		if i != sent {
-			best = max(best, float64(l))
-		}
-	}
-	return best - float64(keep[sent])
+	return 0 // two frames that start together differ in bits only
 }
 
 // bcdSymbolAt is the symbol sent in the second that starts at t; -1 for a

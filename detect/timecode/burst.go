@@ -12,23 +12,24 @@ const (
 	referenceMs = 5
 )
 
-// How the level moves with time. It wanders so that in the long run it is
-// distributed as the energy of a Rayleigh-fading signal about its mean:
-// falling into a fade is rarer than coming out of one. How fast it wanders is
-// hidden as well.
+// How the level moves with time. A Gaussian fading moves the amplitude evenly,
+// so the logarithm of the energy moves the faster, the deeper the fade; in the
+// long run the energy is distributed exponentially about its mean. How fast it
+// moves is hidden as well.
 const (
 	paces       = 2
 	paceChanges = 0.02 // probability that another pace sets in, for each second
-	largestStep = 0.25 // probability of a step between cells far apart
-	levelAnew   = 2e-4 // probability, at each cell, of any level, as when a receiver is switched
+	mostSteps   = 0.25 // probability of a step from one cell to the next
+	levelAnew   = 2e-5 // probability, at each cell, of any level, as when a receiver is switched
 	leastLevel  = 1e-3 // probability that any level has in the long run
 	meanSeconds = 20.0 // over which the mean is averaged
 )
 
-// stepsPerSecond are proposed each way; one to a less likely level is taken as
-// much more rarely. The fast pace suits a Doppler spread of 0.5 to 1 Hz (Rec.
-// ITU-R F.1487, moderate to disturbed), the slow one 0.1 Hz (quiet) and less.
-var stepsPerSecond = [paces]float64{2, 0.3}
+// stepsPerSecond are those each way from the mean level. For a Doppler spread
+// of 2s Hz (Rec. ITU-R F.1487) the amplitude's logarithm moves by 2*pi*s*t/sqrt(2)
+// in a time t; as a random walk of steps of 5 dB over the 0.3 s of a pulse, 1 Hz
+// (disturbed) comes to 2 steps, 0.5 Hz (moderate) to 0.6, and 0.1 Hz (quiet) to 0.02.
+var stepsPerSecond = [paces]float64{0.7, 0.08}
 
 // How the energy of a cell scatters about its level.
 const (
@@ -40,12 +41,6 @@ const (
 	// unsteadyShare of cells scatter as if they faded on their own.
 	unsteadyShare = 0.02
 )
-
-// splatter is the share of the strongest cell's energy, in this second or
-// typically, that counts as noise in every cell of the second. Edges, fading within a cell and other tones spill
-// into cell and flanks alike, and without noise to hide them they would look
-// like bursts.
-const splatter = 0.02
 
 // cell is one span of a second in which a tone is on or off.
 type cell struct {
@@ -70,6 +65,11 @@ type bursts struct {
 	patterns [][]bool  // by cell: the tone is on
 	prior    []float64 // share of each pattern among the seconds
 	cap      float64   // greatest log-likelihood ratio one second may give
+	// splatter is the share of the strongest cell's energy, in this second or
+	// typically, that counts as noise in every cell. Edges, fading within a cell
+	// and other tones spill into cell and flanks alike, and without noise to
+	// hide them they would look like bursts.
+	splatter float64
 
 	up, down [][levels]scale        // per cell: tone on, and at its lower level
 	gap      []float64              // per cell: s since the start of the one before it
@@ -103,10 +103,10 @@ func newScale(g, m float64) scale {
 // newBursts prepares the weighing. Cells are in order of time; low is the
 // energy of the lower level over that of the upper, 0 when the tone is off
 // between bursts.
-func newBursts(cells []cell, patterns [][]bool, prior []float64, low, cap float64) *bursts {
+func newBursts(cells []cell, patterns [][]bool, prior []float64, low, cap, splatter float64) *bursts {
 	n := len(cells)
 	b := &bursts{
-		cells: cells, patterns: patterns, prior: prior, cap: cap,
+		cells: cells, patterns: patterns, prior: prior, cap: cap, splatter: splatter,
 		up: make([][levels]scale, n), down: make([][levels]scale, n), gap: make([]float64, n),
 		tone: make([]float64, n), noise: make([]float64, n),
 		on: make([][levels]float64, n), off: make([][levels]float64, n),
@@ -138,18 +138,15 @@ func levelRatio(j int) float64 { return math.Pow(10, (lowestDB+stepDB*float64(j)
 
 // settle sets the steps that keep the level distributed about its mean.
 func (b *bursts) settle() {
-	share := func(j int) float64 {
-		if b.mean == 0 || j < 0 || j >= levels {
-			return 1
+	share := func(x float64) float64 { return x*math.Exp(-x) + leastLevel }
+	for j := range levels - 1 {
+		b.rise[j], b.fall[j+1] = 1, 1
+		if b.mean > 0 {
+			below, above := levelRatio(j)/b.mean, levelRatio(j+1)/b.mean
+			pace, balance := 1/math.Sqrt(below*above), math.Sqrt(share(above)/share(below))
+			b.rise[j], b.fall[j+1] = pace*balance, pace/balance
 		}
-		x := levelRatio(j) / b.mean
-		return x*math.Exp(-x) + leastLevel
 	}
-	for j := range levels {
-		b.rise[j] = min(1, share(j+1)/share(j))
-		b.fall[j] = min(1, share(j-1)/share(j))
-	}
-	b.rise[levels-1], b.fall[0] = 0, 0
 }
 
 // heard sets the energy of the tone in a cell and of the noise beside it.
@@ -169,7 +166,7 @@ func (b *bursts) weigh(out []float32) {
 		total := 0.0
 		for i, p := range b.level {
 			for c := range b.cells {
-				b.move(&p, min(largestStep, stepsPerSecond[i]*b.gap[c]))
+				b.move(&p, stepsPerSecond[i]*b.gap[c])
 				l := &b.off[c]
 				if on[c] {
 					l = &b.on[c]
@@ -233,10 +230,10 @@ func (b *bursts) move(p *[levels]float64, step float64) {
 	rising := 0.0 // from the level below
 	for j := range p {
 		now := p[j]
-		up, down := step*b.rise[j]*now, step*b.fall[j]*now
+		up, down := min(mostSteps, step*b.rise[j])*now, min(mostSteps, step*b.fall[j])*now
 		falling := 0.0
 		if j+1 < levels {
-			falling = step * b.fall[j+1] * p[j+1]
+			falling = min(mostSteps, step*b.fall[j+1]) * p[j+1]
 		}
 		p[j] = (1-levelAnew)*(now-up-down+rising+falling) + anew
 		rising = up
@@ -260,7 +257,7 @@ func (b *bursts) likelihoods() {
 		strongest = max(strongest, b.typical)
 	}
 	for c, cell := range b.cells {
-		floor := b.noise[c] + splatter*strongest*float64(cell.to-cell.from)
+		floor := b.noise[c] + b.splatter*strongest*float64(cell.to-cell.from)
 		if b.noise[c] < 0 || floor == 0 {
 			for j := range levels {
 				b.on[c][j], b.off[c][j] = 1, 1

@@ -24,7 +24,9 @@ func (d *digits) addBit(f field, decade, weight int, zero, one float64) {
 	}
 }
 
-// addTime adds odds to the log-likelihood of each field of a time.
+// addTime adds what is known of a time: odds against every other value of each
+// digit, and as much, over the number of times there are, against content
+// unknown.
 func (d *digits) addTime(t time.Time, odds float64) {
 	for f, value := range [fields]int{t.Minute(), t.Hour(), t.YearDay(), t.Year()} {
 		for decade := range decades {
@@ -35,6 +37,9 @@ func (d *digits) addTime(t time.Time, odds float64) {
 			}
 			value /= 10
 		}
+	}
+	for v := range d[minuteField][0] {
+		d[minuteField][0][v] += odds + math.Log(yearCount*365.25*dayMinutes)
 	}
 }
 

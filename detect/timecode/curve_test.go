@@ -15,13 +15,16 @@ type outcome struct{ right, no, wrong int }
 // trial listens to a random stretch of a station, over two equal paths 1 ms
 // apart with 0.5 Hz of Doppler spread (Rec. ITU-R F.1487, mid-latitude,
 // moderate) and speech, and returns what UTC came of it after each length.
-func trial(id string, seed uint64, snrDB float64, lengths []int) (right, known []bool) {
+func trial(id string, seed uint64, snrDB float64, expect bool, lengths []int) (right, known []bool) {
 	rng := rand.New(rand.NewPCG(seed, 77))
 	start := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(rng.Int64N(100*365*86400)) * time.Second)
 	a := &air{station: builtin(id), start: start, snrDB: snrDB, rng: rng,
 		spreadHz: 0.5, delay: 0.001, programme: true,
 		sent: sent{dut1: rng.IntN(17) - 8, tai: 37, pattern: 1, dst1: rng.IntN(2) == 1, dst2: rng.IntN(2) == 1}}
 	d := New(a.station)
+	if expect {
+		d.Expect(0, start.Add(time.Duration(rng.IntN(400)-200)*time.Second))
+	}
 	n := 0
 	for _, length := range lengths {
 		for ; n < length; n++ {
@@ -36,7 +39,7 @@ func trial(id string, seed uint64, snrDB float64, lengths []int) (right, known [
 }
 
 // curve runs trials on all processors.
-func curve(id string, first uint64, trials int, snrDB float64, lengths []int) []outcome {
+func curve(id string, first uint64, trials int, snrDB float64, expect bool, lengths []int) []outcome {
 	out := make([]outcome, len(lengths))
 	var mu sync.Mutex
 	var wg sync.WaitGroup
@@ -46,7 +49,7 @@ func curve(id string, first uint64, trials int, snrDB float64, lengths []int) []
 		go func() {
 			defer wg.Done()
 			for seed := range seeds {
-				right, known := trial(id, seed, snrDB, lengths)
+				right, known := trial(id, seed, snrDB, expect, lengths)
 				mu.Lock()
 				for i := range out {
 					switch {
@@ -78,9 +81,24 @@ func BenchmarkCurve(b *testing.B) {
 	trials := 20 * b.N
 	for _, id := range []string{"wwv", "wwvh", "chu"} {
 		for _, snr := range []float64{0, 6, 12, 20} {
-			for i, o := range curve(id, 1, trials, snr, lengths) {
-				fmt.Printf("%-5s %3.0f dB %4d s: right %5.3f  no %5.3f  wrong %d of %d\n", id, snr, lengths[i],
-					float64(o.right)/float64(trials), float64(o.no)/float64(trials), o.wrong, trials)
+			for _, expect := range []bool{false, true} {
+				for i, o := range curve(id, 1, trials, snr, expect, lengths) {
+					fmt.Printf("%-5s %3.0f dB %4d s, time expected %-5v: right %5.3f  no %5.3f  wrong %d of %d\n", id, snr, lengths[i],
+						expect, float64(o.right)/float64(trials), float64(o.no)/float64(trials), o.wrong, trials)
+				}
+			}
+		}
+	}
+}
+
+// The long run of this is BenchmarkCurve.
+func TestNeverAWrongTime(t *testing.T) {
+	for _, id := range []string{"wwv", "wwvh", "chu"} {
+		for _, snr := range []float64{-3, 3, 9} {
+			for i, o := range curve(id, 5000, 4, snr, false, []int{120, 240}) {
+				if o.wrong > 0 {
+					t.Errorf("%s at %v dB: %d of %d wrong (%d)", id, snr, o.wrong, 4, i)
+				}
 			}
 		}
 	}

@@ -31,7 +31,7 @@ func (d *Decoder) hearMinutes(l labelling, h *minutesHeard) {
 	n := d.first
 	for k := range h.count {
 		var said digits
-		var notices notices
+		var leap [leaps]float64
 		clear(rows)
 		for ; n <= d.last; n++ {
 			minute, second, ok := l.place(n)
@@ -43,7 +43,7 @@ func (d *Decoder) hearMinutes(l labelling, h *minutesHeard) {
 				continue
 			}
 			d.code.content(e.code, second, &said)
-			d.code.notices(e.code, second, &notices)
+			d.code.leap(e.code, second, &leap)
 			d.marks.minutes(e.marks, second, rows)
 		}
 		if at := max(d.held.n, d.first); d.held.odds > 0 {
@@ -65,7 +65,7 @@ func (d *Decoder) hearMinutes(l labelling, h *minutesHeard) {
 			h.year[k+1][v] = h.year[k][v] + said.of(yearField, firstYear+v)
 		}
 		for v := range h.leap[k] {
-			h.leap[k+1][v] = h.leap[k][v] + notices.leap[v]
+			h.leap[k+1][v] = h.leap[k][v] + leap[v]
 		}
 	}
 }
@@ -139,7 +139,8 @@ func (h *minutesHeard) twoDays(turn int, leap Leap) dated {
 			case leap == InsertSecond:
 				score += math.Log(insert) + announced[InsertSecond] - neutral
 			case leap == DeleteSecond:
-				score += math.Log(remove) + announced[DeleteSecond] - neutral
+				// Not every code has a word for it.
+				score += math.Log(remove) + max(announced[NoLeap], announced[DeleteSecond]) - neutral
 			case insert > 0:
 				score += math.Log(1-insert-remove) + announced[NoLeap] - neutral
 			}

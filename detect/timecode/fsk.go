@@ -32,7 +32,7 @@ const (
 )
 
 const (
-	fskBitCap = 4  // log-odds that one bit may give: bursts of noise hit several
+	fskBitCap = 6  // log-odds that one bit may give: bursts of noise hit several
 	fskCap    = 18 // log-likelihood that one frame may give against another
 	// fskFloor is the share of the signal that counts as noise: bits run into
 	// each other when paths differ in delay, and the tones are not quite
@@ -169,6 +169,15 @@ func dataBit(keep []float32, i int, complement bool) (l [2]float64) {
 	return [2]float64{given(-data) + given(-check), given(data) + given(check)}
 }
 
+// bitOdds is the difference of the two.
+func bitOdds(keep []float32, i int, complement bool) float64 {
+	data, check := float64(keep[fskSymbols+i]), float64(keep[fskSymbols+fskData+i])
+	if complement {
+		return data - check
+	}
+	return data + check
+}
+
 // eitherOf is the log-likelihood of a bit of unknown value.
 func eitherOf(l [2]float64) float64 { return logAdd(l[0], l[1]) - math.Ln2 }
 
@@ -219,9 +228,9 @@ func (f *fsk) content(keep []float32, second int, d *digits) {
 	}
 	for _, p := range list {
 		for b := range 4 {
-			l := dataBit(keep, 4*p.nibble+b, complement)
-			either := eitherOf(l)
-			d.addBit(p.field, p.decade, 1<<b, l[0]-either, l[1]-either)
+			odds := bitOdds(keep, 4*p.nibble+b, complement)
+			either := logAdd(0, odds) - math.Ln2
+			d.addBit(p.field, p.decade, 1<<b, -either, odds-either)
 		}
 	}
 }
@@ -234,28 +243,43 @@ const (
 	fskParity             // makes the number of ones even
 )
 
+// flags is the log-likelihood of the first nibble's bits, without the parity.
+func flags(keep []float32, bits int) float64 {
+	if bits&1^bits>>1&1^bits>>2&1 != 0 {
+		bits |= fskParity
+	}
+	return nibble(keep, 0, true, bits)
+}
+
+// The sign of DUT1 and the leap second share the first nibble: each is weighed
+// with the other unknown.
+
+func (f *fsk) leap(keep []float32, second int, l *[leaps]float64) {
+	if fskSymbol(second) != fskB {
+		return
+	}
+	for leap, bits := range []int{NoLeap: 0, InsertSecond: fskInsert, DeleteSecond: fskDelete} {
+		l[leap] += logAdd(flags(keep, bits), flags(keep, bits|fskBehind))
+	}
+}
+
 func (f *fsk) notices(keep []float32, second int, n *notices) {
 	if fskSymbol(second) != fskB {
 		return
 	}
-	flags := func(bits int) float64 {
-		if bits&1^bits>>1&1^bits>>2&1 != 0 {
-			bits |= fskParity
-		}
-		return nibble(keep, 0, true, bits)
-	}
-	// The sign and the leap second share a nibble: each is weighed with the
-	// other unknown.
 	var sign [2]float64
 	for behind := range sign {
-		sign[behind] = logAdd(flags(behind), logAdd(flags(behind|fskInsert), flags(behind|fskDelete)))
+		sign[behind] = logAdd(flags(keep, behind), logAdd(flags(keep, behind|fskInsert), flags(keep, behind|fskDelete)))
 	}
-	for leap, bits := range []int{NoLeap: 0, InsertSecond: fskInsert, DeleteSecond: fskDelete} {
-		n.leap[leap] += logAdd(flags(bits), flags(bits|fskBehind))
+	var digit [10][10]float64 // by nibble and value
+	for i := range digit {
+		for v := range digit[i] {
+			digit[i][v] = nibble(keep, i, true, v)
+		}
 	}
 	for i := range n.dut1Code {
 		tenths := i - dut1Limit
-		l := nibble(keep, 1, true, abs(tenths))
+		l := digit[1][abs(tenths)]
 		switch {
 		case tenths == 0:
 			l += max(sign[0], sign[1])
@@ -267,21 +291,10 @@ func (f *fsk) notices(keep []float32, second int, n *notices) {
 		n.dut1Code[i] += l
 	}
 	for i := range n.tai {
-		n.tai[i] += nibble(keep, 6, true, i/10) + nibble(keep, 7, true, i%10)
-		n.pattern[i] += nibble(keep, 8, true, i/10) + nibble(keep, 9, true, i%10)
+		n.tai[i] += digit[6][i/10] + digit[7][i%10]
+		n.pattern[i] += digit[8][i/10] + digit[9][i%10]
 	}
 }
 
-func (f *fsk) against(keep []float32, t time.Time) float64 {
-	symbol := fskSymbol(t.Second())
-	best := float64(keep[fskNothing])
-	if symbol == fskNothing {
-		best = math.Inf(-1)
-	}
-	for i, l := range keep[:fskSymbols] {
-		if i != symbol {
-			best = max(best, float64(l))
-		}
-	}
-	return best - float64(keep[symbol])
-}
+// against finds nothing: no other station shares this code's tones.
+func (f *fsk) against([]float32, time.Time) float64 { return 0 }

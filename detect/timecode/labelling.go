@@ -71,9 +71,9 @@ func leapPrior(d date) (insert, remove float64) {
 	}
 	switch next.Month() {
 	case time.January, time.July:
-		return 0.1, 1e-3
+		return 0.1, 1e-4
 	case time.April, time.October:
-		return 1e-3, 1e-4
+		return 1e-3, 1e-5
 	}
-	return 1e-5, 1e-5
+	return 1e-5, 1e-6
 }

@@ -11,6 +11,9 @@ import (
 // sounds like a mark is outvoted.
 const markCap = 12
 
+// markSplatter: a tick's edges spread over hundreds of hertz.
+const markSplatter = 0.02
+
 // emphasisShare is the prior probability that a mark of seconds 1 to 16 is
 // emphasised to show DUT1.
 const emphasisShare = 0.2
@@ -198,7 +201,7 @@ func (m *marks) measure(uses []int) {
 	for k, u := range uses {
 		prior[k] = float64(max(u, 1)) / float64(total)
 	}
-	m.bursts = newBursts(cells, patterns, prior, 0, markCap)
+	m.bursts = newBursts(cells, patterns, prior, 0, markCap, markSplatter)
 }
 
 func (s shape) on(at int) bool {
@@ -334,15 +337,8 @@ func (m *marks) dut1(shapes []float32, minuteOfHour, second int, n *notices) {
 	if second < 1 || second > 2*dut1Limit {
 		return
 	}
-	row := 0
-	switch {
-	case minuteOfHour >= 0:
-		row = m.row[minuteOfHour]
-	case m.varies[second]:
-		return
-	}
-	st := &m.states[m.rows[row][second]]
-	if st.emphasised < 0 || st.unknown {
+	st := m.dut1State(minuteOfHour, second)
+	if st == nil {
 		return
 	}
 	emphasised, not := float64(shapes[st.emphasised]), plain(shapes, st)
@@ -354,4 +350,28 @@ func (m *marks) dut1(shapes []float32, minuteOfHour, second int, n *notices) {
 			n.dut1Marks[i] += not
 		}
 	}
+}
+
+// dut1State is the state of a second in a minute of the hour, or in any minute
+// with marks when that is not known; nil when it is not the same in all of them
+// or DUT1 does not show in it.
+func (m *marks) dut1State(minuteOfHour, second int) *state {
+	var found *state
+	for r := range m.rows {
+		if minuteOfHour >= 0 && m.row[minuteOfHour] != r {
+			continue
+		}
+		st := &m.states[m.rows[r][second]]
+		switch {
+		case st.unknown:
+		case found != nil && found != st:
+			return nil
+		default:
+			found = st
+		}
+	}
+	if found == nil || found.emphasised < 0 {
+		return nil
+	}
+	return found
 }

@@ -54,6 +54,7 @@ func (d *Decoder) Reading() Reading {
 		every = confirmEvery
 	}
 	if d.any && d.last-d.searched >= every {
+		d.release()
 		d.found = d.search()
 		d.searched = d.last
 		d.hold()
@@ -67,17 +68,22 @@ func (d *Decoder) Close() Reading {
 	return d.Reading()
 }
 
-// hold keeps what is known for when its evidence is dropped, and lets go of it
-// when a leap second may have come in unheard.
+// hold keeps what is known for when its evidence is dropped.
 func (d *Decoder) hold() {
 	f := &d.found
-	if d.last-d.start < capacity {
-		return // nothing has been dropped yet
-	}
-	if f.utcErr <= MaxError && !f.contrary {
-		d.held = held{odds: min(-math.Log(f.utcErr), heldCap), n: d.last, offset: f.offset}
+	if d.last-d.start < capacity || f.utcErr > MaxError || f.contrary {
 		return
 	}
+	odds := min(-math.Log(f.utcErr), heldCap)
+	if d.held.offset == f.offset {
+		odds = max(odds, d.held.odds) // confirmed, if by little
+	}
+	d.held = held{odds: odds, n: d.last, offset: f.offset}
+}
+
+// release lets go of what is held when a leap second may have come in since,
+// too long ago to be weighed.
+func (d *Decoder) release() {
 	for n := d.held.n; d.held.odds > 0 && n < d.first; n++ {
 		t := epoch.Add(time.Duration(n+1+d.held.offset) * time.Second)
 		if t.Day() == 1 && t.Hour() == 0 && t.Minute() == 0 && t.Second() == 0 {

@@ -50,6 +50,19 @@ type finding struct {
 // nothing is the finding before anything was heard.
 var nothing = finding{labelErr: 1, dayErr: 1, utcErr: 1}
 
+// An expected time counts for as much as a clock that is wrong once in a
+// thousand times: it helps the code, and cannot stand in for it.
+const (
+	expectOdds   = 6.9 // log-odds
+	expectWithin = 600 // s
+)
+
+// expected is a rough idea of the time.
+type expected struct {
+	odds   float64 // log-odds; 0: there is none
+	offset int64   // UTC minus n
+}
+
 // held remembers what was known, for when its evidence has been dropped.
 type held struct {
 	odds   float64 // log-odds; 0: nothing is held
@@ -86,7 +99,7 @@ func (d *Decoder) search() finding {
 		rest = logAdd(rest, r.score)
 	}
 	f.labelErr = errorFrom(rest, all[0].score)
-	if d.code != nil && f.labelErr < alignedFirst {
+	if d.code != nil && (f.labelErr < alignedFirst || d.found.utcErr <= MaxError) {
 		d.date(&f, all, disorder)
 	}
 	d.gather(&f)
@@ -162,25 +175,23 @@ func (d *Decoder) carried(l labelling) float64 {
 // writes the best to f.
 func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 	var best dating
-	rest := math.Inf(-1) // of all hypotheses but best
+	rest := math.Inf(-1) // of all hypotheses outside the best labelling
 	seen := map[labelling]bool{}
 	var heard minutesHeard
 	look := func(r ranked) {
 		seen[r.labelling] = true
 		d.hearMinutes(r.labelling, &heard)
-		found, others := heard.bestTime(r.labelling)
+		found := heard.bestTime(r.labelling)
 		found.base = r.score - r.prior
 		found.rank = r.score
-		others += found.base
 		if len(seen) == 1 {
-			best, rest = found, others
+			best = found
 			return
 		}
-		rest = logAdd(rest, others)
 		if found.total() > best.total() {
 			best, found = found, best
 		}
-		rest = logAdd(rest, found.total())
+		rest = logAdd(rest, logAdd(found.total(), found.base+logAdd(found.near, found.far)))
 	}
 	for _, r := range all[:min(searchWidth, len(all))] {
 		if r.score > all[0].score-searchDepth {
@@ -198,12 +209,13 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 		}
 	}
 
-	// Labellings not looked into would fit the content no better than the best one.
+	// Labellings not looked into would fit the content no better than the best
+	// one; those with a leap second at any other time than a month's end cannot be.
 	unseen := math.Inf(-1)
 	foreign := math.Inf(-1)
 	for _, r := range all {
 		foreign = logAdd(foreign, r.score)
-		if !seen[r.labelling] {
+		if !seen[r.labelling] && r.leap == NoLeap {
 			unseen = logAdd(unseen, r.score)
 		}
 	}
@@ -211,11 +223,25 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 	rest = logAdd(rest, logAdd(disorder, math.Log(foreignShare)+foreign))
 
 	f.label = best.label
-	f.labelErr = min(f.labelErr, errorFrom(rest, best.total()))
-	f.dayErr = errorFrom(rest, best.total())
-	f.utcErr = errorFrom(logAdd(rest, best.base+best.time+best.dated.rest), best.base+best.time+best.dated.score)
+	f.labelErr = min(f.labelErr, errorFrom(rest, logAdd(best.total(), best.base+logAdd(best.near, best.far))))
 	days := int64(best.date.time().Sub(epoch) / (24 * time.Hour))
 	f.offset = best.label.shift + 60*(days*dayMinutes+int64(best.minute)-best.first)
+	near, far := best.base+best.near, best.base+best.far
+	dates := best.base + best.time + best.dated.rest // same time of day, another date
+	if d.expected.odds > 0 {
+		if early := d.expected.offset - f.offset; max(early, -early) <= expectWithin {
+			far -= d.expected.odds
+			dates -= d.expected.odds
+		} else {
+			rest += d.expected.odds
+			near += d.expected.odds
+			far += d.expected.odds
+			dates += d.expected.odds
+		}
+	}
+	rest = logAdd(rest, logAdd(near, far))
+	f.dayErr = errorFrom(rest, best.total())
+	f.utcErr = errorFrom(logAdd(rest, dates), best.base+best.time+best.dated.score)
 	f.contrary = d.contradicted(best.label, f.offset)
 }
 
@@ -229,13 +255,15 @@ type dating struct {
 	time float64 // log-likelihood of the time of day
 	base float64 // log-probability of the labelling without that of its leap second
 	rank float64 // and with it, the date unknown
+	// near and far are like time, but of the other times of day together:
+	// those that an expected time does not tell from this one, and the rest.
+	near, far float64
 }
 
 func (d dating) total() float64 { return d.base + d.time + d.dated.all() }
 
-// bestTime returns the best time of day under a labelling, and the
-// log-probability of all others.
-func (h *minutesHeard) bestTime(l labelling) (best dating, others float64) {
+// bestTime returns the best time of day under a labelling.
+func (h *minutesHeard) bestTime(l labelling) dating {
 	leapTurn := 0 // the minute before which the leap second falls
 	if l.leap != NoLeap {
 		minute, _, _ := l.place(l.after)
@@ -248,42 +276,51 @@ func (h *minutesHeard) bestTime(l labelling) (best dating, others float64) {
 		top = max(top, times[m])
 	}
 	oneDay := h.oneDay()
-	others = math.Inf(-1)
-	found := false
+	best := dating{label: l, first: h.first, time: math.Inf(-1), dated: oneDay}
+	var totals [dayMinutes]float64
 	for m, t := range times {
 		next := dating{label: l, first: h.first, minute: m, dated: oneDay, time: t}
 		turn := dayMinutes - m
 		switch {
 		case l.leap != NoLeap && turn != leapTurn:
+			totals[m] = math.Inf(-1)
 			continue
 		case l.leap != NoLeap || turn < h.count && t > top-searchDepth:
 			next.turn = turn
 			next.dated = h.twoDays(turn, l.leap)
 		}
-		if !found {
-			best, found = next, true
-			continue
-		}
+		totals[m] = next.total()
 		if next.total() > best.total() {
-			best, next = next, best
+			best = next
 		}
-		others = logAdd(others, next.total())
 	}
-	return best, others
+	best.near, best.far = math.Inf(-1), math.Inf(-1)
+	for m, t := range totals {
+		switch away := abs(m - best.minute); {
+		case away == 0:
+		case 60*min(away, dayMinutes-away) <= 2*expectWithin:
+			best.near = logAdd(best.near, t)
+		default:
+			best.far = logAdd(best.far, t)
+		}
+	}
+	return best
 }
 
-// What contradicts a time: symbols at one second of the minute that, on
-// balance, are others than those sent, as from a second station's code.
+// A time is contradicted when, at some second of the minute, what speaks
+// against the symbol sent weighs more than contraryShare of what speaks for it,
+// and is more than noise. So two stations with different codes on one carrier
+// are told from one: their pulses add, and bits that only one of them sets come
+// and go as it fades.
 const (
-	contraryEach = 12.0 // log-likelihood at one second of the minute
-	contraryAll  = 30.0 // and summed over them
-	contraryOnce = 6.0  // of which one symbol contributes at most this
+	contraryShare = 0.25
+	contraryLeast = 4.0 // log-likelihood
 )
 
 // contradicted reports whether what was heard disagrees with a time in a way
 // that noise does not explain.
 func (d *Decoder) contradicted(l labelling, offset int64) bool {
-	var each [60]float64
+	var support, against [60]float64
 	for n := d.first; n <= d.last; n++ {
 		e := d.at(n)
 		minute, second, ok := l.place(n)
@@ -291,17 +328,18 @@ func (d *Decoder) contradicted(l labelling, offset int64) bool {
 			continue
 		}
 		count := 60*minute + int64(second) - l.shift + offset
-		against := d.code.against(e.code, epoch.Add(time.Duration(count)*time.Second))
-		each[second] += min(max(against, -contraryOnce), contraryOnce)
+		if a := d.code.against(e.code, epoch.Add(time.Duration(count)*time.Second)); a > 0 {
+			against[second] += a
+		} else {
+			support[second] -= a
+		}
 	}
-	sum := 0.0
-	for _, a := range each {
-		if a > contraryEach {
+	for s := range against {
+		if against[s] > contraryLeast && against[s] > contraryShare*support[s] {
 			return true
 		}
-		sum += max(a, 0)
 	}
-	return sum > contraryAll
+	return false
 }
 
 // gather sums the notices of the current UTC day, under the best labelling.
@@ -323,6 +361,7 @@ func (d *Decoder) gather(f *finding) {
 		}
 		d.marks.dut1(e.marks, minuteOfHour, second, &f.notices)
 		if d.code != nil {
+			d.code.leap(e.code, second, &f.notices.leap)
 			d.code.notices(e.code, second, &f.notices)
 		}
 	}

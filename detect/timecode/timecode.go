@@ -63,12 +63,13 @@ type Decoder struct {
 	marks *marks
 	code  code // nil when the station sends none that is published
 
-	ring  [capacity]evidence // second N at N mod capacity
-	start int64              // first second ever
-	first int64              // oldest second held
-	last  int64              // newest second
-	any   bool
-	held  held
+	ring     [capacity]evidence // second N at N mod capacity
+	start    int64              // first second ever
+	first    int64              // oldest second held
+	last     int64              // newest second
+	any      bool
+	held     held
+	expected expected
 
 	found    finding // of the last search
 	searched int64   // N of the newest second it covered
@@ -100,11 +101,13 @@ type code interface {
 	// content adds the log-likelihoods of the digits sent in a second of the
 	// minute, relative to content unknown.
 	content(keep []float32, second int, d *digits)
-	// notices adds the log-likelihoods of what else is sent.
+	// leap adds those of the leap second announced.
+	leap(keep []float32, second int, l *[leaps]float64)
+	// notices adds those of what else is sent.
 	notices(keep []float32, second int, n *notices)
-	// against returns how much better the best other symbol fits than the one
-	// that is sent at a UTC time, as a log-likelihood: positive when what was
-	// heard speaks against it.
+	// against returns how much better the other value of a bit fits than the one
+	// that is sent at a UTC time, as a log-likelihood; negative when what was
+	// heard speaks for the one sent, 0 when no bit is.
 	against(keep []float32, t time.Time) float64
 	// name names the code, for people.
 	name() string
@@ -154,6 +157,14 @@ func (d *Decoder) Add(s Second) {
 		d.code.framing(e.code, &e.framing)
 	}
 	e.null = float32(meanExp(e.framing[:]))
+}
+
+// Expect tells the decoder that second n is thought to be utc, give or take ten
+// minutes, as from the computer's clock. It halves, at best, the evidence that
+// is needed when the code agrees and adds to it when the code does not; the
+// code alone decides.
+func (d *Decoder) Expect(n int64, utc time.Time) {
+	d.expected = expected{expectOdds, int64(math.Round(utc.Sub(epoch).Seconds())) - n}
 }
 
 // at returns the evidence of second n, or nil when there is none.

@@ -30,7 +30,8 @@ type StationPicture struct {
 	Band     [2]float64 // 95 % interval of Arrival, by the ticks alone
 	// UTC is where the UTC second is by this station, nil when its path is not
 	// known.
-	UTC *float64
+	UTC    *float64
+	Excess []float64 // s, of each path over the earliest, that one included
 	// Start is when each row was heard, s from the start of the recording.
 	Start []float64
 	tick.Picture
@@ -81,6 +82,9 @@ func (a *Attempt) Picture(f Fix) Picture {
 			to = 0
 		}
 		s.Picture = a.finder.Picture(arr, from-audioMargin-s.Arrival, to+audioMargin-s.Arrival)
+		for _, p := range arr.Paths {
+			s.Excess = append(s.Excess, p.ExcessSeconds)
+		}
 		for _, r := range s.Rows {
 			s.Start = append(s.Start, a.pulses.Base(int(math.Round(r.Second)))/a.rate)
 		}

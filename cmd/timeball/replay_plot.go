@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"gonum.org/v1/plot"
-	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
@@ -167,16 +166,24 @@ func span(pl *plot.Plot, from, to, y float64, word string, c color.RGBA) {
 
 // label writes a word at a point.
 func label(pl *plot.Plot, x, y float64, word string, c color.RGBA, align text.XAlignment) {
-	l, err := plotter.NewLabels(plotter.XYLabels{XYs: plotter.XYs{{X: x, Y: y}}, Labels: []string{word}})
-	if err != nil {
-		return // a place that is no number
-	}
-	for i := range l.TextStyle {
-		l.TextStyle[i].Color = c
-		l.TextStyle[i].Font.Size = font.Length(vg.Points(10))
-		l.TextStyle[i].XAlign, l.TextStyle[i].YAlign = align, text.YCenter
-	}
-	pl.Add(l)
+	style := pl.X.Tick.Label
+	style.Color, style.Rotation = c, 0
+	style.XAlign, style.YAlign = align, text.YCenter
+	pl.Add(words{word, x, y, style})
+}
+
+// words is a plotter of a text that, unlike plotter.Labels, claims no margin for
+// it.
+type words struct {
+	text  string
+	x, y  float64
+	style text.Style
+}
+
+// Plot implements plot.Plotter.
+func (w words) Plot(c draw.Canvas, p *plot.Plot) {
+	x, y := p.Transforms(&c)
+	c.FillText(w.style, vg.Point{X: x(w.x), Y: y(w.y)}, w.text)
 }
 
 // plotRaster has a row for each second: its brightness is the matched filter's
@@ -313,18 +320,14 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 		centre, what = *s.UTC, "offset"
 	}
 	half := (s.Band[1] - s.Band[0]) / 2
-	spread := robustSpread(s)
-	reach := max(4*spread, 2.5*half)
-	u := unitFor(max(math.Abs(centre), reach), secondUnits)
-	title := "offset by each second, as the marker stands at the end"
-	if f.CI95 != nil {
-		title += fmt.Sprintf("; all corrections included ± %s (95 %%)", short((f.CI95[1]-f.CI95[0])/2))
-	}
-	pl := newPlot(title, "time in the recording", fmt.Sprintf("%s, %s", what, u.name))
+	low, high := reach(s, half)
+	low, high = centre+low, centre+high
+	u := unitFor(max(math.Abs(low), math.Abs(high)), secondUnits)
+	pl := newPlot("offset by each second, as the marker stands at the end", "time in the recording", fmt.Sprintf("%s, %s", what, u.name))
 	from, to := s.Start[0], s.Start[len(s.Start)-1]
 	pl.X.Min, pl.X.Max = from, to
 	pl.X.Tick.Marker, pl.Y.Tick.Marker = plot.TickerFunc(clockTicks), plot.TickerFunc(roundTicks)
-	pl.Y.Min, pl.Y.Max = (centre-reach)/u.size, (centre+reach)/u.size
+	pl.Y.Min, pl.Y.Max = low/u.size, high/u.size
 	rate := 0.0
 	if f.Rate != nil {
 		rate = f.Rate.Y
@@ -339,34 +342,46 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 	for i, r := range s.Rows {
 		y := at(s.Start[i]) + r.Late
 		switch {
-		case y > centre+reach:
+		case y > high:
 			above = append(above, plotter.XY{X: s.Start[i], Y: pl.Y.Max})
-		case y < centre-reach:
+		case y < low:
 			below = append(below, plotter.XY{X: s.Start[i], Y: pl.Y.Min})
 		default:
 			seen = append(seen, plotter.XY{X: s.Start[i], Y: y / u.size})
-			bar := min(r.U, reach)
-			pl.Add(line(plotter.XYs{{X: s.Start[i], Y: max(pl.Y.Min, (y-bar)/u.size)}, {X: s.Start[i], Y: min(pl.Y.Max, (y+bar)/u.size)}}, paleColour, vg.Points(0.6)))
+			pl.Add(line(plotter.XYs{{X: s.Start[i], Y: max(low, y-r.U) / u.size}, {X: s.Start[i], Y: min(high, y+r.U) / u.size}}, paleColour, vg.Points(0.6)))
 		}
 	}
 	dots := markers(seen, inkColour, draw.CircleGlyph{}, vg.Points(1.5))
 	pl.Add(average, dots)
+	pl.Legend.Add("a second, and what noise does to it", dots)
+	name := "average and its 95 % band"
+	if len(s.Excess) > 1 {
+		name = "average of the earliest path and its 95 % band"
+	}
+	pl.Legend.Add(name, average)
+	for _, x := range s.Excess[1:] {
+		later := line(plotter.XYs{{X: from, Y: (at(from) + x) / u.size}, {X: to, Y: (at(to) + x) / u.size}}, utcColour, vg.Points(1), vg.Points(4), vg.Points(3))
+		pl.Add(later)
+		pl.Legend.Add(fmt.Sprintf("path that comes %s later", short(x)), later)
+	}
 	outside := append(above, below...)
 	if len(outside) > 0 {
 		pl.Add(markers(outside, markerColour, draw.TriangleGlyph{}, vg.Points(2)))
 	}
-	pl.Legend.Add("a second, with what noise does to it", dots)
-	pl.Legend.Add("average of the earliest path and its 95 % band", average)
-	headroom(pl, 0.25)
+	headroom(pl, 0.35)
 	return pl
 }
 
-// robustSpread is the spread of the rows' lateness that outliers do not move.
-func robustSpread(s *align.StationPicture) float64 {
+// reach is the span around the average that shows nearly all seconds, all
+// paths and the band.
+func reach(s *align.StationPicture, half float64) (low, high float64) {
 	var late []float64
 	for _, r := range s.Rows {
-		late = append(late, math.Abs(r.Late))
+		late = append(late, r.Late)
 	}
 	slices.Sort(late)
-	return 1.4826 * late[len(late)/2]
+	low = min(late[len(late)/50], -2*half)
+	high = max(late[len(late)-1-len(late)/50], 2*half, slices.Max(s.Excess))
+	room := 0.15 * (high - low)
+	return low - room, high + room
 }

@@ -33,8 +33,8 @@ type Attempt struct {
 
 	detectors []*marker.Detector
 	streams   []*audio.Stream
-	early     [][]marker.Pulse // pulses of each channel before the roles are known
-	position  int64
+	found     [][]marker.Pulse // pulses of each channel not yet passed on
+	frames    *framer
 	asked     float64 // seconds at which the roles were last asked
 	gaps      []capture.Gap
 
@@ -73,38 +73,55 @@ func NewAttempt(info capture.Info, s Settings) (*Attempt, error) {
 		a.detectors = append(a.detectors, marker.NewDetector(marker.Config{Rate: a.rate, Edge: s.Edge}))
 		a.streams = append(a.streams, audio.NewStream(a.rate, memorySamples))
 	}
-	a.early = make([][]marker.Pulse, info.Channels)
+	a.frames = newFramer(info)
+	a.found = make([][]marker.Pulse, info.Channels)
 	return a, nil
 }
 
 // Process takes the next block.
 func (a *Attempt) Process(b *capture.Block) {
 	if b.Lost > 0 {
-		a.gaps = append(a.gaps, capture.Gap{At: b.Position - b.Lost, Lost: b.Lost})
+		a.gaps = append(a.gaps, capture.Gap{At: b.Position - b.Lost, Lost: b.Lost, Inexact: b.Inexact})
 	}
-	a.position = b.Position + int64(b.Len())
-	if a.marker < 0 {
-		for i, x := range b.Channels {
-			a.streams[i].Process(b.Position, x)
-			a.early[i] = append(a.early[i], a.detectors[i].Process(b.Position, x)...)
+	a.frames.process(b, a.take, a.step)
+}
+
+// take passes frames on.
+func (a *Attempt) take(position int64, channels [][]float32) {
+	for i, x := range channels {
+		if a.streams[i] != nil {
+			a.streams[i].Process(position, x)
 		}
+		if a.detectors[i] != nil {
+			a.found[i] = append(a.found[i], a.detectors[i].Process(position, x)...)
+		}
+	}
+}
+
+// step goes on with what has been taken.
+func (a *Attempt) step() {
+	if a.marker < 0 {
 		if s := a.seconds(); s >= decideAfter && s >= a.asked+1 {
 			a.asked = s
 			a.assign()
 		}
 		return
 	}
-	a.streams[a.receiver].Process(b.Position, b.Channels[a.receiver])
-	found := a.detectors[a.marker].Process(b.Position, b.Channels[a.marker])
-	a.pulses.Update(a.through(), found)
+	a.follow()
+}
+
+// follow lets both tracks go on.
+func (a *Attempt) follow() {
+	a.pulses.Update(a.through(), a.found[a.marker])
+	a.found[a.marker] = a.found[a.marker][:0]
 	a.advance()
 }
 
 // seconds is how much has been heard, on the nominal rate.
-func (a *Attempt) seconds() float64 { return float64(a.position) / a.rate }
+func (a *Attempt) seconds() float64 { return float64(a.frames.position) / a.rate }
 
 // through is the position up to which the detector has delivered.
-func (a *Attempt) through() float64 { return float64(a.position) - 0.03*a.rate }
+func (a *Attempt) through() float64 { return float64(a.frames.position) - 0.03*a.rate }
 
 // assign decides which channel is which, once that is clear.
 func (a *Attempt) assign() {
@@ -147,12 +164,10 @@ func (a *Attempt) assign() {
 		}
 	}
 	a.pulses = marker.NewTrack(a.rate)
-	a.pulses.Update(a.through(), a.early[m])
-	a.early = nil
 	a.wheel = &flywheel{rate: a.rate, track: a.pulses}
 	a.finder = tick.NewFinder(a.streams[r], a.wheel, a.settings.Stations)
 	a.finder.Start(0)
-	a.advance()
+	a.follow()
 }
 
 // advance lets the radio track follow up to where the marker track stands.
@@ -179,8 +194,10 @@ func (a *Attempt) openJump() (marker.Jump, bool) {
 // frames move the ticks too.
 func (a *Attempt) settle(j marker.Jump) {
 	shift := float64(j.Frames) / float64(a.streams[a.receiver].Factor())
-	if !j.Whole || math.Abs(float64(j.Frames)) < 0.5e-3*a.rate {
-		// Not lost frames, or too few for the ticks to tell.
+	few := math.Abs(float64(j.Frames)) < 0.5e-3*a.rate // for the ticks to tell
+	inexact := a.inexact(j)
+	if few || !j.Whole && !inexact {
+		a.pulses.ResolveJump(j.ID, inexact)
 		a.jumps++
 		return
 	}
@@ -193,7 +210,7 @@ func (a *Attempt) settle(j marker.Jump) {
 	switch {
 	case odds > jumpEvidence:
 		a.pulses.ResolveJump(j.ID, true)
-		if j.Frames < 0 {
+		if j.Frames < 0 && !inexact {
 			a.gaps = append(a.gaps, capture.Gap{At: int64(j.AtPosition), Lost: -j.Frames})
 		}
 	case odds < -jumpEvidence:
@@ -207,6 +224,15 @@ func (a *Attempt) settle(j marker.Jump) {
 		return
 	}
 	a.jumps++
+}
+
+// inexact reports whether a loss of frames whose number was only estimated lies
+// within jump j: then the estimate was out by the jump.
+func (a *Attempt) inexact(j marker.Jump) bool {
+	after, ok := a.pulses.Pulse(j.Second)
+	return slices.ContainsFunc(a.gaps, func(g capture.Gap) bool {
+		return g.Inexact && ok && float64(g.At+g.Lost) > j.AtPosition && float64(g.At) < after
+	})
 }
 
 // readCodes passes whole seconds to the decoders of the stations heard.

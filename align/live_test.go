@@ -34,6 +34,13 @@ func wwvAtHome(t testing.TB) Settings {
 // follow plays a simulated session and returns every second of it.
 func follow(t testing.TB, c simulate.Config, s Settings) ([]Second, Fix, simulate.Truth) {
 	t.Helper()
+	return followLate(t, c, s, 0)
+}
+
+// followLate does so with each inexact loss overrated by late frames.
+func followLate(t testing.TB, c simulate.Config, s Settings, late int64) ([]Second, Fix, simulate.Truth) {
+	t.Helper()
+	shift := int64(0)
 	src, err := simulate.New(c)
 	if err != nil {
 		t.Fatal(err)
@@ -53,11 +60,16 @@ func follow(t testing.TB, c simulate.Config, s Settings) ([]Second, Fix, simulat
 		if err != nil {
 			t.Fatal(err)
 		}
+		if b.Inexact {
+			b.Lost += late
+			shift += late
+		}
+		b.Position += shift
 		// A sound card's blocks are short.
-		for from := 0; from < b.Len(); from += 2400 {
+		for from := 0; from < b.Len(); from += 2000 {
 			part := capture.Block{Position: b.Position + int64(from)}
 			for _, x := range b.Channels {
-				part.Channels = append(part.Channels, x[from:min(from+2400, b.Len())])
+				part.Channels = append(part.Channels, x[from:min(from+2000, b.Len())])
 			}
 			if from == 0 {
 				part.Lost, part.Inexact = b.Lost, b.Inexact
@@ -184,6 +196,52 @@ func TestLiveWithoutARadio(t *testing.T) {
 	}
 	if p := last.Levels[1].Peak; math.Abs(p-0.5) > 0.05 {
 		t.Errorf("the marker's level is %v, it was made 0.5", p)
+	}
+}
+
+// A device that went away and came back leaves a loss known to milliseconds only.
+func TestInexactLoss(t *testing.T) {
+	t.Parallel()
+	for _, late := range []int64{-7, 150, 2000} { // frames
+		_, fix, truth := followLate(t, simulate.Config{
+			Seconds: 60, Seed: 8, Station: aStation(t, "wwv"), SNRdB: 15,
+			Receiver: simulate.Receiver{Detector: simulate.Linear},
+			Marker:   &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 3e-4},
+			SoundCard: simulate.SoundCard{Losses: []simulate.Loss{
+				{Gap: capture.Gap{At: 30*48000 + 17, Lost: 3 * 48000, Inexact: true}}}},
+		}, wwvAtHome(t), late)
+		if fix.Offset == nil {
+			t.Fatalf("%+v", fix)
+		}
+		if e := *fix.Offset - truth.Marker.Offset; math.Abs(e) > 3**fix.U || *fix.U > 50e-6 || len(fix.Marker.Steps) > 0 {
+			t.Errorf("%d frames late: off by %v s, u = %v s, steps %+v", late, e, *fix.U, fix.Marker.Steps)
+		}
+	}
+}
+
+// The same frames give the same numbers however they are split.
+func TestSplitDoesNotMatter(t *testing.T) {
+	t.Parallel()
+	c := simulate.Config{
+		Seconds: 40, Seed: 9, Station: aStation(t, "wwv"), SNRdB: 8, Receiver: simulate.Receiver{Detector: simulate.Linear},
+		Marker:    &simulate.Marker{OffsetSeconds: 0.3, NoiseRMS: 3e-4},
+		SoundCard: simulate.SoundCard{Losses: []simulate.Loss{{Gap: capture.Gap{At: 900_000, Lost: 12345}}}},
+	}
+	_, live, _ := follow(t, c, wwvAtHome(t))
+	src, err := simulate.New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := NewAttempt(src.Info(), wwvAtHome(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b capture.Block
+	for src.Read(&b) == nil {
+		a.Process(&b)
+	}
+	if fix := a.Fix(); live.Offset == nil || *fix.Offset != *live.Offset || *fix.U != *live.U {
+		t.Errorf("%+v\n%+v", live, fix)
 	}
 }
 

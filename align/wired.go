@@ -27,8 +27,9 @@ type Wired struct {
 	detectors        [2]*marker.Detector
 	reference        *marker.Track // on the sample clock
 	pulses           *marker.Track // of the marker, on the reference
-	position         int64
-	broken           float64 // position after the latest loss, frames
+	frames           *framer
+	found            [2][]marker.Pulse // not yet passed on
+	broken           float64           // position after the latest loss, frames
 	gaps             []capture.Gap
 	last             float64 // position of the marker's latest pulse, frames
 
@@ -66,6 +67,7 @@ func NewWired(info capture.Info, s Settings) (*Wired, error) {
 	}
 	c := marker.Config{Rate: w.rate, Edge: s.Edge}
 	w.detectors = [2]*marker.Detector{marker.NewDetector(c), marker.NewDetector(c)}
+	w.frames = newFramer(info)
 	w.reference, w.pulses = marker.NewTrack(w.rate), marker.NewTrack(w.rate)
 	w.meters = make([]levels.Meter, info.Channels)
 	return w, nil
@@ -74,7 +76,11 @@ func NewWired(info capture.Info, s Settings) (*Wired, error) {
 // Process takes the next block, and returns the state when a pulse has come or,
 // without one, when a second has passed.
 func (w *Wired) Process(b *capture.Block) (Second, bool) {
-	w.take(b)
+	if b.Lost > 0 {
+		w.gaps = append(w.gaps, capture.Gap{At: b.Position - b.Lost, Lost: b.Lost, Inexact: b.Inexact})
+		w.broken = float64(b.Position)
+	}
+	w.frames.process(b, w.take, w.step)
 	for i, x := range b.Channels {
 		w.meters[i].Add(x)
 	}
@@ -86,21 +92,24 @@ func (w *Wired) Process(b *capture.Block) (Second, bool) {
 	return w.state(), true
 }
 
-func (w *Wired) take(b *capture.Block) {
-	if b.Lost > 0 {
-		w.gaps = append(w.gaps, capture.Gap{At: b.Position - b.Lost, Lost: b.Lost, Inexact: b.Inexact})
-		w.broken = float64(b.Position)
-	}
-	w.position = b.Position + int64(b.Len())
-	through := float64(w.position) - 0.03*w.rate
-	w.reference.Update(through, w.detectors[0].Process(b.Position, b.Channels[w.receiver]))
-	for _, p := range w.detectors[1].Process(b.Position, b.Channels[w.marker]) {
+// take passes frames on.
+func (w *Wired) take(position int64, channels [][]float32) {
+	w.found[0] = append(w.found[0], w.detectors[0].Process(position, channels[w.receiver])...)
+	w.found[1] = append(w.found[1], w.detectors[1].Process(position, channels[w.marker])...)
+}
+
+// step goes on with what has been taken.
+func (w *Wired) step() {
+	through := float64(w.frames.position) - 0.03*w.rate
+	w.reference.Update(through, w.found[0])
+	for _, p := range w.found[1] {
 		w.last = p.Position
 		if at, ok := w.onReference(p.Position); ok {
 			p.Position = at
 			w.pulses.Update(at, []marker.Pulse{p})
 		}
 	}
+	w.found[0], w.found[1] = w.found[0][:0], w.found[1][:0]
 	if at, ok := w.onReference(through); ok {
 		w.pulses.Update(at, nil)
 	}
@@ -123,7 +132,7 @@ func (w *Wired) onReference(position float64) (float64, bool) {
 	return 0, false
 }
 
-func (w *Wired) seconds() float64 { return float64(w.position) / w.rate }
+func (w *Wired) seconds() float64 { return float64(w.frames.position) / w.rate }
 
 // steady is the longest, or the latest, run of seconds without a step, from its
 // first to before its end.

@@ -1,0 +1,60 @@
+# timeball: `make demo` shows what it does, `make test` checks it. Both install
+# what they need by package name, with sudo unless run by root.
+
+GO ?= go
+SUDO := $(shell test "$$(id -u)" = 0 || echo sudo)
+
+# Live capture is built on PortAudio; without its headers all else still works.
+LIVE_PACKAGES := pkg-config portaudio19-dev
+# A sound server without hardware, audio that holds no time station, a second
+# opinion on sound files, a terminal and a browser. Tests skip what is missing.
+TEST_PACKAGES := $(LIVE_PACKAGES) pulseaudio pulseaudio-utils libasound2-plugins codec2-examples sox tmux chromium
+
+# $(call install,PACKAGES): those that are missing and can be had.
+define install
+@missing=""; \
+for p in $(1); do dpkg-query -W -f '$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; done; \
+test -z "$$missing" || $(SUDO) apt-get update -qq || true; \
+for p in $$missing; do \
+	echo "installing $$p"; \
+	$(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $$p >/dev/null || echo "cannot install $$p: going on without it"; \
+done
+endef
+
+# Sets CGO_ENABLED for the commands after it, and says so if live capture must be left out.
+cgo = if pkg-config --exists portaudio-2.0 2>/dev/null; then export CGO_ENABLED=1; \
+	else export CGO_ENABLED=0; echo "no PortAudio headers: building without live capture"; fi;
+
+.PHONY: all demo test bench recording clean
+
+all: build/timeball
+
+.PHONY: build/timeball # go build knows what is out of date
+build/timeball:
+	@$(cgo) $(GO) build -o $@ ./cmd/timeball
+
+demo:
+	$(call install,$(LIVE_PACKAGES))
+	@$(MAKE) --no-print-directory build/timeball
+	@echo "The volunteers of the Gannet Head lighthouse museum measure their master clock:"
+	build/timeball replay --station wwv --carrier 10MHz --at 50.2,-5.6 --receiver-delay 0.5ms+-0.1ms \
+		--plot build/gannet-head.png testdata/gannet-head.wav
+
+test:
+	$(call install,$(TEST_PACKAGES))
+	@$(cgo) $(GO) vet ./... && $(GO) test ./...
+
+# Statistics of the estimator against simulated truths, then speed and memory.
+bench:
+	$(GO) run ./cmd/timeball-bench -n 40 -csv build/bench.csv
+	$(GO) test -run '^$$' -bench . ./...
+
+# The demo's recording. The keeper turns the adjustment after 44 s.
+recording: build/timeball
+	rm -f testdata/gannet-head.wav
+	build/timeball simulate --output testdata/gannet-head.wav --for 90s --rate 8000 --start 2026-03-14T18:20:07Z --seed 3 \
+		--station wwv --path-delay 25.1ms --fading mid-moderate --snr 12 --lightning 4 --hum 50 \
+		--receiver-delay 0.4ms --high-pass 100 --low-pass 3000 --offset=-37ms --step 44s=-24.6ms --sample-clock 23
+
+clean:
+	rm -rf build

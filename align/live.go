@@ -15,6 +15,8 @@ const (
 	// bounds, s: it costs as much as a minute of everything else.
 	shortestRefit = 5
 	longestRefit  = 60
+	// afterPulse is how long after a pulse that is done, s.
+	afterPulse = 0.4
 	// coastAfter is how long a station may be gone until it is said to have
 	// faded for good, s.
 	coastAfter = 20
@@ -32,6 +34,7 @@ type Live struct {
 	arrivals []*tick.Arrival
 	watch    map[tick.Heard]*watch
 	refit    int64 // second from which the radio fit is renewed
+	coasting bool  // there is nothing to be gained by that
 }
 
 // watch follows the presence of one station.
@@ -62,6 +65,10 @@ func (l *Live) Process(b *capture.Block) (Second, bool) {
 		now = a.pulses.Seconds()
 	}
 	if now == l.second && a.seconds() < l.spoken+1.1 {
+		// The radio fit takes a while: it must not hold up a pulse.
+		if a.marker >= 0 && a.seconds() > l.spoken+afterPulse {
+			l.fit()
+		}
 		return Second{}, false
 	}
 	l.second, l.spoken = now, a.seconds()
@@ -81,7 +88,7 @@ func (l *Live) state() Second {
 		s.Marker.Step /= a.rate
 		s.Marker.Channel, s.Marker.Edge = a.marker+1, a.detectors[a.marker].Assess().Edge.String()
 		l.listen(&s)
-		l.fit(s.Radio)
+		l.coasting = s.Radio.State == Coasting
 	}
 	f := a.report(l.arrivals, (*timecode.Decoder).Reading)
 	s.take(f)
@@ -178,10 +185,10 @@ func (l *Live) meanPower(h tick.Heard) float64 {
 }
 
 // fit renews the radio fit when that is due and there is something to hear.
-func (l *Live) fit(radio Reception) {
+func (l *Live) fit() {
 	f := l.attempt.finder
 	n := int64(l.attempt.pulses.Seconds())
-	if n < l.refit || radio.State == Coasting {
+	if n < l.refit || l.coasting {
 		return
 	}
 	fresh := f.Arrivals()

@@ -1,0 +1,266 @@
+//go:build cgo && unix
+
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"io"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"timeball/align"
+	"timeball/capture"
+	"timeball/capture/simulate"
+	"timeball/capture/soundcard/pulsetest"
+	"timeball/capture/station"
+	"timeball/capture/wavfile"
+)
+
+// The session that is played: the clock is retarded by liveStep half-way.
+const (
+	liveSeconds = 66
+	liveOffset  = 0.0123
+	liveStep    = 3e-3
+	liveStepAt  = 35.4
+)
+
+// session writes the simulated session as a file.
+func session(t *testing.T, sink pulsetest.Sink) string {
+	t.Helper()
+	wwv, ok := station.Find("wwv")
+	if !ok {
+		t.Fatal("no such station")
+	}
+	src, err := simulate.New(simulate.Config{
+		Rate: sink.Rate, Seconds: liveSeconds, Seed: 21, Station: wwv, SNRdB: 15,
+		Receiver: simulate.Receiver{Detector: simulate.Linear},
+		Marker: &simulate.Marker{OffsetSeconds: liveOffset, NoiseRMS: 3e-4,
+			Steps: []simulate.Step{{AtSeconds: liveStepAt, BySeconds: liveStep}}},
+		SoundCard: simulate.SoundCard{ClockPPM: 20},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "session.wav")
+	w, err := wavfile.Create(path, wavfile.Format{Rate: sink.Rate, Channels: 2, Bits: 16})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b capture.Block
+	for src.Read(&b) == nil {
+		if err := w.Write(&b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// selfProgram is timeball as a process of its own, not yet started.
+func selfProgram(args ...string) *exec.Cmd {
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = append(os.Environ(), childArgs+"="+strings.Join(args, "\n"))
+	return cmd
+}
+
+func TestSoundcardListen(t *testing.T) {
+	server := pulsetest.Start(t, card)
+	file := session(t, card)
+	folder := t.TempDir()
+	measure := []string{"--input=card", "--station=wwv", "--path-delay=0ms±0.001ms", "--receiver-delay=0ms±0.001ms", "--skew=0us"}
+	listen := func(more ...string) []string { return append(append([]string{"listen"}, measure...), more...) }
+	replay := func(path string) align.Fix {
+		t.Helper()
+		status, out, errs := runWith(t, append(append([]string{"replay", "--json"}, measure[1:]...), path)...)
+		if status != exitOK {
+			t.Fatalf("replay: %d, %s%s", status, errs, out)
+		}
+		return decodeFix(t, []byte(out))
+	}
+
+	server.PlayFile(card, file)
+	recording := filepath.Join(folder, "whole.wav")
+	cmd := selfProgram(listen("--json", "--for=58s", "--record="+recording)...)
+	cmd.Stderr = os.Stderr
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
+	// Beside it one that is killed in the middle, and one on each of three screens.
+	cut := filepath.Join(folder, "cut.wav")
+	victim := child(t, listen("--record="+cut)...)
+	time.AfterFunc(30*time.Second, func() { victim.Process.Kill() })
+	shots := make(chan map[string]string, 1)
+	go func() { shots <- screenshots(t, listen("--for=27s", "--tolerance=20ms")) }()
+
+	type arrived struct {
+		second align.Second
+		when   time.Time
+	}
+	var all []arrived
+	var last []byte
+	lines := bufio.NewScanner(out)
+	lines.Buffer(nil, 1<<20)
+	for lines.Scan() {
+		last = bytes.Clone(lines.Bytes())
+		var s align.Second
+		if err := json.Unmarshal(last, &s); err != nil {
+			t.Fatalf("%v: %s", err, last)
+		}
+		if s.Schema == align.SecondSchema {
+			all = append(all, arrived{s, time.Now()})
+		}
+	}
+	if err := cmd.Wait(); err != nil {
+		t.Fatalf("listen: %v; last line %s", err, last)
+	}
+	fix := decodeFix(t, last)
+
+	t.Run("fix", func(t *testing.T) {
+		if fix.Verdict != align.Found {
+			t.Fatalf("%s: %s", fix.Verdict, fix.Reason)
+		}
+		e := *fix.Offset - (liveOffset - liveStep)
+		t.Logf("off by %.1f us, u = %.1f us", e*1e6, *fix.U*1e6)
+		if math.Abs(e) > 3**fix.U || *fix.U > 100e-6 {
+			t.Errorf("off by %v s, u = %v s", e, *fix.U)
+		}
+		if len(fix.Recording.Gaps) > 0 {
+			t.Errorf("frames were lost: %+v", fix.Recording.Gaps)
+		}
+	})
+	t.Run("step", func(t *testing.T) {
+		info, _ := readFile(t, recording)
+		for i, a := range all {
+			if a.second.Marker.Step == 0 || a.second.Offset == nil || i == 0 || all[i-1].second.Offset == nil {
+				continue
+			}
+			if d := *all[i-1].second.Offset - *a.second.Offset; math.Abs(d-liveStep) > 1e-6 {
+				t.Errorf("the step shows as %v s, it was %v s", d, liveStep)
+			}
+			if len(fix.Marker.Steps) != 1 {
+				t.Fatalf("steps: %+v", fix.Marker.Steps)
+			}
+			pulse := info.Start.Add(time.Duration(fix.Marker.Steps[0].At * 1e9))
+			late := a.when.Sub(pulse).Seconds()
+			t.Logf("shown %.2f s after its first pulse", late)
+			// Between the turn and the pulse there is up to a second.
+			if late > 1.2 {
+				t.Errorf("shown %v s after its first pulse", late)
+			}
+			return
+		}
+		t.Error("no second shows the step")
+	})
+	t.Run("replay", func(t *testing.T) {
+		again := replay(recording)
+		if *again.Offset != *fix.Offset || *again.U != *fix.U {
+			t.Errorf("live %v ± %v, replayed %v ± %v", *fix.Offset, *fix.U, *again.Offset, *again.U)
+		}
+	})
+	t.Run("killed", func(t *testing.T) {
+		victim.Wait()
+		f := replay(cut)
+		if f.Recording.Seconds < 20 || math.Abs(*f.Offset-liveOffset) > 3**f.U {
+			t.Errorf("%v ± %v from %v s", *f.Offset, *f.U, f.Recording.Seconds)
+		}
+	})
+	t.Run("screens", func(t *testing.T) {
+		got := <-shots
+		for size, text := range got {
+			t.Logf("%s:\n%s", size, text)
+			if !strings.Contains(text, "ahead of UTC") || !strings.Contains(text, "tolerance 20 ms: reached") || !strings.Contains(text, "radio heard") {
+				t.Errorf("%s lacks something:\n%s", size, text)
+			}
+			if strings.Count(text, "█") < 40 {
+				t.Errorf("%s has no large figure:\n%s", size, text)
+			}
+		}
+	})
+}
+
+func decodeFix(t *testing.T, text []byte) align.Fix {
+	t.Helper()
+	var f align.Fix
+	if err := json.Unmarshal(text, &f); err != nil {
+		t.Fatalf("%v: %s", err, text)
+	}
+	if f.Schema != align.Schema || f.Offset == nil || f.U == nil {
+		t.Fatalf("no fix: %s", text)
+	}
+	return f
+}
+
+// screenshots runs timeball on terminals of three sizes, and returns what is on
+// them after 22 s; nothing where there is no tmux.
+func screenshots(t *testing.T, args []string) map[string]string {
+	if _, err := exec.LookPath("tmux"); err != nil {
+		t.Log("tmux is not installed: no screens are looked at")
+		return nil
+	}
+	socket := filepath.Join(t.TempDir(), "tmux")
+	tmux := func(args ...string) string {
+		out, err := exec.Command("tmux", append([]string{"-S", socket, "-f", "/dev/null"}, args...)...).CombinedOutput()
+		if err != nil {
+			t.Errorf("tmux %v: %v: %s", args, err, out)
+		}
+		return string(out)
+	}
+	sizes := [][2]int{{80, 24}, {38, 10}, {160, 50}}
+	for i, s := range sizes {
+		cmd := selfProgram(args...)
+		start := []string{"new-session", "-d", "-s", "screen" + strconv.Itoa(i), "-x", strconv.Itoa(s[0]), "-y", strconv.Itoa(s[1])}
+		for _, e := range cmd.Env {
+			if name, _, _ := strings.Cut(e, "="); name == childArgs || strings.HasPrefix(name, "PULSE") || name == "HOME" || name == "XDG_RUNTIME_DIR" {
+				start = append(start, "-e", e)
+			}
+		}
+		tmux(append(start, cmd.Path)...)
+	}
+	defer tmux("kill-server")
+	time.Sleep(22 * time.Second)
+	got := map[string]string{}
+	for i, s := range sizes {
+		got[strconv.Itoa(s[0])+"x"+strconv.Itoa(s[1])] = tmux("capture-pane", "-p", "-t", "screen"+strconv.Itoa(i)+":")
+	}
+	return got
+}
+
+// Ctrl-C ends with the fix, or with the word that there is none.
+func TestSoundcardListenInterrupted(t *testing.T) {
+	server := pulsetest.Start(t, card)
+	server.Play(card, counting(60))
+	cmd := selfProgram("listen", "--input=card")
+	var out bytes.Buffer
+	cmd.Stdout = &out
+	errs, err := cmd.StderrPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
+	time.Sleep(9 * time.Second)
+	cmd.Process.Signal(syscall.SIGINT)
+	said, _ := io.ReadAll(errs)
+	err = cmd.Wait()
+	if cmd.ProcessState.ExitCode() != exitNoFix || !strings.Contains(out.String(), "no fix: ") {
+		t.Errorf("%v, %q, %q", err, out.String(), said)
+	}
+}

@@ -96,12 +96,12 @@ func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
 	label(pl, s.Arrival*ms, level(0.04), " tick arrives", arrivalColour, text.XLeft)
 	if s.UTC != nil {
 		upright(*s.UTC, utcColour)
-		label(pl, *s.UTC*ms, level(0.34), utcLabel(*s.UTC), utcColour, side(*s.UTC > 0 || 0 < pl.X.Min))
-		span(pl, *s.UTC*ms, s.Arrival*ms, level(0.18), "delays "+short(s.Arrival-*s.UTC), inkColour)
+		label(pl, *s.UTC*ms, level(0.35), utcLabel(*s.UTC), utcColour, side(*s.UTC*ms < (pl.X.Min+pl.X.Max)/2))
+		span(pl, *s.UTC*ms, s.Arrival*ms, level(0.13), "delays "+short(s.Arrival-*s.UTC), inkColour)
 	}
 	if pl.X.Min <= 0 && 0 <= pl.X.Max {
 		upright(0, markerColour, vg.Points(5), vg.Points(2))
-		label(pl, 0, level(0.34), " local marker ", markerColour, side(s.UTC == nil || *s.UTC <= 0))
+		label(pl, 0, level(0.2), " local marker ", markerColour, side(s.UTC == nil || *s.UTC <= 0))
 		if s.UTC != nil {
 			span(pl, 0, *s.UTC*ms, level(0.27), "", markerColour)
 		}

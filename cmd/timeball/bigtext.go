@@ -35,18 +35,20 @@ var glyphs = map[rune][5]string{
 	'v': {"# #", "# #", "# #", "# #", " # "},
 }
 
-// bigText writes text in dots of at most scale rows by twice as many columns,
-// as large as the width allows; where not even the smallest will go, as it is.
-func bigText(text string, width, scale int) []string {
+// dotWidth is the width of a dot, in columns, at which text fits into width,
+// at most most; 0 when not even dots of one column do.
+func dotWidth(text string, width, most int) int {
 	dots := -1
 	for _, r := range text {
 		dots += len(glyphs[r][0]) + 1
 	}
-	// A dot is about twice as high as it is wide; half a dot still reads.
-	across := 2 * scale
-	for across > 0 && across*dots > width {
-		across--
-	}
+	return min(most, width/dots)
+}
+
+// bigText writes text in dots so many columns wide, and half as many rows high,
+// as characters are about twice as high as wide. With a width of 0 it is text as
+// it is.
+func bigText(text string, across int) []string {
 	if across == 0 {
 		return []string{text}
 	}

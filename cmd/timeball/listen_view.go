@@ -76,6 +76,10 @@ func (v view) lines(width, height int) []row {
 	return all
 }
 
+// roomForTwo is the height of a screen on which the offset and what to do are
+// both written large.
+const roomForTwo = 22
+
 // cut shortens text to width characters.
 func cut(text string, width int) string {
 	if utf8.RuneCountInString(text) <= width {
@@ -90,15 +94,19 @@ func (v view) blocks(width, height int) []block {
 		return []block{{9, []row{{"waiting for the input", plain}}}, {5, v.told()}}
 	}
 	empty := []row{{}}
-	scale := max(1, min(height/14, 3))
 	number, word := v.figure()
 	m := v.mood()
+	dot := dotWidth(number, width, max(2, min(height/7, 6)))
+	say := []row{{strings.ToUpper(word), m}}
+	if height >= roomForTwo {
+		say = paint(bigText(word, min(dot, dotWidth(word, width, dot))), m)
+	}
 	blocks := []block{
 		{3, []row{{v.title(), plain}}},
 		{1, empty},
-		{10, paint(bigText(number, width, scale), m)},
+		{10, paint(bigText(number, dot), m)},
 		{2, empty},
-		{8, paint(bigText(word, width, scale), m)},
+		{8, say},
 		{2, empty},
 		{9, []row{{v.interval(), m}}},
 		{7, v.target()},

@@ -1,0 +1,140 @@
+package levels
+
+import (
+	"io"
+	"math"
+	"strings"
+	"testing"
+
+	"timeball/capture"
+	"timeball/capture/simulate"
+	"timeball/capture/station"
+)
+
+// samples collects a simulated recording of ten seconds.
+func samples(t *testing.T, c simulate.Config) [][]float32 {
+	t.Helper()
+	if c.Seconds == 0 {
+		c.Seconds = 10
+	}
+	s, ok := station.Find("wwv")
+	if !ok {
+		t.Fatal("no such station")
+	}
+	c.Station, c.SNRdB = s, 15
+	src, err := simulate.New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := make([][]float32, src.Info().Channels)
+	var b capture.Block
+	for {
+		err := src.Read(&b)
+		if err == io.EOF {
+			return all
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, x := range b.Channels {
+			all[i] = append(all[i], x...)
+		}
+	}
+}
+
+// find returns the check of a name.
+func find(t *testing.T, checks []Check, name string) Check {
+	t.Helper()
+	for _, c := range checks {
+		if c.Name == name {
+			return c
+		}
+	}
+	t.Fatalf("no check %q among %+v", name, checks)
+	return Check{}
+}
+
+func TestChecks(t *testing.T) {
+	t.Parallel()
+	pulse := &simulate.Marker{NoiseRMS: 1e-4, OffsetSeconds: 0.2}
+	for _, c := range []struct {
+		name    string
+		config  simulate.Config
+		change  func([][]float32)
+		roles   Roles
+		check   string
+		verdict Verdict
+		finding string
+	}{
+		{"all well", simulate.Config{Marker: pulse}, nil, Roles{}, "marker", Good, "on channel 2"},
+		{"level", simulate.Config{Marker: pulse}, nil, Roles{}, "channel 1 level", Good, "dBFS"},
+		{"shape", simulate.Config{Marker: pulse}, nil, Roles{}, "marker shape", Good, "rising edge, 100 ms wide, 50 % of full scale"},
+		{"inverted", simulate.Config{Marker: &simulate.Marker{Inverted: true, WidthSeconds: 0.02, Amplitude: 0.3}}, nil, Roles{}, "marker shape", Good, "falling edge, 20 ms wide, 30 %"},
+		{"swapped", simulate.Config{Marker: pulse, MarkerFirst: true}, nil, Roles{Receiver: 1, Marker: 2}, "marker", Bad, "swapped: the marker is on channel 1"},
+		{"no marker", simulate.Config{Marker: &simulate.Marker{MissingShare: 1, NoiseRMS: 1e-3}}, nil, Roles{}, "marker", Bad, "not found"},
+		{"silent", simulate.Config{Marker: pulse}, func(x [][]float32) { clear(x[0]) }, Roles{}, "channel 1 level", Bad, "silent"},
+		{"low", simulate.Config{Marker: pulse}, func(x [][]float32) { scale(x[0], 0.01) }, Roles{}, "channel 1 level", Poor, "low"},
+		{"clipping", simulate.Config{Marker: pulse}, func(x [][]float32) { scale(x[0], 100) }, Roles{}, "channel 1 level", Bad, "clipping"},
+		{"DC", simulate.Config{Marker: pulse}, func(x [][]float32) {
+			for i := range x[0] {
+				x[0][i] += 0.1
+			}
+		}, Roles{}, "channel 1 DC", Poor, "10 % of full scale"},
+		{"50 Hz", simulate.Config{Marker: pulse, Receiver: simulate.Receiver{HumHz: 50, HumLevel: 0.1}}, nil, Roles{}, "channel 1 hum", Poor, "50 Hz and harmonics, -2"},
+		{"60 Hz", simulate.Config{Marker: pulse, Receiver: simulate.Receiver{HumHz: 60, HumLevel: 0.1}}, nil, Roles{}, "channel 1 hum", Poor, "60 Hz and harmonics, -2"},
+		{"no hum in a pulse", simulate.Config{Marker: pulse}, nil, Roles{}, "channel 2 hum", Good, "none"},
+		{"same signal", simulate.Config{Marker: pulse}, func(x [][]float32) { copy(x[0], x[1]) }, Roles{}, "channels", Bad, "the same signal"},
+		{"leak", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{LeakDB: -40}}, nil, Roles{}, "marker in receiver", Poor, "-40 dB"},
+		{"strong leak", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{LeakDB: -20}}, nil, Roles{}, "marker in receiver", Bad, "-20 dB"},
+		{"no leak", simulate.Config{Marker: pulse}, nil, Roles{}, "marker in receiver", Good, "none above -"},
+		{"leak back", simulate.Config{Marker: pulse}, func(x [][]float32) {
+			for i := range x[1] {
+				x[1][i] += 0.01 * x[0][i]
+			}
+		}, Roles{}, "receiver in marker", Poor, "-40 dB"},
+		{"no leak back", simulate.Config{Marker: pulse}, nil, Roles{}, "receiver in marker", Good, "none above -"},
+		{"jitter", simulate.Config{Marker: &simulate.Marker{JitterSeconds: 20e-6}}, nil, Roles{}, "marker jitter", Poor, " us"},
+		{"sample clock", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{ClockPPM: 150}}, nil, Roles{}, "sample clock", Poor, "+150.0 ppm"},
+		{"too short", simulate.Config{Marker: pulse, Seconds: 3}, nil, Roles{}, "marker", Poor, "long enough"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			x := samples(t, c.config)
+			if c.change != nil {
+				c.change(x)
+			}
+			r := Analyse(48000, x)
+			got := find(t, r.Checks(c.roles), c.check)
+			if got.Verdict != c.verdict || !strings.Contains(got.Finding, c.finding) {
+				t.Errorf("%+v, want %s and %q", got, c.verdict, c.finding)
+			}
+			if (got.Verdict == Good) != (got.Remedy == "") {
+				t.Errorf("remedy of %+v", got)
+			}
+		})
+	}
+}
+
+func scale(x []float32, by float32) {
+	for i, v := range x {
+		x[i] = max(-1, min(1, by*v))
+	}
+}
+
+// A sine of amplitude a has the rms a/√2; its square wave clips.
+func TestMeter(t *testing.T) {
+	var m Meter
+	x := make([]float32, 48000)
+	for i := range x {
+		x[i] = float32(0.25 + 0.5*math.Sin(2*math.Pi*float64(i)/48))
+	}
+	m.Add(x)
+	l := m.Take()
+	if math.Abs(l.RMS-0.5/math.Sqrt2) > 1e-6 || math.Abs(l.DC-0.25) > 1e-6 || math.Abs(l.Peak-0.75) > 1e-6 || l.Clipped != 0 {
+		t.Errorf("%+v", l)
+	}
+	m.Add([]float32{1, 1}) // a run across two calls
+	m.Add([]float32{-1, 1, 0, 1, 0})
+	if l := m.Take(); l.Clipped != 4 {
+		t.Errorf("%+v", l)
+	}
+}

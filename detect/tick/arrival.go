@@ -88,8 +88,8 @@ func (t *track) estimate() *Arrival {
 		a.Paths = append(a.Paths, Path{ExcessSeconds: x, LevelDB: 10 * math.Log10(p/strongest)})
 		total += p
 	}
-	n, _ := st.samples(f.d)
-	a.SNRdB = 10 * math.Log10(total*r/(6000*float64(n)))
+	n := st.samples(f.d)
+	a.SNRdB = 10 * math.Log10(total*r/(6000*n))
 	return a
 }
 
@@ -125,6 +125,9 @@ func (f *Finder) Heard() []Heard {
 // Onset is where second n's tick is expected, low-rate samples after the
 // flywheel's second.
 func (h Heard) Onset(n int64) float64 { return h.t.model.at(float64(n)) }
+
+// ToneHz is the pitch of the ticks as received.
+func (h Heard) ToneHz() float64 { return h.t.toneHz }
 
 // Moved weighs whether the ticks of seconds from ≤ n < to arrive by shift
 // low-rate samples later than expected (positive result) or as expected

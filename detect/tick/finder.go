@@ -23,6 +23,7 @@ type Finder struct {
 	tb       Timebase
 	stations []*station.Station
 	shapes   []shape
+	filters  map[shape][2]*filter // made so far, wide and confined
 	tracks   []*track
 	first    int64 // first second seen
 	next     int64 // first second not yet seen
@@ -32,17 +33,18 @@ type Finder struct {
 // track follows one station's tick.
 type track struct {
 	*cutter
-	station *station.Station
-	local   *filter     // confined to the tone's neighbourhood
-	snaps   []*snapshot // in order, at most maxSnapshots
-	model   model
-	refit   int64 // second at which the model is fitted next
+	station  *station.Station
+	local    *filter     // confined to the tone's neighbourhood
+	snaps    []*snapshot // in order, at most maxSnapshots
+	model    model
+	refit    int64   // second at which the model is fitted next
+	strength float64 // power of the tick, a sample of it, in units of noise
 }
 
 // NewFinder returns a finder of the marks of stations in stream, which must
 // hold at least a few minutes. Seconds are those of tb.
 func NewFinder(stream *audio.Stream, tb Timebase, stations []*station.Station) *Finder {
-	f := &Finder{stream: stream, tb: tb, stations: stations}
+	f := &Finder{stream: stream, tb: tb, stations: stations, filters: map[shape][2]*filter{}}
 	for _, s := range stations {
 		if sh := shapeOf(s); sh.toneHz > 0 && !slices.Contains(f.shapes, sh) {
 			f.shapes = append(f.shapes, sh)
@@ -78,7 +80,11 @@ func (f *Finder) Advance(limit int64) {
 		if f.next >= f.search {
 			f.acquire()
 			span := f.next - f.first
-			f.search = f.next + max(2, min(span/3, 300))
+			if len(f.tracks) == 0 {
+				f.search = f.next + max(2, min(span/3, 300))
+			} else {
+				f.search = f.next + max(20, min(span, 600)) // for another station
+			}
 		}
 	}
 }
@@ -99,7 +105,7 @@ func (f *Finder) acquire() {
 
 // consider starts a track for candidate c unless it is known or no mark.
 func (f *Finder) consider(sh shape, c candidate, from int64) {
-	p, ok := takeProfile(f.stream, f.tb, sh.toneHz, c, from, f.next)
+	p, ok := takeProfile(f.stream, f.tb, sh, c, from, f.next)
 	if !ok {
 		return
 	}
@@ -117,28 +123,90 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 		return // another shape's search will find it
 	}
 	c.lag += v.lag
+	here := c.lag + c.rate*float64(f.next-c.ref)
 	for _, t := range f.tracks {
-		known := t.model.at(float64(f.next)) / f.stream.Rate()
-		here := c.lag + c.rate*float64(f.next-c.ref)
-		if t.station == best || t.toneHz == best.ToneHz && math.Abs(wrap(known-here)) < sameTick {
+		after := wrap(here - t.model.at(float64(f.next))/f.stream.Rate())
+		repeat := t.station.DUT1.SpacingSeconds
+		if math.Abs(after) < sameTick && shapeOf(t.station) == sh {
+			t.station = best // more seconds tell the pattern better
+			return
+		}
+		if t.station == best || t.station.ToneHz == best.ToneHz && (math.Abs(after) < sameTick ||
+			repeat > 0 && math.Abs(after-repeat) < sameTick) {
 			return
 		}
 	}
-	t := newTrack(sh, f.stream)
+	t := f.newTrack(sh)
 	t.station = best
 	t.model = model{lag: c.lag * f.stream.Rate(), rate: c.rate * f.stream.Rate(), ref: float64(c.ref)}
+	if !c.coherent {
+		t = f.tune(t, from)
+	}
 	for n := from; n < f.next; n++ {
 		t.take(n, f.tb)
 	}
 	if !t.follow() {
 		return
 	}
+	// A strong tick shows, weaker, in the filters of other tones.
+	for _, o := range f.tracks {
+		if o.covers(t, f.next) {
+			return
+		}
+	}
+	f.tracks = slices.DeleteFunc(f.tracks, func(o *track) bool { return t.covers(o, f.next) })
 	f.tracks = append(f.tracks, t)
 }
 
-func newTrack(sh shape, s *audio.Stream) *track {
-	f := newFilter(sh, s.Rate())
-	return &track{cutter: newCutter(f, s), local: f.confined()}
+// covers reports whether o may be no more than t's tick seen through another
+// filter.
+func (t *track) covers(o *track, now int64) bool {
+	apart := wrap((t.model.at(float64(now)) - o.model.at(float64(now))) / t.cutter.rate)
+	return math.Abs(apart) < coverRange && o.strength < coverRatio*t.strength
+}
+
+const (
+	coverRange = 10e-3 // s
+	// coverRatio bounds the power that a tick has in the filter of another
+	// tone, with room for several paths; up to 0.3 was seen in simulations.
+	coverRatio = 0.4
+)
+
+// tune finds the pitch at which the marks come out of a single-sideband
+// receiver, and returns t with a filter for it.
+func (f *Finder) tune(t *track, from int64) *track {
+	from = max(from, f.next-tuneSeconds)
+	best, top := t, math.Inf(-1)
+	for offset := -tuneRange; offset <= tuneRange; offset += tuneStep {
+		sh := t.shape
+		sh.toneHz += offset
+		u := f.newTrack(sh)
+		u.station, u.model = t.station, t.model
+		for n := from; n < f.next; n++ {
+			u.take(n, f.tb)
+		}
+		if g, ok := u.stack(1).single(); ok && g.gain > top {
+			best, top = u, g.gain
+		}
+	}
+	best.snaps = nil
+	return best
+}
+
+const (
+	tuneSeconds = 60
+	tuneRange   = 75.0 // Hz
+	tuneStep    = 15.0
+)
+
+func (f *Finder) newTrack(sh shape) *track {
+	pair, ok := f.filters[sh]
+	if !ok {
+		wide := newFilter(sh, f.stream.Rate())
+		pair = [2]*filter{wide, wide.confined()}
+		f.filters[sh] = pair
+	}
+	return &track{cutter: newCutter(pair[0], f.stream), local: pair[1]}
 }
 
 // sameTick is how near two arrivals of one tone are taken for one, s.
@@ -184,6 +252,10 @@ func (t *track) follow() bool {
 		}
 	}
 	t.model = m
+	t.strength = 0
+	if p := st.levels(f); p != nil {
+		t.strength = p[0] / st.samples(f.d)
+	}
 	return true
 }
 

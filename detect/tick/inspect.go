@@ -21,18 +21,22 @@ type profile struct {
 
 const (
 	binSeconds    = 1e-3
-	profileBefore = 12 // bins before the candidate's lag
-	profileAfter  = 27 // and after it
-	quietBins     = 8  // bins at the start that hold noise only
+	profileBefore = 12  // bins before the candidate's lag
+	profileAfter  = 27  // and after it, where a short mark leaves quiet
+	profileOnset  = 130 // and after it where the mark may go on
+	quietBins     = 8   // bins at the start that hold noise only
 )
 
 // takeProfile averages the seconds from ≤ n < to around c.
-func takeProfile(s *audio.Stream, tb Timebase, toneHz float64, c candidate, from, to int64) (profile, bool) {
+func takeProfile(s *audio.Stream, tb Timebase, sh shape, c candidate, from, to int64) (profile, bool) {
 	fl := s.Rate()
 	width := int(math.Round(binSeconds * fl))
 	bins := profileBefore + profileAfter
+	if sh.onset {
+		bins = profileBefore + profileOnset
+	}
 	buf := make([]float32, bins*width)
-	omega := 2 * math.Pi * toneHz / fl
+	omega := 2 * math.Pi * sh.toneHz / fl
 	sum := make([]complex128, bins)
 	pow := make([]float64, bins)
 	wide := make([]float64, bins)
@@ -106,7 +110,7 @@ func level(v []float64) float64 {
 // share is for each bin after a mark's start the share of the minute's seconds
 // in which the station's tone sounds there.
 func share(s *station.Station, amplitude bool) []float64 {
-	q := make([]float64, profileAfter+profileBefore)
+	q := make([]float64, profileBefore+profileOnset)
 	minute := plainMinute(s)
 	for second := range 60 {
 		m, ok := s.MarkAt(minute, second)
@@ -140,14 +144,18 @@ type verdict struct {
 func (p *profile) judge(s *station.Station, coherent bool) verdict {
 	q := share(s, coherent)
 	best := verdict{misfit: math.Inf(1)}
+	bins := p.tone
+	if !shapeOf(s).onset {
+		bins = bins[:profileBefore+profileAfter]
+	}
 	total := 0.0
-	for _, v := range p.tone {
+	for _, v := range bins {
 		total += v * v
 	}
 	shift := 0
 	for k := quietBins - 1 - profileBefore; k <= 6; k++ {
 		a, b := 0.0, 0.0
-		for i, v := range p.tone {
+		for i, v := range bins {
 			if j := i - profileBefore - k; j >= 0 {
 				a += v * q[j]
 				b += q[j] * q[j]
@@ -173,14 +181,16 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 	// band as in all of the audio, each against its noise.
 	wide, tone := 0.0, 0.0
 	lo := max(quietBins, profileBefore+shift-2)
-	hi := min(len(p.tone), profileBefore+shift+length+3)
+	hi := min(len(bins), profileBefore+shift+length+3)
 	for i := lo; i < hi; i++ {
 		wide += p.wide[i]
 		tone += p.tone[i] * 2 / p.samples
 	}
 	slack := 3 * p.wideSigma * math.Sqrt(float64(hi-lo))
-	noise := float64(len(p.tone)) * p.toneSigma * p.toneSigma / total
-	best.accepted = best.misfit-noise < worstMisfit && tone > leastPurity*(wide-slack)
+	unit := p.toneSigma * p.toneSigma
+	noise := min(float64(len(bins))*unit/total, 0.5)
+	best.accepted = total*(1-best.misfit) > leastExplained*unit &&
+		best.misfit-noise < worstMisfit && tone > leastPurity*(wide-slack)
 	return best
 }
 
@@ -188,6 +198,9 @@ const (
 	// worstMisfit is the share of a profile's power, beyond noise, that may be
 	// unlike the station's mark; two paths smear an honest tick by a fifth.
 	worstMisfit = 0.45
+	// leastExplained is the power, in units of a bin's noise, that the station's
+	// mark must explain.
+	leastExplained = 30
 	// leastPurity is the least share of a burst's energy that the tone must have.
 	leastPurity = 0.4
 )

@@ -197,8 +197,8 @@ func (f *filter) sums(u float64) (sine, cosine complex128) {
 
 // response is the output over n samples from δ samples after the arrival of a
 // unit mark whose tone starts at phase φ, radians (0: a rising zero crossing).
-func (f *filter) response(delta float64, n int, phi float64) complex128 {
-	s1, c1 := f.sums(delta + float64(n))
+func (f *filter) response(delta, n, phi float64) complex128 {
+	s1, c1 := f.sums(delta + n)
 	s0, c0 := f.sums(delta)
 	s, c := math.Sincos(phi)
 	return complex(c, 0)*(s1-s0) + complex(s, 0)*(c1-c0)

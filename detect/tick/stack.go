@@ -42,7 +42,7 @@ func (m model) at(n float64) float64 { return m.lag + m.rate*(n-m.ref) }
 const (
 	stackBefore = 3.5e-3 // s
 	stackAfter  = 6.5e-3
-	taps        = 12 // of the interpolator between points
+	taps        = 14 // of the interpolator between points
 )
 
 // buildStack sums the snapshots along m into at most blocks blocks.
@@ -225,15 +225,17 @@ func interpolator(coef *[taps]float64, frac float64) {
 	}
 }
 
-const interpolatorPhases = 256
+// interpolatorPhases is fine enough that the likelihood of a strong signal, of
+// the order of a million, stays smooth between phases.
+const interpolatorPhases = 4096
 
-// interpolators holds the windowed sinc (Kaiser, β = 7) for each phase.
+// interpolators holds the windowed sinc (Kaiser, β = 9) for each phase.
 var interpolators = func() (table [interpolatorPhases + 1][taps]float64) {
 	for i := range table {
 		for k := range taps {
 			x := float64(k-taps/2+1) - float64(i)/interpolatorPhases
 			if r := x / (taps / 2); r*r < 1 {
-				table[i][k] = sincPi(x) * besselI0(7*math.Sqrt(1-r*r)) / besselI0(7)
+				table[i][k] = sincPi(x) * besselI0(9*math.Sqrt(1-r*r)) / besselI0(9)
 			}
 		}
 	}
@@ -251,14 +253,24 @@ func besselI0(x float64) float64 {
 	return sum
 }
 
-// samples is the number of samples summed at lag d after the model's, and the
-// factor that makes noise there have a real part of unit variance.
-func (st *stack) samples(d float64) (n int, scale float64) {
-	n = st.length
+// samples is the number of samples summed at lag d after the model's.
+func (st *stack) samples(d float64) float64 {
 	if st.onset {
-		n = max(1, int(math.Round(st.end-d)))
+		return max(1, st.end-d)
 	}
-	return n, 1 / math.Sqrt(float64(n)/2*st.noiseGain)
+	return float64(st.length)
+}
+
+// scale is the factor that makes noise at lag d have a real part of unit
+// variance when the output is turned to phase phi. An onset's sum does not
+// cover whole cycles, so its noise depends on the phase.
+func (st *stack) scale(d, phi float64) float64 {
+	n := st.samples(d)
+	energy := n / 2
+	if st.onset && st.local == nil {
+		energy -= (math.Sin(2*(st.omega*n+phi)) - math.Sin(2*phi)) / (4 * st.omega)
+	}
+	return 1 / math.Sqrt(energy*st.noiseGain)
 }
 
 // probe is the linear functional of the stack's points that gives the matched
@@ -289,17 +301,14 @@ func (st *stack) probe(d, phi float64) (probe, bool) {
 // there, and its noise's real part of unit variance: a unit tick at d gives
 // exp(−jωd)·response(0), and response(0) ≈ −j·e^{jφ}·n/2.
 func (st *stack) turn(d, phi float64) complex128 {
-	_, scale := st.samples(d)
-	return cmplx.Rect(scale, st.omega*d+math.Pi/2-phi)
+	return cmplx.Rect(st.scale(d, phi), st.omega*d+math.Pi/2-phi)
 }
 
 // overlap is what a probe at d1 sees of a tick at d2 that has unit amplitude
 // at its own probe.
 func (st *stack) overlap(d1, d2, phi float64) complex128 {
-	n1, s1 := st.samples(d1)
-	n2, s2 := st.samples(d2)
-	a := st.response(d1-d2, n1, phi) * complex(s1, 0) * cmplx.Rect(1, st.omega*(d1-d2)+math.Pi/2-phi)
-	b := st.response(0, n2, phi) * complex(s2, 0) * cmplx.Rect(1, math.Pi/2-phi)
+	a := st.response(d1-d2, st.samples(d1), phi) * cmplx.Rect(st.scale(d1, phi), st.omega*(d1-d2)+math.Pi/2-phi)
+	b := st.response(0, st.samples(d2), phi) * cmplx.Rect(st.scale(d2, phi), math.Pi/2-phi)
 	return a / complex(real(b), 0)
 }
 

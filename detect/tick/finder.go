@@ -139,13 +139,18 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	t := f.newTrack(sh)
 	t.station = best
 	t.model = model{lag: c.lag * f.stream.Rate(), rate: c.rate * f.stream.Rate(), ref: float64(c.ref)}
-	if !c.coherent {
-		t = f.tune(t, from)
-	}
 	for n := from; n < f.next; n++ {
 		t.take(n, f.tb)
 	}
-	if !t.follow() {
+	one, ok := t.stack(followBlocks).single()
+	if ok && !one.coherent {
+		// A single-sideband receiver: its pitch may be off.
+		t = f.tune(t, from)
+		for n := from; n < f.next; n++ {
+			t.take(n, f.tb)
+		}
+	}
+	if !ok || !t.follow() {
 		return
 	}
 	// A strong tick shows, weaker, in the filters of other tones.

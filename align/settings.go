@@ -40,3 +40,18 @@ const (
 	DefaultReceiverSpread = 0.1e-3
 	DefaultSkewSpread     = 1e-6
 )
+
+// Keyed returns the settings for ticks that the marker itself keys in a signal
+// generator: they leave with the marker, without the stations' advance or doubt,
+// and have no path.
+func (s Settings) Keyed() Settings {
+	stations := make([]*station.Station, len(s.Stations))
+	for i, of := range s.Stations {
+		keyed := *of
+		keyed.AdvanceSeconds, keyed.EmissionSeconds = 0, 0
+		stations[i] = &keyed
+	}
+	s.Stations = stations
+	s.PathDelays = map[string]Quantity{"": {Note: "keyed by the marker"}}
+	return s
+}

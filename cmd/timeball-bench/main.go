@@ -122,10 +122,6 @@ func measure(c class, seed uint64) outcome {
 		return o
 	}
 	o.found = true
-	if os.Getenv("TB_DEBUG") != "" {
-		a.Debug()
-		fmt.Println("receiver", truth.Receiver, "budget", f.Budget, "stations", f.Stations)
-	}
 	if truth.Marker == nil {
 		return o
 	}

@@ -16,30 +16,6 @@ type view struct {
 	tolerance float64       // s
 	recording string        // file, if any
 	messages  []string
-	colour    bool
-}
-
-// mood is what a line's colour tells, beside its words.
-type mood string
-
-const (
-	plain mood = ""
-	good  mood = "\x1b[32m"
-	alert mood = "\x1b[33m"
-	bad   mood = "\x1b[31m"
-)
-
-// row is one line of the screen.
-type row struct {
-	text string
-	mood mood
-}
-
-func (r row) painted(colour bool) string {
-	if !colour || r.mood == plain || r.text == "" {
-		return r.text
-	}
-	return string(r.mood) + r.text + "\x1b[0m"
 }
 
 // block is some lines that belong together. Where the screen is too low, those

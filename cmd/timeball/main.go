@@ -42,15 +42,17 @@ type program struct {
 type commands struct {
 	Config string `placeholder:"FILE.toml" help:"Settings to use instead of those in the configuration folder."`
 
-	Inputs   inputsCmd   `cmd:"" help:"List the sound inputs."`
-	Listen   listenCmd   `cmd:"" help:"Measure a sound input live, for setting the clock; end with a fix."`
-	Log      logCmd      `cmd:"" help:"List, add to, export and import the logbook."`
-	Rate     rateCmd     `cmd:"" help:"Rate, ageing, stability, forecast and trim from the logbook."`
-	Record   recordCmd   `cmd:"" help:"Record a sound input without measuring."`
-	Replay   replayCmd   `cmd:"" help:"Measure recordings."`
-	Path     pathCmd     `cmd:"" help:"Modes, delay and uncertainty from a station to a place at a time."`
-	Outlook  outlookCmd  `cmd:"" help:"Which station and carrier can be heard when, for the next day."`
-	Simulate simulateCmd `cmd:"" help:"Write a recording with a known truth."`
+	Inputs    inputsCmd    `cmd:"" help:"List the sound inputs."`
+	Levels    levelsCmd    `cmd:"" help:"Check levels and wiring, live."`
+	Calibrate calibrateCmd `cmd:"" help:"Measure the input's skew or the receiver's delay, and keep it."`
+	Listen    listenCmd    `cmd:"" help:"Measure a sound input live, for setting the clock; end with a fix."`
+	Log       logCmd       `cmd:"" help:"List, add to, export and import the logbook."`
+	Rate      rateCmd      `cmd:"" help:"Rate, ageing, stability, forecast and trim from the logbook."`
+	Record    recordCmd    `cmd:"" help:"Record a sound input without measuring."`
+	Replay    replayCmd    `cmd:"" help:"Measure recordings."`
+	Path      pathCmd      `cmd:"" help:"Modes, delay and uncertainty from a station to a place at a time."`
+	Outlook   outlookCmd   `cmd:"" help:"Which station and carrier can be heard when, for the next day."`
+	Simulate  simulateCmd  `cmd:"" help:"Write a recording with a known truth."`
 }
 
 func main() {

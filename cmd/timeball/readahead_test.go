@@ -65,6 +65,7 @@ func TestReadAheadLeft(t *testing.T) {
 
 func TestReadAheadInterrupted(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
 	var last error
 	for b, err := range readAhead(ctx, &counter{frames: 1 << 40, end: io.EOF}) {
 		if err != nil {

@@ -17,6 +17,7 @@ type replayCmd struct {
 
 	Files []string `arg:"" name:"file" help:"Recordings (WAV), or - for standard input."`
 	JSON  bool     `name:"json" help:"Print one JSON object (timeball.fix/1) a recording, a line each."`
+	Wired bool     `help:"The receiver's channel carries another clock's pulse: compare the two."`
 	Plot  string   `placeholder:"FILE.png|.svg" help:"Draw the tick, the seconds and their offsets."`
 }
 
@@ -36,6 +37,9 @@ func (c *replayCmd) AfterApply() error {
 	}
 	if len(c.Files) > 1 && c.Plot != "" {
 		return usageError{errors.New("--plot draws one recording: give one, or leave it out")}
+	}
+	if c.Wired && c.Plot != "" {
+		return usageError{errors.New("--plot draws ticks, and --wired has none: leave one of them out")}
 	}
 	if len(c.Files) > 1 && !c.Start.IsZero() {
 		return usageError{errors.New("--start holds for one recording: give one, or leave it out")}
@@ -79,18 +83,9 @@ func (c *replayCmd) replay(p *program, name string, settings align.Settings) err
 		return err
 	}
 	defer src.Close()
-	attempt, err := align.NewAttempt(src.Info(), settings)
+	fix, err := c.measure(p, src, settings)
 	if err != nil {
 		return err
-	}
-	if err := measureAll(p, src, attempt); err != nil {
-		return err
-	}
-	fix := attempt.Fix()
-	if c.Plot != "" {
-		if err := plotAttempt(c.Plot, attempt.Picture(fix)); err != nil {
-			return err
-		}
 	}
 	if c.JSON {
 		err = json.NewEncoder(p.stdout).Encode(fix)
@@ -103,6 +98,30 @@ func (c *replayCmd) replay(p *program, name string, settings align.Settings) err
 	return err
 }
 
+// measure measures a recording and draws its picture.
+func (c *replayCmd) measure(p *program, src capture.Source, settings align.Settings) (align.Fix, error) {
+	if c.Wired {
+		w, err := align.NewWired(src.Info(), settings)
+		if err != nil {
+			return align.Fix{}, err
+		}
+		err = measureAll(p, src, func(b *capture.Block) { w.Process(b) })
+		return w.Fix(), err
+	}
+	attempt, err := align.NewAttempt(src.Info(), settings)
+	if err != nil {
+		return align.Fix{}, err
+	}
+	if err := measureAll(p, src, attempt.Process); err != nil {
+		return align.Fix{}, err
+	}
+	fix := attempt.Fix()
+	if c.Plot != "" {
+		err = plotAttempt(c.Plot, attempt.Picture(fix))
+	}
+	return fix, err
+}
+
 // openRecording opens a file, or standard input for "-".
 func openRecording(p *program, name string) (*wavfile.Reader, error) {
 	if name == "-" {
@@ -111,8 +130,8 @@ func openRecording(p *program, name string) (*wavfile.Reader, error) {
 	return wavfile.Open(name)
 }
 
-// measureAll passes all of src to attempt and shows how far it is.
-func measureAll(p *program, src capture.Source, attempt *align.Attempt) error {
+// measureAll passes all of src to take and shows how far it is.
+func measureAll(p *program, src capture.Source, take func(*capture.Block)) error {
 	info := src.Info()
 	progress := newProgress(p.stderr)
 	defer progress.end()
@@ -126,7 +145,7 @@ func measureAll(p *program, src capture.Source, attempt *align.Attempt) error {
 		case err != nil:
 			return err
 		}
-		attempt.Process(b)
+		take(b)
 		frames += int64(b.Len())
 		if time.Since(shown) < progressEvery {
 			continue

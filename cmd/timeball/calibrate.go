@@ -1,0 +1,271 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"time"
+
+	"timeball/align"
+	"timeball/capture"
+	"timeball/capture/soundcard"
+	"timeball/capture/wavfile"
+)
+
+// calibrateCmd measures what the corrections need to know of the equipment.
+type calibrateCmd struct {
+	Skew     calibrateSkewCmd     `cmd:"" help:"Delay between the input's channels: the same pulse on both."`
+	Receiver calibrateReceiverCmd `cmd:"" help:"Delay of the receiver, from ticks whose true delay is known."`
+	Show     calibrateShowCmd     `cmd:"" help:"Show what is kept."`
+}
+
+// Help is kong's long help.
+func (calibrateCmd) Help() string {
+	return `Measures the skew of the input's channels and the delay of the receiver, and keeps them with date, method and uncertainty. listen and replay use them, and show them in the budget, unless --skew or --receiver-delay say otherwise.`
+}
+
+// calibrationSource is where a calibration's samples come from: a recording, or
+// the sound input.
+type calibrationSource struct {
+	inputFlags `embed:""`
+
+	File string        `arg:"" optional:"" name:"file" help:"Recording to measure, instead of the sound input."`
+	For  time.Duration `default:"1m" placeholder:"1m" help:"How long to listen (default: 1m)."`
+}
+
+func (c calibrationSource) check() error {
+	if c.For <= 0 {
+		return usageError{errors.New("--for must be more than nothing")}
+	}
+	return c.inputFlags.check()
+}
+
+// measure passes a measurement the samples and returns what came of it.
+func (c calibrationSource) measure(p *program, begin func(capture.Info) (measurement, error)) (align.Fix, error) {
+	progress := newProgress(p.stderr)
+	defer progress.end()
+	var src closer
+	var err error
+	if c.File != "" {
+		src, err = wavfile.Open(c.File)
+	} else {
+		src, err = c.open(p, func(e soundcard.Event) { progress.say(e.Message) })
+	}
+	if err != nil {
+		return align.Fix{}, err
+	}
+	defer src.Close()
+	ctx := p.ctx
+	if c.File == "" {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, c.For)
+		defer cancel()
+		defer context.AfterFunc(ctx, func() { src.Close() })()
+	}
+	m, err := begin(src.Info())
+	if err != nil {
+		return align.Fix{}, err
+	}
+	var b capture.Block
+	for {
+		switch err := src.Read(&b); {
+		case p.ctx.Err() != nil:
+			return align.Fix{}, errors.New("interrupted: nothing is kept")
+		case err == io.EOF:
+			return m.Fix(), nil
+		case err != nil:
+			return align.Fix{}, err
+		}
+		if s, ok := m.Process(&b); ok {
+			progress.show(secondLine(s, math.Inf(1)))
+		}
+	}
+}
+
+// input names the sound input that a calibration holds for.
+func (c calibrationSource) input(f align.Fix) string {
+	if c.File != "" {
+		return ""
+	}
+	return f.Recording.Path
+}
+
+type calibrateSkewCmd struct {
+	calibrationSource `embed:""`
+
+	ReceiverChannel int `default:"1" placeholder:"N" help:"Channel of the receiver (default: 1)."`
+	MarkerChannel   int `default:"2" placeholder:"N" help:"Channel of the marker (default: 2)."`
+}
+
+// Help is kong's long help.
+func (calibrateSkewCmd) Help() string {
+	return `Feed the clock's pulse to both channels at once, through leads of the same length and resistors of the same value. What is kept is the delay of the marker's channel minus that of the receiver's.
+
+Example: timeball calibrate skew --input 2 --for 2m`
+}
+
+// AfterApply checks the flags, for kong.
+func (c *calibrateSkewCmd) AfterApply() error {
+	if c.ReceiverChannel < 1 || c.MarkerChannel < 1 || c.ReceiverChannel == c.MarkerChannel {
+		return usageError{errors.New("--receiver-channel and --marker-channel must be two channels, from 1")}
+	}
+	return c.check()
+}
+
+// mostSkew is the greatest skew that an input may have, s: beyond it the two
+// pulses are not the same one.
+const mostSkew = 10e-3
+
+// Run measures the skew and keeps it.
+func (c *calibrateSkewCmd) Run(p *program, file calibrationFile) error {
+	fix, err := c.measure(p, func(info capture.Info) (measurement, error) {
+		return align.NewWired(info, align.Settings{
+			ReceiverChannel: c.ReceiverChannel, MarkerChannel: c.MarkerChannel, Skew: &align.Quantity{},
+		})
+	})
+	if err != nil {
+		return err
+	}
+	if fix.Verdict != align.Found {
+		return noCalibration(p, fix.Reason)
+	}
+	// The marker's channel is late by the skew: the marker seems to be behind.
+	skew := -*fix.Offset
+	if math.Abs(skew) > mostSkew {
+		return noCalibration(p, fmt.Sprintf("the pulses are %s apart, so they are not the same one: feed one pulse to both channels", short(math.Abs(skew))))
+	}
+	kept := calibration{
+		DelaySeconds: skew, USeconds: *fix.U, Date: time.Now().UTC().Truncate(time.Second), Input: c.input(fix),
+		Method: fmt.Sprintf("%d pulses on both channels", fix.Marker.Pulses),
+	}
+	if err := file.update(func(all *calibrations) { all.Skew = &kept }); err != nil {
+		return err
+	}
+	return printKept(p.stdout, "skew", kept, file)
+}
+
+type calibrateReceiverCmd struct {
+	calibrationSource `embed:""`
+	measureFlags      `embed:""`
+
+	Generator   bool   `help:"The ticks come from a signal generator that the marker keys: they leave with the marker and have no path."`
+	ClockOffset *delay `placeholder:"0us±1us" help:"The local clock's offset from UTC, known otherwise: the ticks come from a station. ± is 1 us when left out."`
+	Delay       *delay `placeholder:"0.4ms±0.1ms" help:"Keep this value and measure nothing."`
+}
+
+// Help is kong's long help.
+func (calibrateReceiverCmd) Help() string {
+	return `Measures the delay from antenna to audio output at the tick's tone, in one of three ways:
+
+--generator: the marker keys a signal generator that imitates the ticks of --station, and its carrier goes into the antenna socket at the level of a weak station.
+
+--clock-offset: a station near enough for its ground wave, with the delay of that path in --path-delay, is heard while the clock's offset from UTC is known by other means.
+
+--delay: the value is known from elsewhere.
+
+It holds for one receiver with its mode, bandwidth and filters set as they were.
+
+Example: timeball calibrate receiver --input 2 --station wwv --generator`
+}
+
+// AfterApply checks the flags, for kong.
+func (c *calibrateReceiverCmd) AfterApply() error {
+	ways := 0
+	for _, w := range []bool{c.Generator, c.ClockOffset != nil, c.Delay != nil} {
+		if w {
+			ways++
+		}
+	}
+	switch {
+	case ways != 1:
+		return usageError{errors.New("choose one of --generator, --clock-offset and --delay")}
+	case c.ReceiverDelay != nil:
+		return usageError{errors.New("--receiver-delay is what is to be found: leave it out, or keep a value by --delay")}
+	case c.Generator && len(c.PathDelay) > 0:
+		return usageError{errors.New("a generator's ticks have no path: leave --path-delay out")}
+	}
+	return errors.Join(c.calibrationSource.check(), c.measureFlags.check())
+}
+
+// defaultClockSpread is the ± of --clock-offset when it has none, s.
+const defaultClockSpread = 1e-6
+
+// Run measures the receiver's delay, or takes the value given, and keeps it.
+func (c *calibrateReceiverCmd) Run(p *program, file calibrationFile) error {
+	kept := calibration{Date: time.Now().UTC().Truncate(time.Second)}
+	if c.Delay != nil {
+		q := c.Delay.quantity(align.DefaultReceiverSpread, "")
+		kept.DelaySeconds, kept.USeconds, kept.Method = q.Value, q.U, "a value given"
+	} else {
+		settings, err := c.settings(file)
+		if err != nil {
+			return err
+		}
+		known := align.Quantity{}
+		kept.Method = "a generator keyed by the marker"
+		if c.ClockOffset != nil {
+			known = c.ClockOffset.quantity(defaultClockSpread, "")
+			kept.Method = "a station with the clock's offset known"
+		} else {
+			settings = settings.Keyed()
+		}
+		settings.ReceiverDelay = &align.Quantity{}
+		fix, err := c.measure(p, func(info capture.Info) (measurement, error) {
+			return newMeasurement(info, settings, false)
+		})
+		if err != nil {
+			return err
+		}
+		if fix.Verdict != align.Found {
+			return noCalibration(p, fix.Reason)
+		}
+		// With no receiver delay taken out the clock seems to be ahead by it.
+		kept.DelaySeconds, kept.USeconds = *fix.Offset-known.Value, math.Hypot(*fix.U, known.U)
+		kept.Input = c.input(fix)
+	}
+	if err := file.update(func(all *calibrations) { all.ReceiverDelay = &kept }); err != nil {
+		return err
+	}
+	return printKept(p.stdout, "receiver delay", kept, file)
+}
+
+type calibrateShowCmd struct{}
+
+// Run shows the calibrations on file.
+func (calibrateShowCmd) Run(p *program, file calibrationFile) error {
+	all, err := file.load()
+	if err != nil {
+		return err
+	}
+	if all.Skew == nil && all.ReceiverDelay == nil {
+		fmt.Fprintf(p.stdout, "nothing is kept in %s\n", file)
+	}
+	for _, k := range []struct {
+		name string
+		kept *calibration
+	}{{"skew", all.Skew}, {"receiver delay", all.ReceiverDelay}} {
+		if k.kept != nil {
+			if err := printKept(p.stdout, k.name, *k.kept, file); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func printKept(w io.Writer, name string, c calibration, file calibrationFile) error {
+	input := ""
+	if c.Input != "" {
+		input = ", input " + c.Input
+	}
+	_, err := fmt.Fprintf(w, "%s %s (95 %%), by %s%s, %s, kept in %s\n", name,
+		withUnit(c.DelaySeconds, 1.96*c.USeconds, secondUnits), c.Method, input, c.Date.UTC().Format(time.DateOnly), file)
+	return err
+}
+
+func noCalibration(p *program, reason string) error {
+	fmt.Fprintf(p.stderr, "timeball: nothing is kept: %s\n", reason)
+	return errNoFix
+}

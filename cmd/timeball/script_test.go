@@ -1,0 +1,86 @@
+package main
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"flag"
+	"os"
+	"os/exec"
+	"strconv"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"timeball/capture"
+	"timeball/capture/wavfile"
+)
+
+var update = flag.Bool("update", false, "rewrite the expected outputs")
+
+// The scripts run the program as its own process.
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"timeball": main})
+}
+
+// TestScripts runs testdata/script. A script may say
+//
+//	status N ARGUMENT...          timeball exits with N
+//	wrap FILE.raw FILE.wav RATE   receiver audio beside a marker, two channels
+func TestScripts(t *testing.T) {
+	demo, err := os.ReadFile("../../testdata/gannet-head.wav")
+	if err != nil {
+		t.Fatal(err)
+	}
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		UpdateScripts:       *update,
+		RequireExplicitExec: true,
+		Setup: func(env *testscript.Env) error {
+			env.Setenv("XDG_CONFIG_HOME", env.WorkDir+"/config") // not the person's own
+			return os.WriteFile(env.WorkDir+"/gannet-head.wav", demo, 0o666)
+		},
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"status": status, "wrap": wrap},
+		Condition: func(cond string) (bool, error) {
+			_, err := os.Stat("/usr/share/codec2/raw/test_datac1_006.raw")
+			return cond == "codec2" && err == nil, nil
+		},
+	})
+}
+
+// status runs timeball and checks its exit status.
+func status(ts *testscript.TestScript, _ bool, args []string) {
+	got, err := 0, ts.Exec("timeball", args[1:]...)
+	var exit *exec.ExitError
+	if errors.As(err, &exit) {
+		got = exit.ExitCode()
+	} else {
+		ts.Check(err)
+	}
+	if strconv.Itoa(got) != args[0] {
+		ts.Fatalf("exit status %d, want %s", got, args[0])
+	}
+}
+
+// wrap puts 16-bit audio beside a pulse of 20 ms a second.
+func wrap(ts *testscript.TestScript, _ bool, args []string) {
+	raw, err := os.ReadFile(args[0])
+	ts.Check(err)
+	rate, err := strconv.Atoi(args[2])
+	ts.Check(err)
+	samples := make([]int16, len(raw)/2)
+	ts.Check(binary.Read(bytes.NewReader(raw), binary.LittleEndian, samples))
+	w, err := wavfile.Create(ts.MkAbs(args[1]), wavfile.Format{Rate: rate, Channels: 2, Bits: 16})
+	ts.Check(err)
+	var b capture.Block
+	b.Resize(2, len(samples))
+	for i, s := range samples {
+		b.Channels[0][i] = float32(s) / 32768
+		b.Channels[1][i] = 0
+		if i%rate >= rate/3 && i%rate < rate/3+rate/50 {
+			b.Channels[1][i] = 0.5
+		}
+	}
+	ts.Check(w.Write(&b))
+	ts.Check(w.Close())
+}

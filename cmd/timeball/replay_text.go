@@ -50,10 +50,18 @@ func headline(f align.Fix) string {
 	}
 	switch f.Verdict {
 	case align.Found:
-		return fmt.Sprintf("the local clock is %s UTC by %s (95 %%): %s", relation(f.Sense), plusMinus(math.Abs(x), half), remedy)
+		return fmt.Sprintf("the local clock is %s %s by %s (95 %%): %s", relation(f.Sense), against(f), plusMinus(math.Abs(x), half), remedy)
 	default:
-		return fmt.Sprintf("no fix: the local clock seems to be %s UTC by %s, but %s", relation(f.Sense), plusMinus(math.Abs(x), half), f.Reason)
+		return fmt.Sprintf("no fix: the local clock seems to be %s %s by %s, but %s", relation(f.Sense), against(f), plusMinus(math.Abs(x), half), f.Reason)
 	}
+}
+
+// against is what the local clock was measured against.
+func against(f align.Fix) string {
+	if f.Wire != nil {
+		return "the reference"
+	}
+	return "UTC"
 }
 
 func relation(s align.Sense) string {
@@ -93,7 +101,7 @@ func writeInterval(w io.Writer, f align.Fix) {
 	half := (f.CI95[1] - f.CI95[0]) / 2 / u.size
 	lo, _ := rounded(f.CI95[0]/u.size, half)
 	hi, _ := rounded(f.CI95[1]/u.size, half)
-	fmt.Fprintf(w, "local clock minus UTC: 95 %% interval %s to %s %s, u = %s", lo, hi, u.name, short(*f.U))
+	fmt.Fprintf(w, "local clock minus %s: 95 %% interval %s to %s %s, u = %s", against(f), lo, hi, u.name, short(*f.U))
 	if f.DoF != nil {
 		fmt.Fprintf(w, ", %.0f degrees of freedom", *f.DoF)
 	}
@@ -169,12 +177,21 @@ func writeFacts(w io.Writer, f align.Fix) {
 			fmt.Fprintf(t, "\t%s by %s at %.1f s\n", way, short(math.Abs(s.By)), s.At)
 		}
 	}
+	if f.Wire != nil {
+		r := f.Wire.Reference
+		fmt.Fprintf(t, "reference\tchannel %d, %s edge, %d pulses, %d missed, jitter %s\n", r.Channel, r.Edge, r.Pulses, r.Missed, short(r.Jitter))
+		for _, d := range f.Wire.Deviations {
+			if d.Kind == "tdev" {
+				fmt.Fprintf(t, "tdev\t%s over %g s, 95 %% interval %s to %s\n", short(d.Value), d.Tau, short(d.CI95[0]), short(d.CI95[1]))
+			}
+		}
+	}
 	if f.Rate != nil {
 		fmt.Fprintf(t, "rate\tthe local clock %s\n", gaining(f.Rate.Y, 1.96*f.Rate.U))
 	}
 	if c := f.SampleClock; c != nil {
 		if c.PPMvsUTC != nil {
-			fmt.Fprintf(t, "sample clock\t%+.2f ppm against UTC\n", *c.PPMvsUTC)
+			fmt.Fprintf(t, "sample clock\t%+.2f ppm against %s\n", *c.PPMvsUTC, against(f))
 		} else if c.PPMvsMarker != nil {
 			fmt.Fprintf(t, "sample clock\t%+.2f ppm against the marker\n", *c.PPMvsMarker)
 		}

@@ -2,8 +2,10 @@ package align
 
 import (
 	"math"
+	"slices"
 
 	"timeball/detect/tick"
+	"timeball/detect/timecode"
 )
 
 // Picture is what a person wants to see of an attempt. Times are local seconds
@@ -47,10 +49,25 @@ const (
 
 // Picture draws up the attempt whose fix is f.
 func (a *Attempt) Picture(f Fix) Picture {
-	p := Picture{Fix: f}
 	if a.marker < 0 {
-		return p
+		return Picture{Fix: f}
 	}
+	return a.picture(f, a.finder.Arrivals())
+}
+
+// Picture draws up what has been measured so far, by the latest radio fit.
+func (l *Live) Picture() Picture {
+	a := l.attempt
+	f := a.report(l.arrivals, (*timecode.Decoder).Reading)
+	if a.marker < 0 {
+		return Picture{Fix: f}
+	}
+	heard := a.finder.Heard()
+	return a.picture(f, slices.DeleteFunc(slices.Clone(l.arrivals), func(arr *tick.Arrival) bool { return !stillHeard(heard, arr) }))
+}
+
+func (a *Attempt) picture(f Fix, arrivals []*tick.Arrival) Picture {
+	p := Picture{Fix: f}
 	period := a.pulses.PeriodFrames()
 	last := a.pulses.Seconds() - 1
 	phase := a.pulses.Phase(last) / period
@@ -63,7 +80,7 @@ func (a *Attempt) Picture(f Fix) Picture {
 		total -= s.By
 		p.Marker = append(p.Marker, MarkerPoint{s.At, -total})
 	}
-	for _, arr := range a.finder.Arrivals() {
+	for _, arr := range arrivals {
 		s := StationPicture{ID: arr.Station.ID, Coherent: arr.Coherent}
 		lag, _ := extrapolate(lines(arr, a.rate, period), float64(last)-arr.Ref)
 		lo, hi := lag.interval()

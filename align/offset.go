@@ -73,6 +73,10 @@ func (m mixture) quantile(p float64) float64 {
 	return (lo + hi) / 2
 }
 
+// manyDoF are degrees of freedom beyond which Student's distribution is the
+// normal one in all digits that matter; far beyond it cannot be computed.
+const manyDoF = 1e6
+
 // shift moves the mixture by d and widens it by an independent u of type B.
 func (m mixture) shift(d, u float64) mixture {
 	out := slices.Clone(m)
@@ -84,6 +88,9 @@ func (m mixture) shift(d, u float64) mixture {
 			total := math.Hypot(c.u, u)
 			if c.u > 0 {
 				c.dof *= math.Pow(total/c.u, 4)
+			}
+			if c.dof > manyDoF {
+				c.dof = math.Inf(1)
 			}
 			c.u = total
 		}

@@ -193,21 +193,21 @@ func (m *countingMeasurement) Process(b *capture.Block) (align.Second, bool) {
 
 func (m *countingMeasurement) Fix() align.Fix { return align.Fix{} }
 
-// seconds collects what is shown.
-type seconds struct {
+// shown collects what is shown.
+type shown struct {
 	count int
 	said  []string
 }
 
-func (s *seconds) second(align.Second) { s.count++ }
-func (s *seconds) say(m string)        { s.said = append(s.said, m) }
-func (s *seconds) end()                {}
+func (s *shown) second(align.Second) { s.count++ }
+func (s *shown) say(m string)        { s.said = append(s.said, m) }
+func (s *shown) end()                {}
 
 // A full disk ends the recording, not the measurement, and the person is told.
 func TestListenOnFullDisk(t *testing.T) {
 	rec := &fakeRecorder{full: 450}
 	src := &fakeInput{closed: make(chan struct{})}
-	show := &seconds{}
+	show := &shown{}
 	m := &countingMeasurement{}
 	c := &listenCmd{For: 2 * time.Second}
 	err := c.follow(t.Context(), src, m, rec, wavfile.Format{Rate: 1000, Channels: 2, Bits: 24}, show)

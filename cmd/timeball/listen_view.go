@@ -300,6 +300,9 @@ func (v view) clock() string {
 	if s.Marker.Missing > 0 && s.Count > 0 {
 		parts[0] = fmt.Sprintf("no pulse for %d s", s.Marker.Missing)
 	}
+	if s.WholeSeconds != nil && *s.WholeSeconds != 0 {
+		parts = append(parts, "hands show "+hands(*s.WholeSeconds))
+	}
 	switch {
 	case s.UTC != nil:
 		parts = append(parts, s.UTC.Second.UTC().Format("15:04:05 UTC 2006-01-02")+" by the "+s.UTC.From)
@@ -307,9 +310,6 @@ func (v view) clock() string {
 		parts = append(parts, fmt.Sprintf("second %d of the minute by the broadcast", *s.SecondOfMinute))
 	case s.At != nil:
 		parts = append(parts, s.At.UTC().Format("15:04:05 UTC")+" by this computer")
-	}
-	if s.WholeSeconds != nil && *s.WholeSeconds != 0 {
-		parts = append(parts, "hands show "+hands(*s.WholeSeconds))
 	}
 	return strings.Join(parts, "  ")
 }

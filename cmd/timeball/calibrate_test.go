@@ -1,0 +1,187 @@
+package main
+
+import (
+	"encoding/json"
+	"math"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"timeball/align"
+	"timeball/capture"
+	"timeball/capture/simulate"
+	"timeball/capture/station"
+	"timeball/capture/wavfile"
+)
+
+// simulated writes a simulated recording and returns its path and truth.
+func simulated(t *testing.T, c simulate.Config) (string, simulate.Truth) {
+	t.Helper()
+	src, err := simulate.New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "simulated.wav")
+	w, err := wavfile.Create(path, wavfile.Format{Rate: src.Info().Rate, Channels: 2, Bits: 24})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b capture.Block
+	for src.Read(&b) == nil {
+		if err := w.Write(&b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return path, src.Truth()
+}
+
+// atHome gives the test a configuration folder of its own.
+func atHome(t *testing.T) calibrationFile {
+	home := t.TempDir()
+	t.Setenv("XDG_CONFIG_HOME", home)
+	t.Setenv("HOME", home)
+	return calibrationFile(filepath.Join(home, "timeball", "calibration.toml"))
+}
+
+func aStation(t *testing.T, id string) *station.Station {
+	t.Helper()
+	s, ok := station.Find(id)
+	if !ok {
+		t.Fatalf("no station %s", id)
+	}
+	return s
+}
+
+func TestCalibrateSkew(t *testing.T) {
+	file := atHome(t)
+	const skew = -2.345e-6
+	pulse := simulate.Marker{NoiseRMS: 5e-4, OffsetSeconds: 0.1}
+	path, _ := simulated(t, simulate.Config{Seconds: 60, Seed: 2, Marker: &pulse, Wire: &pulse,
+		SoundCard: simulate.SoundCard{ClockPPM: -40, SkewSeconds: skew}})
+	status, out, errs := runWith(t, "calibrate", "skew", path)
+	if status != exitOK {
+		t.Fatalf("%d, %s%s", status, out, errs)
+	}
+	all, err := file.load()
+	if err != nil || all.Skew == nil {
+		t.Fatalf("%+v, %v", all, err)
+	}
+	k := *all.Skew
+	t.Logf("off by %.1f ns, u = %.1f ns", (k.DelaySeconds-skew)*1e9, k.USeconds*1e9)
+	if e := k.DelaySeconds - skew; math.Abs(e) > 0.1e-6 || math.Abs(e) > 3*k.USeconds || k.USeconds > 0.05e-6 {
+		t.Errorf("%+v", k)
+	}
+	if k.Date.IsZero() || !strings.Contains(k.Method, "pulses on both channels") {
+		t.Errorf("%+v", k)
+	}
+	if status, out, _ := runWith(t, "calibrate", "show"); status != exitOK || !strings.Contains(out, "skew -2.3") {
+		t.Errorf("%d, %s", status, out)
+	}
+
+	// It is used, and shown in the budget.
+	again := wiredFix(t, path)
+	if math.Abs(*again.Offset) > 0.1e-6 || !budgetHas(again, "skew", "calibrated") {
+		t.Errorf("%v, %+v", *again.Offset, again.Budget)
+	}
+}
+
+// Pulses of two clocks are no calibration, and one that is there stays.
+func TestCalibrateSkewOfTwoClocks(t *testing.T) {
+	file := atHome(t)
+	path, truth := simulated(t, simulate.Config{Seconds: 30, Seed: 2, Marker: &simulate.Marker{OffsetSeconds: 0.1}, Wire: &simulate.Marker{}})
+	status, _, errs := runWith(t, "calibrate", "skew", path)
+	if all, _ := file.load(); status != exitNoFix || !strings.Contains(errs, "not the same one") || all.Skew != nil {
+		t.Errorf("%d, %s, %+v", status, errs, all)
+	}
+	if f := wiredFix(t, path); math.Abs(*f.Offset-truth.Marker.Offset) > 3**f.U {
+		t.Errorf("by wire %v ± %v", *f.Offset, *f.U)
+	}
+	status, out, _ := runWith(t, "replay", "--wired", path)
+	if status != exitOK || !strings.Contains(out, "ahead of the reference by 100.000") || !strings.Contains(out, "tdev") {
+		t.Errorf("%d, %s", status, out)
+	}
+}
+
+func wiredFix(t *testing.T, path string) align.Fix {
+	t.Helper()
+	status, out, errs := runWith(t, "replay", "--wired", "--json", path)
+	var f align.Fix
+	if err := json.Unmarshal([]byte(out), &f); err != nil || status != exitOK || f.Offset == nil {
+		t.Fatalf("%d, %v, %s%s", status, err, out, errs)
+	}
+	return f
+}
+
+func budgetHas(f align.Fix, source, note string) bool {
+	for _, l := range f.Budget {
+		if l.Source == source && strings.Contains(l.Note, note) {
+			return true
+		}
+	}
+	return false
+}
+
+func TestCalibrateReceiver(t *testing.T) {
+	const delay = 1.234e-3
+	session := func(offset float64) simulate.Config {
+		return simulate.Config{Seconds: 60, Seed: 3, Station: aStation(t, "wwv"), SNRdB: 20,
+			Receiver: simulate.Receiver{Detector: simulate.Linear, DelaySeconds: delay},
+			Marker:   &simulate.Marker{NoiseRMS: 3e-4, OffsetSeconds: offset}}
+	}
+	for _, c := range []struct {
+		name   string
+		offset float64
+		args   []string
+		method string
+	}{
+		{"generator", 0, []string{"--generator"}, "generator"},
+		{"known clock", 0.2, []string{"--clock-offset=200ms±1us", "--path-delay=0us±1us"}, "station"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			file := atHome(t)
+			path, truth := simulated(t, session(c.offset))
+			args := append(append([]string{"calibrate", "receiver", "--station=wwv", "--skew=0us"}, c.args...), path)
+			status, out, errs := runWith(t, args...)
+			if status != exitOK {
+				t.Fatalf("%d, %s%s", status, out, errs)
+			}
+			all, err := file.load()
+			if err != nil || all.ReceiverDelay == nil {
+				t.Fatalf("%+v, %v", all, err)
+			}
+			k := *all.ReceiverDelay
+			e := k.DelaySeconds - truth.Receiver.GroupDelay
+			t.Logf("off by %.2f us, u = %.2f us", e*1e6, k.USeconds*1e6)
+			if math.Abs(e) > 3*k.USeconds || k.USeconds > 20e-6 || !strings.Contains(k.Method, c.method) {
+				t.Errorf("off by %v: %+v", e, k)
+			}
+		})
+	}
+	t.Run("value given", func(t *testing.T) {
+		file := atHome(t)
+		status, out, errs := runWith(t, "calibrate", "receiver", "--delay=0.4ms±0.1ms")
+		all, err := file.load()
+		if status != exitOK || err != nil || all.ReceiverDelay == nil || !strings.Contains(out, "receiver delay +400 ± 100 us") {
+			t.Fatalf("%d, %s%s, %v", status, out, errs, err)
+		}
+		if k := *all.ReceiverDelay; math.Abs(k.DelaySeconds-0.4e-3) > 1e-12 || math.Abs(k.USeconds-0.1e-3/1.96) > 1e-6 {
+			t.Errorf("%+v", k)
+		}
+	})
+	t.Run("no tick", func(t *testing.T) {
+		file := atHome(t)
+		path, _ := simulated(t, simulate.Config{Seconds: 20, Marker: &simulate.Marker{}})
+		status, _, errs := runWith(t, "calibrate", "receiver", "--station=wwv", "--generator", path)
+		if all, _ := file.load(); status != exitNoFix || !strings.Contains(errs, "nothing is kept") || all.ReceiverDelay != nil {
+			t.Errorf("%d, %s", status, errs)
+		}
+	})
+	for _, args := range [][]string{{}, {"--generator", "--delay=1ms"}, {"--generator", "--path-delay=1ms"}, {"--generator", "--receiver-delay=1ms"}} {
+		if status, _, errs := runWith(t, append([]string{"calibrate", "receiver"}, args...)...); status != exitUsage {
+			t.Errorf("%v: %d, %s", args, status, errs)
+		}
+	}
+}

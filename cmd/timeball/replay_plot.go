@@ -35,8 +35,12 @@ const (
 )
 
 // plotAttempt draws a column for each station: the mean tick between marker
-// and UTC, the raster of the seconds, and the offset by each.
+// and UTC, the raster of the seconds, and the offset by each. Without a station
+// there is nothing to draw, and no file.
 func plotAttempt(name string, p align.Picture) error {
+	if len(p.Stations) == 0 {
+		return nil
+	}
 	rows := make([][]*plot.Plot, 3)
 	for i := range p.Stations {
 		s := &p.Stations[i]

@@ -27,7 +27,11 @@ func printFix(w io.Writer, f align.Fix, picture string) error {
 	for _, warning := range f.Warnings {
 		fmt.Fprintf(&b, "warning: %s\n", warning)
 	}
-	if picture != "" {
+	switch {
+	case picture == "":
+	case len(f.Stations) == 0:
+		fmt.Fprintln(&b, "picture: none, there is no tick to draw")
+	default:
 		fmt.Fprintf(&b, "picture: %s\n", picture)
 	}
 	_, err := io.WriteString(w, b.String())

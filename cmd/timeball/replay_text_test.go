@@ -1,0 +1,82 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"timeball/align"
+)
+
+// spoken are fixes with nearly everything in them, and with nearly nothing.
+func spoken() map[string]align.Fix {
+	at := time.Date(2026, 3, 14, 18, 23, 7, 0, time.UTC)
+	recording := align.Recording{Path: "gannet-head.wav", RateHz: 48000, Seconds: 180, Gaps: []align.Gap{{At: 60.2, LostFrames: 1024}}}
+	full := align.Fix{
+		Recording: recording, Verdict: align.Found,
+		Offset: ptr(-12.345e-3), U: ptr(4.2e-5), CI95: &[2]float64{-12.427e-3, -12.263e-3}, DoF: ptr(41.0), Sense: align.Behind, At: &at,
+		Rate: &align.Rate{Y: 1.2e-9, U: 4e-9}, WholeSeconds: ptr(-2),
+		Budget: []align.BudgetLine{
+			{Source: "tick average", Type: "A", U: 2e-5, DoF: ptr(41.0)},
+			{Source: "path delay wwv", Type: "B", U: 3.7e-5, Note: "as given"},
+		},
+		Stations: []align.StationFix{{
+			ID: "wwv", ToneHz: 1000, TicksExpected: 174, TicksUsed: 169, SNRdB: ptr(12.34), Offset: ptr(-12.345e-3), U: ptr(4.2e-5),
+			Path: &align.PathUsed{Delay: 7.2e-3, U: 3.7e-5, Mode: "given"}, Arrivals: []align.Arrival{{}, {Excess: 1.02e-3, Level: -4}},
+		}},
+		Marker:      &align.MarkerFix{Channel: 2, Edge: "rising", Pulses: 178, Missed: 2, Jitter: 2e-7, Steps: []align.Step{{At: 100.3, By: 12e-3}, {At: 120, By: -1e-3}}},
+		SampleClock: &align.SampleClock{PPMvsUTC: ptr(23.0), PPMvsMarker: ptr(23.1)},
+		UTC:         &align.UTC{Second: at, DUT1: ptr(-0.2), Leap: "none", From: "100 Hz code"},
+		Warnings:    []string{"the receiver channel clips"},
+	}
+	deaf := align.Fix{Recording: recording, Verdict: align.NoTick, Reason: "no station's ticks were found in the receiver channel", Marker: full.Marker, SampleClock: &align.SampleClock{PPMvsMarker: ptr(23.1)}}
+	return map[string]align.Fix{"full": full, "deaf": deaf}
+}
+
+func TestPrintFix(t *testing.T) {
+	for name, f := range spoken() {
+		var out bytes.Buffer
+		if err := printFix(&out, f, "gannet-head.png"); err != nil {
+			t.Fatal(err)
+		}
+		golden := filepath.Join("testdata", "replay", name+".txt")
+		if *update {
+			if err := os.WriteFile(golden, out.Bytes(), 0o666); err != nil {
+				t.Fatal(err)
+			}
+		}
+		want, err := os.ReadFile(golden)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if out.String() != string(want) {
+			t.Errorf("%s is not as in %s (go test -update rewrites it):\n%s", name, golden, out.String())
+		}
+	}
+}
+
+// The words must go with the sign: an offset is local minus UTC.
+func TestHeadline(t *testing.T) {
+	for _, tt := range []struct {
+		offset, half float64
+		want         string
+	}{
+		{-12.345e-3, 0.08e-3, "the local clock is behind UTC by 12.345 ms ± 0.080 ms (95 %): advance it"},
+		{0.4, 0.0996, "the local clock is ahead of UTC by 400 ms ± 100 ms (95 %): retard it"},
+		{3e-6, 5e-6, "the local clock is ahead of UTC by 3.0 us ± 5.0 us (95 %): leave it, that may be nothing"},
+	} {
+		f := align.Fix{Verdict: align.Found, Offset: &tt.offset, CI95: &[2]float64{tt.offset - tt.half, tt.offset + tt.half}, Sense: align.Ahead}
+		if tt.offset < 0 {
+			f.Sense = align.Behind
+		}
+		if got := headline(f); got != tt.want {
+			t.Errorf("%g ± %g: %q, want %q", tt.offset, tt.half, got, tt.want)
+		}
+	}
+	if got := headline(align.Fix{Verdict: align.NoMarker, Reason: "no pulse"}); !strings.HasPrefix(got, "no fix: no pulse") {
+		t.Errorf("%q", got)
+	}
+}

@@ -66,6 +66,9 @@ func (l *Live) Picture() Picture {
 	return a.picture(f, slices.DeleteFunc(slices.Clone(l.arrivals), func(arr *tick.Arrival) bool { return !stillHeard(heard, arr) }))
 }
 
+// PictureOf draws up the measurement whose fix is f.
+func (l *Live) PictureOf(f Fix) Picture { return l.attempt.Picture(f) }
+
 func (a *Attempt) picture(f Fix, arrivals []*tick.Arrival) Picture {
 	p := Picture{Fix: f}
 	period := a.pulses.PeriodFrames()

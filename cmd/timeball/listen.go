@@ -14,6 +14,7 @@ import (
 	"timeball/capture"
 	"timeball/capture/soundcard"
 	"timeball/capture/wavfile"
+	"timeball/cmd/timeball/internal/page"
 )
 
 type listenCmd struct {
@@ -25,6 +26,8 @@ type listenCmd struct {
 	Record    string        `placeholder:"FILE.wav" help:"Record what is measured, too."`
 	Wired     bool          `help:"The receiver's channel carries another clock's pulse: compare the two."`
 	Beep      bool          `help:"Sound a tone each second: the higher, the nearer. It must not reach the input."`
+	Page      pageAddress   `placeholder:"ADDR" help:"Show it on a web page, too: on this machine alone, or at an address of it for whoever has the link."`
+	Report    string        `placeholder:"FILE.html" help:"Write a report of the fix."`
 	JSON      bool          `name:"json" help:"Print one JSON object a second (timeball.second/1), and the fix (timeball.fix/1) at the end."`
 }
 
@@ -119,9 +122,12 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, err
 	if !settings.Start.IsZero() {
 		info.Start = settings.Start
 	}
-	m, err := newMeasurement(info, settings, c.Wired)
+	m, shown, err := c.begin(info, settings, show)
 	if err != nil {
 		return align.Fix{}, err
+	}
+	if shown != nil {
+		show = pageDisplay{show, shown.page}
 	}
 	format := wavfile.Format{
 		Rate: info.Rate, Channels: info.Channels, Bits: info.Bits, Start: info.Start,
@@ -144,7 +150,38 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, err
 	if c.Record != "" {
 		fix.Recording.Path = c.Record
 	}
+	if shown != nil {
+		shown.close(fix)
+	}
+	if c.Report != "" {
+		err = errors.Join(err, c.report(m, fix, settings, shown))
+	}
 	return fix, err
+}
+
+// begin begins to measure, on a page if one is wanted.
+func (c *listenCmd) begin(info capture.Info, settings align.Settings, show display) (measurement, *pageWork, error) {
+	if c.Page == "" {
+		m, err := newMeasurement(info, settings, c.Wired)
+		return m, nil, err
+	}
+	w, link, err := newPageWork(c.Page, info, settings, c.Wired, info.Name, float64(c.Tolerance))
+	if err != nil {
+		return nil, nil, err
+	}
+	show.say(link)
+	return w, w, nil
+}
+
+// report writes what a measurement has come to.
+func (c *listenCmd) report(m measurement, fix align.Fix, settings align.Settings, shown *pageWork) error {
+	var events []page.Event
+	if shown != nil {
+		events = shown.page.Events()
+	}
+	picture := pictureOf(m, fix)
+	picture.Fix = fix // with the recording's name
+	return writeFixReport(c.Report, picture, settings, c.Record, events)
 }
 
 // follow passes src to m, and to rec unless that is nil, until one of src and

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
 
@@ -72,7 +73,7 @@ func writeReport(path string, r *rateResult) error {
 		{"What the fit leaves of each fix.", r.residualPlot()},
 		{"Stability. On the floor a deviation tells of the radio, above it of the clock.", r.deviationPlot()},
 	} {
-		svg, err := inlineSVG(c.plot)
+		svg, err := inlineSVG(c.plot, plotHeight)
 		if err != nil {
 			return err
 		}
@@ -86,8 +87,8 @@ func writeReport(path string, r *rateResult) error {
 }
 
 // inlineSVG draws a plot as an svg element for a page.
-func inlineSVG(p *plot.Plot) (template.HTML, error) {
-	c := vgsvg.New(plotWidth, plotHeight)
+func inlineSVG(p *plot.Plot, height vg.Length) (template.HTML, error) {
+	c := vgsvg.New(plotWidth, height)
 	drawPlots(draw.New(c), []*plot.Plot{p})
 	var out bytes.Buffer
 	if _, err := c.WriteTo(&out); err != nil {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"runtime/debug"
 	"time"
 
 	"timeball/align"
@@ -20,6 +19,9 @@ type replayCmd struct {
 	JSON  bool     `name:"json" help:"Print one JSON object (timeball.fix/1) a recording, a line each."`
 	Wired bool     `help:"The receiver's channel carries another clock's pulse: compare the two."`
 	Plot  string   `placeholder:"FILE.png|.svg" help:"Draw the tick, the seconds and their offsets."`
+
+	Report string      `placeholder:"FILE.html" help:"Write a report of the fix, one file with its pictures."`
+	Page   pageAddress `placeholder:"ADDR" help:"Play the recording on a web page, as listen would have shown it, until interrupted."`
 }
 
 // Help is kong's long help.
@@ -39,6 +41,12 @@ func (c *replayCmd) AfterApply() error {
 	if len(c.Files) > 1 && c.Plot != "" {
 		return usageError{errors.New("--plot draws one recording: give one, or leave it out")}
 	}
+	if len(c.Files) > 1 && (c.Report != "" || c.Page != "") {
+		return usageError{errors.New("--report and --page are for one recording: give one, or leave them out")}
+	}
+	if c.Page != "" && (c.Plot != "" || c.Report != "") {
+		return usageError{errors.New("--page only plays: leave out --plot and --report")}
+	}
 	if c.Wired && c.Plot != "" {
 		return usageError{errors.New("--plot draws ticks, and --wired has none: leave one of them out")}
 	}
@@ -50,7 +58,6 @@ func (c *replayCmd) AfterApply() error {
 
 // Run measures the recordings one after the other.
 func (c *replayCmd) Run(p *program, file calibrationFile) error {
-	defer debug.SetGCPercent(debug.SetGCPercent(garbagePercent))
 	settings, err := c.settings(file)
 	if err != nil {
 		return err
@@ -80,12 +87,11 @@ func (c *replayCmd) Run(p *program, file calibrationFile) error {
 // replay measures one recording and says what came of it; errNoFix when that
 // is not a fix.
 func (c *replayCmd) replay(p *program, name string, settings align.Settings) error {
-	src, err := openRecording(p, name)
-	if err != nil {
-		return err
+	measure := c.measureFile
+	if c.Page != "" {
+		measure = c.playOnPage
 	}
-	defer src.Close()
-	fix, err := c.measure(p, src, settings)
+	fix, err := measure(p, name, settings)
 	if err != nil {
 		return err
 	}
@@ -100,15 +106,28 @@ func (c *replayCmd) replay(p *program, name string, settings align.Settings) err
 	return err
 }
 
-// measure measures a recording and draws its picture.
+// measureFile measures a recording, and draws and reports it.
+func (c *replayCmd) measureFile(p *program, name string, settings align.Settings) (align.Fix, error) {
+	src, err := openRecording(p, name)
+	if err != nil {
+		return align.Fix{}, err
+	}
+	defer src.Close()
+	return c.measure(p, src, settings)
+}
+
+// measure measures a recording, and draws and reports it.
 func (c *replayCmd) measure(p *program, src capture.Source, settings align.Settings) (align.Fix, error) {
 	if c.Wired {
 		w, err := align.NewWired(src.Info(), settings)
 		if err != nil {
 			return align.Fix{}, err
 		}
-		err = measureAll(p, src, func(b *capture.Block) { w.Process(b) })
-		return w.Fix(), err
+		if err := measureAll(p, src, func(b *capture.Block) { w.Process(b) }); err != nil {
+			return align.Fix{}, err
+		}
+		fix := w.Fix()
+		return fix, c.report(align.Picture{Fix: fix}, settings)
 	}
 	attempt, err := align.NewAttempt(src.Info(), settings)
 	if err != nil {
@@ -117,11 +136,26 @@ func (c *replayCmd) measure(p *program, src capture.Source, settings align.Setti
 	if err := measureAll(p, src, attempt.Process); err != nil {
 		return align.Fix{}, err
 	}
-	fix := attempt.Fix()
-	if c.Plot != "" {
-		err = plotAttempt(c.Plot, attempt.Picture(fix))
+	picture := align.Picture{Fix: attempt.Fix()}
+	if c.Plot != "" || c.Report != "" {
+		picture = attempt.Picture(picture.Fix)
 	}
-	return fix, err
+	if c.Plot != "" {
+		err = plotAttempt(c.Plot, picture)
+	}
+	return picture.Fix, errors.Join(err, c.report(picture, settings))
+}
+
+// report writes a report if one is wanted.
+func (c *replayCmd) report(p align.Picture, settings align.Settings) error {
+	if c.Report == "" {
+		return nil
+	}
+	recording := p.Fix.Recording.Path
+	if c.Files[0] == "-" {
+		recording = "" // it is gone
+	}
+	return writeFixReport(c.Report, p, settings, recording, nil)
 }
 
 // openRecording opens a file, or standard input for "-".
@@ -161,12 +195,6 @@ func measureAll(p *program, src capture.Source, take func(*capture.Block)) error
 	}
 	panic("readAhead ended without an error")
 }
-
-// garbagePercent is how much garbage may gather beside what is in use. Minutes of
-// audio are in use and little else is allocated, so that collecting often
-// costs nothing that shows: an hour took 96 MiB at Go's 100 % and 59 MiB at
-// this (BenchmarkReplayHour).
-const garbagePercent = 20
 
 // progressEvery is how often the line of progress changes; a recording that
 // takes less has none.

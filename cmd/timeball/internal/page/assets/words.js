@@ -1,0 +1,69 @@
+// How figures are written. Seconds come in; offset = local clock minus UTC.
+
+// offsetText writes an offset as the program's terminal does: five digits, but
+// no finer than 0.1 us by radio or 1 ns by wire.
+export function offsetText(x, byWire) {
+  const size = Math.abs(x);
+  let [unit, scale, places] = size >= 1e-3 ? ["ms", 1e3, byWire ? 6 : 4] : ["us", 1e6, byWire ? 3 : 1];
+  if (byWire && size < 1e-6) [unit, scale, places] = ["ns", 1e9, 0];
+  while (places > 0 && size * scale >= 10 ** (5 - places)) places--;
+  const digits = (size * scale).toFixed(places);
+  return [(x < 0 ? "−" : "+") + digits, unit];
+}
+
+// short writes a length of time in three digits.
+export function short(seconds) {
+  const x = Math.abs(seconds), sign = seconds < 0 ? "−" : "";
+  if (x === 0) return "0 s";
+  for (const [unit, scale] of [["s", 1], ["ms", 1e3], ["us", 1e6], ["ns", 1e9]]) {
+    const v = x * scale;
+    if (v >= 0.9995 || unit === "ns") return sign + Number(v.toPrecision(3)) + " " + unit;
+  }
+}
+
+// length writes a time in a recording as minutes and seconds.
+export function length(seconds) {
+  const t = Math.floor(seconds), h = Math.floor(t / 3600), two = (n) => String(n).padStart(2, "0");
+  return h > 0 ? `${h}:${two(Math.floor(t / 60) % 60)}:${two(t % 60)}` : `${Math.floor(t / 60)}:${two(t % 60)}`;
+}
+
+export const clockTime = (iso) => new Date(iso).toISOString().slice(11, 19);
+
+// advice is what to do about a second's state: its mood, its word, which way the
+// marker must go on the axis (+1 later), and how far it is from being set.
+export function advice(s, tolerance) {
+  if (s.offset_s === null) {
+    return { mood: "wait", word: s.verdict === "no-marker" ? "no marker" : "no tick", way: 0, target: "" };
+  }
+  const x = Math.abs(s.offset_s), tol = short(tolerance);
+  if (s.marker.missing_s > 0) {
+    return { mood: "wait", word: "no pulse", way: 0, target: `no pulse of the marker for ${s.marker.missing_s} s` };
+  }
+  if (x > tolerance) {
+    const ahead = s.offset_s > 0;
+    return { mood: "turn", word: ahead ? "retard" : "advance", way: ahead ? 1 : -1,
+      target: `tolerance ±${tol}: ${short(x - tolerance)} to go` };
+  }
+  if (s.verdict !== "fix") return { mood: "wait", word: "hold", way: 0, target: `within ±${tol} but for the path delay, which is not known` };
+  if (s.ci95_s[0] < -tolerance || s.ci95_s[1] > tolerance) {
+    return { mood: "wait", word: "hold", way: 0, target: `within ±${tol}, not yet for certain: wait` };
+  }
+  return { mood: "set", word: "stop: set", way: 0, target: `within ±${tol}, certain to 95 %` };
+}
+
+// intervalText says the offset with its interval.
+export function intervalText(s) {
+  if (s.offset_s === null) return s.reason;
+  const half = (s.ci95_s[1] - s.ci95_s[0]) / 2;
+  const against = s.radio.state === "by wire" ? "the reference" : "UTC";
+  return `the clock is ${s.sense === "ahead" ? "ahead of" : "behind"} ${against}, ±${short(half)} (95 %)` +
+    (s.verdict === "no-path" ? ", path delay not taken out" : "");
+}
+
+export function receptionText(r) {
+  switch (r.state) {
+    case "fading": return `fading for ${r.gone_s.toFixed(0)} s`;
+    case "coasting": return `gone for ${r.gone_s.toFixed(0)} s: coasting`;
+  }
+  return r.state;
+}

@@ -1,0 +1,255 @@
+package main
+
+import (
+	"fmt"
+	"net"
+	"strings"
+
+	"github.com/alecthomas/kong"
+
+	"timeball/align"
+	"timeball/capture"
+	"timeball/capture/station"
+	"timeball/cmd/timeball/internal/page"
+)
+
+// pageAddress is the value of --page or --page=ADDR: where the page is served;
+// empty: nowhere.
+type pageAddress string
+
+// IsBool is for kong: the flag needs no value.
+func (pageAddress) IsBool() bool { return true }
+
+// Decode is for kong.
+func (a *pageAddress) Decode(ctx *kong.DecodeContext) error {
+	*a = page.Default
+	if ctx.Scan.Peek().Type != kong.FlagValueToken {
+		return nil
+	}
+	text := fmt.Sprint(ctx.Scan.Pop().Value)
+	switch text {
+	case "true":
+		return nil
+	case "false":
+		*a = ""
+		return nil
+	}
+	if _, _, err := net.SplitHostPort(text); err != nil {
+		if strings.Contains(text, ":") {
+			return fmt.Errorf("%q is no address: give it as 192.168.1.5:8000", text)
+		}
+		text += ":0" // any free port
+	}
+	*a = pageAddress(text)
+	return nil
+}
+
+var _ kong.BoolMapperValue = (*pageAddress)(nil)
+
+// pageWork measures as inner does, shows that on a page, and does what its
+// viewers ask for. It is a measurement.
+type pageWork struct {
+	measurement
+	page *page.Server
+
+	info     capture.Info
+	settings align.Settings
+	wired    bool
+
+	from      int64          // position at which this fix began
+	next      int64          // position after the newest frame
+	betweenAt int64          // position midway to the next pulse; 0: past it
+	pictureAt int64          // position from which the next picture is due
+	ended     *align.Picture // once the fix is ended
+}
+
+// newPageWork serves a page for a measurement of a source, and tells its link.
+func newPageWork(address pageAddress, info capture.Info, s align.Settings, wired bool, title string, tol float64) (*pageWork, string, error) {
+	m, err := newMeasurement(info, s, wired)
+	if err != nil {
+		return nil, "", err
+	}
+	v := page.Session{Title: title, Tolerance: tol, Stations: []string{}, Measuring: true}
+	if !wired {
+		for _, st := range s.Stations {
+			v.Stations = append(v.Stations, st.ID)
+		}
+	}
+	server, link, err := page.Open(string(address), v)
+	if err != nil {
+		return nil, "", err
+	}
+	return &pageWork{measurement: m, page: server, info: info, settings: s, wired: wired}, "page: " + link, nil
+}
+
+// Process implements measurement.
+func (w *pageWork) Process(b *capture.Block) (align.Second, bool) {
+	for {
+		select {
+		case a := <-w.page.Actions():
+			w.do(a)
+			continue
+		default:
+		}
+		break
+	}
+	return w.take(b)
+}
+
+// take passes a block on, and shows what comes of it.
+func (w *pageWork) take(b *capture.Block) (align.Second, bool) {
+	if b.Lost > 0 {
+		w.page.Log("gap", fmt.Sprintf("%d frames were lost", b.Lost))
+	}
+	own := *b
+	own.Position -= w.from
+	w.next = b.Position + int64(b.Len())
+	s, ok := w.measurement.Process(&own)
+	switch {
+	case ok:
+		s.T += float64(w.from) / float64(w.info.Rate)
+		w.page.Second(s)
+		if s.Offset == nil {
+			break
+		}
+		w.betweenAt = w.next + int64(w.info.Rate)/2
+	case w.betweenAt > 0 && w.next >= w.betweenAt:
+		w.betweenAt = 0
+		if w.next >= w.pictureAt {
+			w.show()
+		}
+	}
+	return s, ok
+}
+
+// A picture takes a while: it is made between pulses, and less often the longer
+// the measurement lasts.
+const (
+	pictureEvery  = 5  // s
+	pictureShare  = 20 // at most this part of the time measured so far
+	pictureSeldom = 30 // s
+)
+
+// show makes a picture, and says when the next is due.
+func (w *pageWork) show() {
+	var p align.Picture
+	if live, ok := w.measurement.(*align.Live); ok {
+		p = live.Picture()
+	} else {
+		p.Fix = w.measurement.Fix()
+	}
+	late := float64(w.from) / float64(w.info.Rate)
+	for i := range p.Stations {
+		for j := range p.Stations[i].Start {
+			p.Stations[i].Start[j] += late
+		}
+	}
+	w.page.Picture(p)
+	rate := int64(w.info.Rate)
+	w.pictureAt = w.next + max(pictureEvery*rate, min((w.next-w.from)/pictureShare, pictureSeldom*rate))
+}
+
+// Fix implements measurement: what has been measured since the fix was begun, or
+// the fix as it was ended.
+func (w *pageWork) Fix() align.Fix {
+	if w.ended != nil {
+		return w.ended.Fix
+	}
+	f := w.measurement.Fix()
+	if w.from > 0 {
+		f.Warnings = append(f.Warnings, fmt.Sprintf("measured only from %s of the recording on, as asked for on the page", minutes(float64(w.from)/float64(w.info.Rate))))
+	}
+	return f
+}
+
+// PictureOf implements drawable.
+func (w *pageWork) PictureOf(f align.Fix) align.Picture {
+	if w.ended != nil {
+		return *w.ended
+	}
+	return pictureOf(w.measurement, f)
+}
+
+// close ends the page with the fix.
+func (w *pageWork) close(f align.Fix) {
+	if w.ended == nil {
+		w.page.Fix(f)
+	}
+	w.page.Close()
+}
+
+// do does what a viewer asks for.
+func (w *pageWork) do(a page.Action) {
+	switch a.Do {
+	case page.DoStart:
+		w.restart()
+		w.page.Log("fix", "a new fix was begun")
+	case page.DoStop:
+		if w.ended == nil {
+			picture := pictureOf(w, w.Fix())
+			w.ended = &picture
+			w.page.Fix(picture.Fix)
+			w.page.Change(func(v *page.Session) { v.Measuring = false })
+		}
+	case page.DoAdjusted:
+		w.page.Log("adjusted", "the clock was adjusted")
+	case page.DoNote:
+		w.page.Log("note", strings.TrimSpace(a.Text))
+	case page.DoTolerance:
+		w.page.Change(func(v *page.Session) { v.Tolerance = a.Value })
+		w.page.Log("tolerance", "tolerance "+short(a.Value))
+	case page.DoStation:
+		w.page.Change(func(v *page.Session) { v.Station = a.Text })
+		w.restart()
+		if a.Text == "" {
+			w.page.Log("station", "all stations are measured")
+		} else {
+			w.page.Log("station", "measured by "+strings.ToUpper(a.Text))
+		}
+	}
+}
+
+// restart measures afresh from the next frame on, by the station chosen.
+func (w *pageWork) restart() {
+	w.from, w.betweenAt, w.pictureAt, w.ended = w.next, 0, 0, nil
+	info, s := w.info, w.settings
+	late := frameTime(w.from, info.Rate)
+	if !info.Start.IsZero() {
+		info.Start = info.Start.Add(late)
+	}
+	if !s.Start.IsZero() {
+		s.Start = s.Start.Add(late)
+	}
+	w.page.Change(func(v *page.Session) {
+		v.Measuring = true
+		if v.Station != "" {
+			s.Stations = only(s.Stations, v.Station)
+		}
+	})
+	m, err := newMeasurement(info, s, w.wired)
+	if err != nil {
+		panic(err) // it was possible before
+	}
+	w.measurement = m
+}
+
+// only keeps the station with an ID.
+func only(all []*station.Station, id string) []*station.Station {
+	for _, s := range all {
+		if s.ID == id {
+			return []*station.Station{s}
+		}
+	}
+	return all
+}
+
+// pageDisplay passes on what is said to the page, too.
+type pageDisplay struct {
+	display
+	page *page.Server
+}
+
+func (d pageDisplay) say(message string) {
+	d.display.say(message)
+	d.page.Log("input", message)
+}

@@ -175,7 +175,11 @@ func (t *track) peak(level []float32) (late, u float64) {
 			i = j
 		}
 	}
-	return float64(i)/t.rate - pictureBefore, t.seconds / math.Sqrt2 / math.Max(1, float64(level[i]))
+	height := math.Max(1, float64(level[i]))
+	if after := min(i+t.length/2, len(level)-1); level[after] > 0.8*level[i] {
+		height = 1 // it sounds on, as a minute's mark: there is no peak to speak of
+	}
+	return float64(i)/t.rate - pictureBefore, t.seconds / math.Sqrt2 / height
 }
 
 // audio averages the audio of the seconds that the stream still holds over

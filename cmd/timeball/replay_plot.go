@@ -294,7 +294,7 @@ func roundTicks(from, to float64) []plot.Tick {
 	}
 	places := max(0, -int(math.Floor(math.Log10(step))))
 	var ticks []plot.Tick
-	for i := math.Ceil(from / step); i <= to/step; i++ {
+	for i := math.Ceil(from/step - 1e-9); i <= to/step+1e-9; i++ {
 		ticks = append(ticks, plot.Tick{Value: i * step, Label: strconv.FormatFloat(i*step+0, 'f', places, 64)})
 	}
 	return ticks

@@ -67,6 +67,9 @@ func session(t *testing.T, sink pulsetest.Sink) string {
 	return path
 }
 
+// knownDelays leave no correction in doubt.
+var knownDelays = []string{"--station=wwv", "--path-delay=0ms±0.001ms", "--receiver-delay=0ms±0.001ms", "--skew=0us"}
+
 // selfProgram is timeball as a process of its own, not yet started.
 func selfProgram(args ...string) *exec.Cmd {
 	cmd := exec.Command(os.Args[0])
@@ -78,11 +81,12 @@ func TestSoundcardListen(t *testing.T) {
 	server := pulsetest.Start(t, card)
 	file := session(t, card)
 	folder := t.TempDir()
-	measure := []string{"--input=card", "--station=wwv", "--path-delay=0ms±0.001ms", "--receiver-delay=0ms±0.001ms", "--skew=0us"}
-	listen := func(more ...string) []string { return append(append([]string{"listen"}, measure...), more...) }
+	listen := func(more ...string) []string {
+		return append(append([]string{"listen", "--input=card"}, knownDelays...), more...)
+	}
 	replay := func(path string) align.Fix {
 		t.Helper()
-		status, out, errs := runWith(t, append(append([]string{"replay", "--json"}, measure[1:]...), path)...)
+		status, out, errs := runWith(t, append(append([]string{"replay", "--json"}, knownDelays...), path)...)
 		if status != exitOK {
 			t.Fatalf("replay: %d, %s%s", status, errs, out)
 		}
@@ -107,6 +111,15 @@ func TestSoundcardListen(t *testing.T) {
 	time.AfterFunc(30*time.Second, func() { victim.Process.Kill() })
 	shots := make(chan map[string]string, 1)
 	go func() { shots <- screenshots(t, listen("--for=27s", "--tolerance=20ms")) }()
+
+	// And one that checks the wiring.
+	wiring := selfProgram("levels", "--input=card", "--once", "--receiver-channel=2", "--marker-channel=1")
+	var wiringOut bytes.Buffer
+	wiring.Stdout = &wiringOut
+	if err := wiring.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { wiring.Process.Kill(); wiring.Wait() })
 
 	type arrived struct {
 		second align.Second
@@ -180,6 +193,14 @@ func TestSoundcardListen(t *testing.T) {
 			t.Errorf("%v ± %v from %v s", *f.Offset, *f.U, f.Recording.Seconds)
 		}
 	})
+	t.Run("levels", func(t *testing.T) {
+		wiring.Wait()
+		text := wiringOut.String()
+		if wiring.ProcessState.ExitCode() != exitNoFix || !strings.Contains(text, "the channels are swapped: the marker is on channel 2") ||
+			!strings.Contains(text, "good channel 1 level") || !strings.Contains(text, "rising edge, 100 ms wide") {
+			t.Errorf("%d\n%s", wiring.ProcessState.ExitCode(), text)
+		}
+	})
 	t.Run("screens", func(t *testing.T) {
 		got := <-shots
 		for size, text := range got {
@@ -239,6 +260,44 @@ func screenshots(t *testing.T, args []string) map[string]string {
 		got[strconv.Itoa(s[0])+"x"+strconv.Itoa(s[1])] = tmux("capture-pane", "-p", "-t", "screen"+strconv.Itoa(i)+":")
 	}
 	return got
+}
+
+// The card is unplugged, the server killed: the attempt goes on with what comes
+// after, though nobody knows to the millisecond how long that took.
+func TestSoundcardListenUnplugged(t *testing.T) {
+	server := pulsetest.Start(t, card)
+	file := session(t, card)
+	stop := server.PlayFile(card, file)
+	cmd := selfProgram(append([]string{"listen", "--json", "--input=card", "--for=52s"}, knownDelays...)...)
+	var out, said bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &said
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
+	time.Sleep(17 * time.Second)
+	server.Unload(card.Name)
+	time.Sleep(2 * time.Second)
+	server.Load(card)
+	stop()
+	stop = server.PlayFile(card, file)
+	time.Sleep(15 * time.Second)
+	server.Kill()
+	stop()
+	server.Restart()
+	server.PlayFile(card, file)
+	if err := cmd.Wait(); err != nil {
+		t.Fatalf("%v: %s", err, said.String())
+	}
+	all := bytes.Split(bytes.TrimSpace(out.Bytes()), []byte("\n"))
+	f := decodeFix(t, all[len(all)-1])
+	t.Logf("%s%+v", said.String(), f.Recording.Gaps)
+	if e := *f.Offset - liveOffset; math.Abs(e) > 3**f.U || *f.U > 100e-6 {
+		t.Errorf("off by %v s, u = %v s", e, *f.U)
+	}
+	if len(f.Recording.Gaps) < 2 || len(f.Marker.Steps) > 0 {
+		t.Errorf("gaps %+v, steps %+v", f.Recording.Gaps, f.Marker.Steps)
+	}
 }
 
 // Ctrl-C ends with the fix, or with the word that there is none.

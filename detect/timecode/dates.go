@@ -78,10 +78,10 @@ func (h *minutesHeard) timeOfDay(first int) float64 {
 }
 
 // dated is a sum over dates: the best one, its log-probability, and that of
-// all others together.
+// all others together, and of the best one of them.
 type dated struct {
-	date        date
-	score, rest float64
+	date                date
+	score, rest, second float64
 }
 
 func (d dated) all() float64 { return logAdd(d.score, d.rest) }
@@ -101,22 +101,26 @@ func (h *minutesHeard) oneDay() dated {
 		}
 	}
 	otherDays, otherYears := math.Inf(-1), math.Inf(-1)
+	nextDay, nextYear := math.Inf(-1), math.Inf(-1)
 	for v := 1; v < len(day); v++ {
 		if v != bestDay {
 			otherDays = logAdd(otherDays, day[v])
+			nextDay = max(nextDay, day[v])
 		}
 	}
 	for v := range year {
 		if v != bestYear {
 			otherYears = logAdd(otherYears, year[v])
+			nextYear = max(nextYear, year[v])
 		}
 	}
 	// Day 366 counts in every year here; it errs to the careful side.
 	share := -math.Log(yearCount * 365.25)
 	return dated{
-		date:  date{bestYear, bestDay},
-		score: share + day[bestDay] + year[bestYear],
-		rest:  share + logAdd(day[bestDay]+otherYears, otherDays+logAdd(year[bestYear], otherYears)),
+		date:   date{bestYear, bestDay},
+		score:  share + day[bestDay] + year[bestYear],
+		rest:   share + logAdd(day[bestDay]+otherYears, otherDays+logAdd(year[bestYear], otherYears)),
+		second: share + max(nextDay+year[bestYear], day[bestDay]+nextYear),
 	}
 }
 
@@ -126,7 +130,7 @@ func (h *minutesHeard) twoDays(turn int, leap Leap) dated {
 	share := -math.Log(yearCount * 365.25)
 	announced := &h.leap[turn]
 	neutral := meanExp64(announced[:])
-	out := dated{score: math.Inf(-1), rest: math.Inf(-1)}
+	out := dated{score: math.Inf(-1), rest: math.Inf(-1), second: math.Inf(-1)}
 	for year := range yearCount - 1 {
 		for day := 1; day <= yearDays(year); day++ {
 			d := date{year, day}
@@ -146,8 +150,12 @@ func (h *minutesHeard) twoDays(turn int, leap Leap) dated {
 			}
 			if score > out.score {
 				out.rest = logAdd(out.rest, out.score)
+				out.second = out.score
 				out.date, out.score = d, score
-			} else if score > out.rest-40 {
+				continue
+			}
+			out.second = max(out.second, score)
+			if score > out.rest-40 {
 				out.rest = logAdd(out.rest, score)
 			}
 		}

@@ -32,13 +32,18 @@ const (
 )
 
 const (
-	fskBitCap = 6  // log-odds that one bit may give: bursts of noise hit several
+	fskBitCap = 8  // log-odds that one bit may give: bursts of noise hit several
 	fskCap    = 18 // log-likelihood that one frame may give against another
 	// fskFloor is the share of the signal that counts as noise: bits run into
 	// each other when paths differ in delay, and the tones are not quite
 	// orthogonal.
-	fskFloor = 0.05
+	fskFloor  = 0.05
+	fskRounds = 3   // in which levels and bits are found from each other
+	fskReach  = 3.0 // characters over which a level holds, 37 ms each
 )
+
+// fskScatter are the levels, over the one found, between which it may lie.
+var fskScatter = [...]float64{0.4, 1, 1.8}
 
 // fsk hears the 300 bit/s code.
 type fsk struct {
@@ -72,32 +77,99 @@ func (f *fsk) hear(s *Second, shiftHz float64, keep []float32) {
 		f.tones[i].sum(s.Audio[from:to+1], f.hz+shiftHz+fskOffsets[i], s.Rate)
 	}
 
-	var up, down [fskBits]float64 // energies of mark and space
-	var signal, noise float64
+	var energies [2][fskBits]float64 // of space and mark
+	noise := 0.0
 	for b := range fskBits {
 		begin := int(math.Round(s.Onset+(fskStartMs+float64(b)*fskBitMs)*s.Rate/1000)) - from
 		end := int(math.Round(s.Onset+(fskStartMs+float64(b+1)*fskBitMs)*s.Rate/1000)) - from
-		up[b], down[b] = f.tones[0].energy(begin, end), f.tones[1].energy(begin, end)
-		signal += max(up[b], down[b])
+		energies[1][b], energies[0][b] = f.tones[0].energy(begin, end), f.tones[1].energy(begin, end)
 		noise += f.tones[2].energy(begin, end) + f.tones[3].energy(begin, end)
 	}
-	signal /= fskBits
 	noise /= 2 * fskBits
-	signal = max(0, signal-1.5*noise) // the larger of two noise energies has mean 1.5
-	noise += fskFloor * signal
-	if signal == 0 || noise == 0 {
-		return
+	if noise == 0 {
+		noise = 1e-30 // no noise at all, as in a simulation
 	}
-	var odds [fskBits]float64 // log-odds of a 1
-	for b := range odds {
-		l := logBessel(2*math.Sqrt(signal*up[b])/noise) - logBessel(2*math.Sqrt(signal*down[b])/noise)
-		odds[b] = min(max(l, -fskBitCap), fskBitCap)
-	}
+	odds := weighBits(&energies, noise)
 	weighFrame(&odds, keep)
 }
 
-// logBessel is the logarithm of the modified Bessel function I0, nearly.
-func logBessel(v float64) float64 { return math.Sqrt(v*v+4) - 2 }
+// weighBits turns the energies of space and mark into the log-odds of each bit.
+// Paths of different delay fade one tone and not the other, and a tone that is
+// weak tells by its absence nothing and by that of the other all; so each has
+// its own level, which moves from character to character. Start and stop bits
+// show it from the outset, data bits as far as they are known.
+func weighBits(energies *[2][fskBits]float64, noise float64) (odds [fskBits]float64) {
+	for b := range odds {
+		switch b % fskCharacter {
+		case 0:
+			odds[b] = -math.MaxFloat64
+		case fskCharacter - 2, fskCharacter - 1:
+			odds[b] = math.MaxFloat64
+		}
+	}
+	for range fskRounds {
+		var level [2][10]float64
+		for value := range level {
+			level[value] = fskLevels(&energies[value], &odds, value, noise)
+		}
+		for b := range odds {
+			c := b / fskCharacter
+			// What the tones spill into each other counts as noise.
+			n := noise + fskFloor*max(level[0][c], level[1][c])
+			l := toneOdds(energies[1][b], level[1][c], n) - toneOdds(energies[0][b], level[0][c], n)
+			odds[b] = min(max(l, -fskBitCap), fskBitCap)
+		}
+	}
+	return odds
+}
+
+// fskLevels is the level of one tone in each character, from the bits of the
+// value that it sends there and in the characters beside it.
+func fskLevels(energy *[fskBits]float64, odds *[fskBits]float64, value int, noise float64) (level [10]float64) {
+	var sum, weight [10]float64
+	for b, e := range energy {
+		p := 1 / (1 + math.Exp(-odds[b])) // of a 1
+		if value == 0 {
+			p = 1 - p
+		}
+		sum[b/fskCharacter] += p * e
+		weight[b/fskCharacter] += p
+	}
+	for c := range level {
+		total, bits := 0.0, 0.0
+		for d := range level {
+			w := max(0, 1-math.Abs(float64(c-d))/fskReach)
+			total += w * sum[d]
+			bits += w * weight[d]
+		}
+		level[c] = max(0, total/bits-noise)
+	}
+	return level
+}
+
+// toneOdds is the log-likelihood of a tone of a given level against none, from
+// the energy heard and the noise's mean. The level is not known well: it is
+// averaged over values about it.
+func toneOdds(energy, level, noise float64) float64 {
+	l := math.Inf(-1)
+	for _, share := range fskScatter {
+		s := share * level
+		l = logAdd(l, logBessel(2*math.Sqrt(s*energy)/noise)-s/noise)
+	}
+	return l - math.Log(float64(len(fskScatter)))
+}
+
+// logBessel is the logarithm of the modified Bessel function I0, by the
+// polynomials of Abramowitz and Stegun, Handbook of Mathematical Functions,
+// 9.8.1 and 9.8.2, cut short: to 1 % of I0.
+func logBessel(v float64) float64 {
+	if v < 3.75 {
+		t := v / 3.75 * v / 3.75
+		return math.Log(1 + t*(3.5156229+t*(3.0899424+t*(1.2067492+t*(0.2659732+t*0.0360768)))))
+	}
+	t := 3.75 / v
+	return v - math.Log(v)/2 + math.Log(0.39894228+t*(0.01328592+t*0.00225319))
+}
 
 // sum prepares the correlation of audio with a tone.
 func (t *fskTone) sum(audio []float32, hz, rate float64) {

@@ -51,10 +51,13 @@ type finding struct {
 var nothing = finding{labelErr: 1, dayErr: 1, utcErr: 1}
 
 // An expected time counts for as much as a clock that is wrong once in a
-// thousand times: it helps the code, and cannot stand in for it.
+// thousand times, in a way of which nothing is known: that one other time which
+// the code speaks for most is taken to be what it is wrong by. So the code must
+// by itself prefer the expected time a thousandfold to every other one, and when
+// the expected time is wrong it is stated in fewer than one case of a thousand.
 const (
 	expectOdds   = 6.9 // log-odds
-	expectWithin = 600 // s
+	expectWithin = 60  // s
 )
 
 // expected is a rough idea of the time.
@@ -230,8 +233,8 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 	dates := best.base + best.time + best.dated.rest // same time of day, another date
 	if d.expected.odds > 0 {
 		if early := d.expected.offset - f.offset; max(early, -early) <= expectWithin {
-			far -= d.expected.odds
-			dates -= d.expected.odds
+			far = best.base + best.farthest - d.expected.odds
+			dates = best.base + best.time + best.dated.second - d.expected.odds
 		} else {
 			rest += d.expected.odds
 			near += d.expected.odds
@@ -258,6 +261,7 @@ type dating struct {
 	// near and far are like time, but of the other times of day together:
 	// those that an expected time does not tell from this one, and the rest.
 	near, far float64
+	farthest  float64 // the likeliest one of far, with its likeliest date
 }
 
 func (d dating) total() float64 { return d.base + d.time + d.dated.all() }
@@ -277,24 +281,24 @@ func (h *minutesHeard) bestTime(l labelling) dating {
 	}
 	oneDay := h.oneDay()
 	best := dating{label: l, first: h.first, time: math.Inf(-1), dated: oneDay}
-	var totals [dayMinutes]float64
+	var totals, singles [dayMinutes]float64 // with all dates, and with the likeliest
 	for m, t := range times {
 		next := dating{label: l, first: h.first, minute: m, dated: oneDay, time: t}
 		turn := dayMinutes - m
 		switch {
 		case l.leap != NoLeap && turn != leapTurn:
-			totals[m] = math.Inf(-1)
+			totals[m], singles[m] = math.Inf(-1), math.Inf(-1)
 			continue
 		case l.leap != NoLeap || turn < h.count && t > top-searchDepth:
 			next.turn = turn
 			next.dated = h.twoDays(turn, l.leap)
 		}
-		totals[m] = next.total()
+		totals[m], singles[m] = next.total(), next.time+next.score
 		if next.total() > best.total() {
 			best = next
 		}
 	}
-	best.near, best.far = math.Inf(-1), math.Inf(-1)
+	best.near, best.far, best.farthest = math.Inf(-1), math.Inf(-1), math.Inf(-1)
 	for m, t := range totals {
 		switch away := abs(m - best.minute); {
 		case away == 0:
@@ -302,6 +306,7 @@ func (h *minutesHeard) bestTime(l labelling) dating {
 			best.near = logAdd(best.near, t)
 		default:
 			best.far = logAdd(best.far, t)
+			best.farthest = max(best.farthest, singles[m])
 		}
 	}
 	return best
@@ -309,18 +314,21 @@ func (h *minutesHeard) bestTime(l labelling) dating {
 
 // A time is contradicted when, at some second of the minute, what speaks
 // against the symbol sent weighs more than contraryShare of what speaks for it,
-// and is more than noise. So two stations with different codes on one carrier
-// are told from one: their pulses add, and bits that only one of them sets come
-// and go as it fades.
+// and is more than noise and fading make. So two stations with different codes
+// on one carrier are told from one: their pulses add, and bits that only one of
+// them sets come and go as it fades.
 const (
 	contraryShare = 0.25
-	contraryLeast = 4.0 // log-likelihood
+	contraryLeast = 4.0 // log-likelihood, where reception is clear
+	contraryMost  = 9.0 // and where it is not
+	contraryClear = 8.0 // mean support of a second from which it is
 )
 
 // contradicted reports whether what was heard disagrees with a time in a way
 // that noise does not explain.
 func (d *Decoder) contradicted(l labelling, offset int64) bool {
 	var support, against [60]float64
+	total, heard := 0.0, 0
 	for n := d.first; n <= d.last; n++ {
 		e := d.at(n)
 		minute, second, ok := l.place(n)
@@ -328,14 +336,24 @@ func (d *Decoder) contradicted(l labelling, offset int64) bool {
 			continue
 		}
 		count := 60*minute + int64(second) - l.shift + offset
-		if a := d.code.against(e.code, epoch.Add(time.Duration(count)*time.Second)); a > 0 {
+		a := d.code.against(e.code, epoch.Add(time.Duration(count)*time.Second))
+		switch {
+		case a > 0:
 			against[second] += a
-		} else {
+		case a < 0:
 			support[second] -= a
+		default:
+			continue
 		}
+		total -= a
+		heard++
+	}
+	least := contraryMost
+	if total > contraryClear*float64(heard) {
+		least = contraryLeast
 	}
 	for s := range against {
-		if against[s] > contraryLeast && against[s] > contraryShare*support[s] {
+		if against[s] > least && against[s] > contraryShare*support[s] {
 			return true
 		}
 	}

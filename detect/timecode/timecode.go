@@ -159,10 +159,10 @@ func (d *Decoder) Add(s Second) {
 	e.null = float32(meanExp(e.framing[:]))
 }
 
-// Expect tells the decoder that second n is thought to be utc, give or take ten
-// minutes, as from the computer's clock. It halves, at best, the evidence that
-// is needed when the code agrees and adds to it when the code does not; the
-// code alone decides.
+// Expect tells the decoder that second n is thought to be utc, give or take a
+// minute, as from the computer's clock. It lowers the evidence that is needed
+// when the code agrees and raises it when the code does not, a thousandfold
+// either way, whatever the mistake in it may be; the code decides.
 func (d *Decoder) Expect(n int64, utc time.Time) {
 	d.expected = expected{expectOdds, int64(math.Round(utc.Sub(epoch).Seconds())) - n}
 }

@@ -240,7 +240,11 @@ func (a *Attempt) readCodes(limit int64) {
 	for _, h := range a.finder.Heard() {
 		known := slices.ContainsFunc(a.codes, func(c *code) bool { return c.heard == h })
 		if !known {
-			a.codes = append(a.codes, &code{heard: h, dec: timecode.New(*h.Station)})
+			c := &code{heard: h, dec: timecode.New(*h.Station)}
+			if at := a.start(); !at.IsZero() {
+				c.dec.Expect(0, at.Add(seconds(a.wheel.Base(0)/a.rate)))
+			}
+			a.codes = append(a.codes, c)
 		}
 	}
 	s := a.streams[a.receiver]

@@ -305,10 +305,13 @@ func (a *Attempt) label(f *Fix, last int, read func(*timecode.Decoder) timecode.
 		if !ok {
 			position = a.pulses.Base(last) + a.pulses.Phase(last)
 		}
-		utc := at.Add(time.Duration(position/a.rate*1e9) * time.Nanosecond).Add(time.Duration(*f.Offset * 1e9)).Round(time.Second)
+		utc := at.Add(seconds(position/a.rate + *f.Offset)).Round(time.Second)
 		f.At = &utc
 	}
 }
+
+// seconds is a length of time in the clock's terms.
+func seconds(s float64) time.Duration { return time.Duration(math.Round(s * 1e9)) }
 
 // turn is how many seconds before the broadcast's second of the same number the
 // last marker stands. The tick nearest to a marker may be that of the second

@@ -26,7 +26,7 @@ type listenCmd struct {
 	Record    string        `placeholder:"FILE.wav" help:"Record what is measured, too."`
 	Wired     bool          `help:"The receiver's channel carries another clock's pulse: compare the two."`
 	Beep      bool          `help:"Sound a tone each second: the higher, the nearer. It must not reach the input."`
-	Page      pageAddress   `placeholder:"ADDR" help:"Show it on a web page, too: on this machine alone, or at an address of it for whoever has the link."`
+	Page      pageAddress   `help:"Show it on a web page, too, for this machine alone; --page=192.168.1.5:8000, an address of it, for all who have the link."`
 	Report    string        `placeholder:"FILE.html" help:"Write a report of the fix."`
 	JSON      bool          `name:"json" help:"Print one JSON object a second (timeball.second/1), and the fix (timeball.fix/1) at the end."`
 }

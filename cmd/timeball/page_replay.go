@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 	"time"
 
 	"timeball/align"
@@ -44,7 +45,7 @@ func (c *replayCmd) playOnPage(p *program, name string, settings align.Settings)
 		return align.Fix{}, err
 	}
 	info := src.Info()
-	work, link, err := newPageWork(c.Page, info, settings, c.Wired, name, playTolerance)
+	work, link, err := newPageWork(c.Page, info, settings, c.Wired, filepath.Base(name), playTolerance)
 	if err != nil {
 		src.Close()
 		return align.Fix{}, err

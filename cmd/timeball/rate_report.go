@@ -98,5 +98,7 @@ func inlineSVG(p *plot.Plot, height vg.Length) (template.HTML, error) {
 	if i := bytes.Index(svg, []byte("<svg")); i > 0 { // less the XML declaration
 		svg = svg[i:]
 	}
+	// An image fills its place, as it does in the other formats.
+	svg = bytes.ReplaceAll(svg, []byte("<image "), []byte(`<image preserveAspectRatio="none" `))
 	return template.HTML(svg), nil
 }

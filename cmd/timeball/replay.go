@@ -22,7 +22,7 @@ type replayCmd struct {
 	Plot  string   `placeholder:"FILE.png|.svg" help:"Draw the tick, the seconds and their offsets."`
 
 	Report string      `placeholder:"FILE.html" help:"Write a report of the fix, one file with its pictures."`
-	Page   pageAddress `placeholder:"ADDR" help:"Play the recording on a web page, as listen would have shown it, until interrupted."`
+	Page   pageAddress `help:"Play the recording on a web page, for this machine alone, until interrupted; --page=192.168.1.5:8000, an address of it, for all who have the link."`
 }
 
 // Help is kong's long help.

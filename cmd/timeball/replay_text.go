@@ -121,6 +121,17 @@ func writeStations(w io.Writer, stations []align.StationFix) {
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "station\ttone\tticks\tSNR in 3 kHz\toffset, 95 %\tpath delay\tarrivals")
+	for _, row := range stationRows(stations) {
+		fmt.Fprintln(t, strings.Join(row, "\t"))
+	}
+	t.Flush()
+	fmt.Fprintln(w)
+}
+
+// stationRows are the stations as a table: ID, tone, ticks, SNR, offset, path
+// delay, arrivals.
+func stationRows(stations []align.StationFix) [][]string {
+	var rows [][]string
 	for _, s := range stations {
 		snr, offset, delay := "-", "-", "not known"
 		if s.SNRdB != nil {
@@ -136,10 +147,30 @@ func writeStations(w io.Writer, stations []align.StationFix) {
 		for _, a := range s.Arrivals {
 			arrivals = append(arrivals, fmt.Sprintf("+%.2f ms %.0f dB", a.Excess*1e3, a.Level))
 		}
-		fmt.Fprintf(t, "%s\t%.0f Hz\t%d of %d\t%s\t%s\t%s\t%s\n", strings.ToUpper(s.ID), s.ToneHz, s.TicksUsed, s.TicksExpected, snr, offset, delay, strings.Join(arrivals, ", "))
+		rows = append(rows, []string{
+			strings.ToUpper(s.ID), fmt.Sprintf("%.0f Hz", s.ToneHz), fmt.Sprintf("%d of %d", s.TicksUsed, s.TicksExpected),
+			snr, offset, delay, strings.Join(arrivals, ", "),
+		})
 	}
-	t.Flush()
-	fmt.Fprintln(w)
+	return rows
+}
+
+// budgetRows is the budget as a table: source, type, u, degrees of freedom,
+// share, note.
+func budgetRows(budget []align.BudgetLine) [][]string {
+	sum := 0.0
+	for _, l := range budget {
+		sum += l.U * l.U
+	}
+	var rows [][]string
+	for _, l := range budget {
+		dof := "-"
+		if l.DoF != nil {
+			dof = fmt.Sprintf("%.0f", *l.DoF)
+		}
+		rows = append(rows, []string{l.Source, l.Type, short(l.U), dof, fmt.Sprintf("%.0f %%", 100*l.U*l.U/sum), l.Note})
+	}
+	return rows
 }
 
 func writeBudget(w io.Writer, f align.Fix) {
@@ -148,16 +179,8 @@ func writeBudget(w io.Writer, f align.Fix) {
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "uncertainty from\ttype\tu\tdegrees of freedom\tshare\t")
-	sum := 0.0
-	for _, l := range f.Budget {
-		sum += l.U * l.U
-	}
-	for _, l := range f.Budget {
-		dof := "-"
-		if l.DoF != nil {
-			dof = fmt.Sprintf("%.0f", *l.DoF)
-		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%.0f %%\t%s\n", l.Source, l.Type, short(l.U), dof, 100*l.U*l.U/sum, l.Note)
+	for _, row := range budgetRows(f.Budget) {
+		fmt.Fprintln(t, strings.Join(row, "\t"))
 	}
 	t.Flush()
 	fmt.Fprintln(w)

@@ -7,8 +7,10 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"maps"
 	"math"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -76,7 +78,7 @@ func writeFixReport(path string, p align.Picture, s align.Settings, recording st
 	default:
 		r.Hands = "The hands show " + hands(*w) + "."
 	}
-	r.Budget, r.Stations = budgetRows(f), stationRows(f)
+	r.Budget, r.Stations = budgetRows(f.Budget), stationRows(f.Stations)
 	for line := range strings.Lines(factsText(f)) {
 		what, is, _ := strings.Cut(line, "  ")
 		r.Facts = append(r.Facts, [2]string{what, strings.TrimSpace(is)})
@@ -130,40 +132,6 @@ func factsText(f align.Fix) string {
 	return b.String()
 }
 
-func budgetRows(f align.Fix) [][]string {
-	sum := 0.0
-	for _, l := range f.Budget {
-		sum += l.U * l.U
-	}
-	var rows [][]string
-	for _, l := range f.Budget {
-		dof := "∞"
-		if l.DoF != nil {
-			dof = fmt.Sprintf("%.0f", *l.DoF)
-		}
-		rows = append(rows, []string{l.Source, l.Type, short(l.U), dof, fmt.Sprintf("%.0f %%", 100*l.U*l.U/sum), l.Note})
-	}
-	return rows
-}
-
-func stationRows(f align.Fix) [][]string {
-	var rows [][]string
-	for _, s := range f.Stations {
-		snr, offset, delay := "–", "–", "not known"
-		if s.SNRdB != nil {
-			snr = fmt.Sprintf("%.1f dB", *s.SNRdB)
-		}
-		if s.Offset != nil && s.U != nil {
-			offset = withUnit(*s.Offset, 1.96**s.U, secondUnits)
-		}
-		if s.Path != nil {
-			delay = fmt.Sprintf("%s (%s)", strings.TrimPrefix(withUnit(s.Path.Delay, 1.96*s.Path.U, secondUnits), "+"), s.Path.Mode)
-		}
-		rows = append(rows, []string{strings.ToUpper(s.ID), fmt.Sprintf("%.0f Hz", s.ToneHz), fmt.Sprintf("%d of %d", s.TicksUsed, s.TicksExpected), snr, offset, delay})
-	}
-	return rows
-}
-
 // settingsList says what the measurement was told.
 func settingsList(s align.Settings) [][2]string {
 	var ids []string
@@ -184,8 +152,8 @@ func settingsList(s align.Settings) [][2]string {
 	quantity := func(what string, q align.Quantity) {
 		add(what, strings.TrimPrefix(withUnit(q.Value, 1.96*q.U, secondUnits), "+")+", "+q.Note)
 	}
-	for id, q := range s.PathDelays {
-		quantity(strings.TrimSpace("path delay "+strings.ToUpper(id)), q)
+	for _, id := range slices.Sorted(maps.Keys(s.PathDelays)) {
+		quantity(strings.TrimSpace("path delay "+strings.ToUpper(id)), s.PathDelays[id])
 	}
 	receiver, skew := align.DefaultReceiverDelay, align.DefaultSkew
 	if s.ReceiverDelay != nil {

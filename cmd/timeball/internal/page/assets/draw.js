@@ -128,7 +128,8 @@ export class Axis {
     g.style.transform = `translateX(${place.toFixed(1)}px)`;
     g.querySelector("line").setAttribute("y2", bottom);
     const label = g.querySelector("text"), left = place > w / 2;
-    label.textContent = (inside ? "" : x > 0 ? "← " : "→ ") + "marker";
+    const turn = this.tolerance && Math.abs(x) > this.tolerance ? (x > 0 ? "retard →" : "← advance") : "";
+    label.textContent = `${inside ? "" : x > 0 ? "⇤ " : "⇥ "}marker ${turn}`;
     label.setAttribute("text-anchor", left ? "end" : "start");
     label.setAttribute("x", left ? -13 : 13);
   }

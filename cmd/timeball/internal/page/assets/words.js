@@ -48,7 +48,7 @@ export function advice(s, tolerance) {
   if (s.ci95_s[0] < -tolerance || s.ci95_s[1] > tolerance) {
     return { mood: "wait", word: "hold", way: 0, target: `within ±${tol}, not yet for certain: wait` };
   }
-  return { mood: "set", word: "stop: set", way: 0, target: `within ±${tol}, certain to 95 %` };
+  return { mood: "set", word: "stop", way: 0, target: `set: within ±${tol}, certain to 95 %` };
 }
 
 // intervalText says the offset with its interval.

@@ -1,0 +1,452 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"net"
+	"net/http"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
+	cdruntime "github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+
+	"timeball/align"
+)
+
+// played is a recording that is being played on a page.
+type played struct {
+	t    *testing.T
+	link string
+	key  string
+	end  func() (status int, stdout string)
+}
+
+// playDemo plays the demo's recording: its clock is advanced by 24.6 ms at 44 s.
+func playDemo(t *testing.T, args ...string) *played {
+	t.Helper()
+	ctx, stop := context.WithCancel(context.Background())
+	t.Cleanup(stop)
+	errs, w := io.Pipe()
+	var out bytes.Buffer
+	status := make(chan int, 1)
+	go func() {
+		args := append([]string{"replay", "--json", "--page", "--station=wwv", "--carrier=10MHz", "--at=50.2,-5.6", "--receiver-delay=0.5ms+-0.1ms"}, args...)
+		status <- run(ctx, append(args, demoFile), strings.NewReader(""), &out, w)
+		w.Close()
+	}()
+	line, err := bufio.NewReader(errs).ReadString('\n')
+	if err != nil {
+		t.Fatal(err)
+	}
+	go io.Copy(io.Discard, errs)
+	p := &played{t: t, link: strings.TrimSpace(strings.TrimPrefix(line, "page: "))}
+	p.end = func() (int, string) { stop(); return <-status, out.String() }
+	res, err := http.Get(p.link)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	text, _ := io.ReadAll(res.Body)
+	found := regexp.MustCompile(`name="key" content="([^"]+)"`).FindSubmatch(text)
+	if res.StatusCode != http.StatusOK || found == nil {
+		t.Fatalf("%s: %s", p.link, res.Status)
+	}
+	p.key = string(found[1])
+	return p
+}
+
+// ask sends an action.
+func (p *played) ask(body string) {
+	p.t.Helper()
+	r, _ := http.NewRequest("POST", p.link+"action", strings.NewReader(body))
+	r.Header.Set("Timeball-Key", p.key)
+	res, err := http.DefaultClient.Do(r)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	res.Body.Close()
+	if res.StatusCode != http.StatusNoContent {
+		p.t.Fatalf("%s: %s", body, res.Status)
+	}
+}
+
+// browser opens a tab of Chromium; the test is skipped without one.
+func browser(t *testing.T) context.Context {
+	t.Helper()
+	path, err := exec.LookPath("chromium")
+	if err != nil {
+		t.Skip("needs chromium")
+	}
+	ctx, end := chromedp.NewExecAllocator(context.Background(), chromedp.ExecPath(path), chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU)
+	t.Cleanup(end)
+	ctx, end = chromedp.NewContext(ctx)
+	t.Cleanup(end)
+	ctx, end = context.WithTimeout(ctx, 50*time.Second)
+	t.Cleanup(end)
+	return ctx
+}
+
+// value evaluates an expression in the page.
+func value[T any](t *testing.T, ctx context.Context, expression string) T {
+	t.Helper()
+	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression))
+	if err != nil {
+		t.Fatalf("%s: %v", expression, err)
+	}
+	return v
+}
+
+// eventually waits until an expression is true.
+func eventually(t *testing.T, ctx context.Context, expression string) {
+	t.Helper()
+	for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+		if value[bool](t, ctx, "!!("+expression+")") {
+			return
+		}
+	}
+	t.Fatalf("not within 10 s: %s", expression)
+}
+
+// watched notes what a page asks for and complains of.
+type watched struct {
+	mu         sync.Mutex
+	urls       []string
+	complaints []string
+}
+
+func watch(t *testing.T, ctx context.Context) *watched {
+	t.Helper()
+	w := &watched{}
+	err := chromedp.Listen(ctx, func(ev any) {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		switch e := ev.(type) {
+		case *network.EventRequestWillBeSent:
+			w.urls = append(w.urls, e.Request.URL)
+		case *cdruntime.EventExceptionThrown:
+			w.complaints = append(w.complaints, e.ExceptionDetails.Text)
+		case *cdruntime.EventConsoleAPICalled:
+			if e.Type == "error" || e.Type == "warning" {
+				w.complaints = append(w.complaints, fmt.Sprint(e.Args))
+			}
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w
+}
+
+func TestPageInBrowser(t *testing.T) {
+	ctx := browser(t)
+	p := playDemo(t)
+	n := newCable(t, p.link)
+	p.ask(`{"do":"pause"}`)
+	p.ask(`{"do":"seek","value":42.5}`)
+	w := watch(t, ctx)
+	if err := chromedp.Do(ctx, chromedp.Navigate(n.link)); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, ctx, `document.getElementById("offset").dataset.value`)
+	state := p.seconds(t)
+
+	// What is shown is what the stream says, to the last digit shown.
+	shown := func() float64 {
+		return value[float64](t, ctx, `Number(document.getElementById("offset").dataset.value)`)
+	}
+	last := state[len(state)-1]
+	if got := shown(); got != *last.Offset {
+		t.Errorf("the page holds %v, the stream %v", got, *last.Offset)
+	}
+	digits := value[string](t, ctx, `document.getElementById("offset").textContent`)
+	if want := strings.Replace(bigOffset(*last.Offset, false), "-", "−", 1); digits != want {
+		t.Errorf("the page shows %q, the terminal %q", digits, want)
+	}
+	if word := value[string](t, ctx, `document.getElementById("word").textContent`); word != "retard" && word != "advance" || word != action(&last, playTolerance) {
+		t.Errorf("%q for an offset of %v", word, *last.Offset)
+	}
+
+	// The marker stands before the UTC second when ahead, and moves by the step.
+	place := func() float64 {
+		return value[float64](t, ctx, `(() => { const m = document.getElementById("mark"), s = m.ownerSVGElement;
+			return (Number(m.style.transform.match(/-?[\d.]+/)[0]) - s.clientWidth / 2) })()`)
+	}
+	before, beforeOffset := place(), shown()
+	if before*beforeOffset >= 0 {
+		t.Errorf("a marker at an offset of %v stands at %v px", beforeOffset, before)
+	}
+	p.ask(`{"do":"seek","value":47}`)
+	eventually(t, ctx, fmt.Sprintf(`Math.abs(document.getElementById("offset").dataset.value - %v) > 0.02`, beforeOffset))
+	if moved := shown() - beforeOffset; math.Abs(math.Abs(moved)-24.6e-3) > 1e-4 {
+		t.Errorf("the step of 24.6 ms shows as %v", moved)
+	}
+	if after := place(); math.Abs(after-before) < 10 {
+		t.Errorf("the marker moved from %v to %v px", before, after)
+	}
+	eventually(t, ctx, `document.getElementById("log").textContent.includes("24.6")`)
+
+	// It plays on, and the axis goes closer as the offset lessens.
+	p.ask(`{"do":"speed","value":20}`)
+	p.ask(`{"do":"play"}`)
+	eventually(t, ctx, `Number(document.getElementById("offset").dataset.t) > 60`)
+	p.ask(`{"do":"pause"}`)
+
+	// Keys zoom the axis.
+	eventually(t, ctx, `document.getElementById("axis").focus() || document.activeElement.id === "axis"`)
+	span := value[string](t, ctx, `document.getElementById("span").textContent`)
+	if err := chromedp.Do(ctx, chromedp.KeyEvent("+")); err != nil {
+		t.Fatal(err)
+	}
+	if closer := value[string](t, ctx, `document.getElementById("span").textContent`); closer == span {
+		t.Errorf("the axis still spans %s", closer)
+	}
+	value[bool](t, ctx, `document.getElementById("auto").click(), true`)
+
+	// Actions of the page itself.
+	value[bool](t, ctx, `document.getElementById("adjusted").click(), true`)
+	eventually(t, ctx, `document.getElementById("log").textContent.includes("the clock was adjusted")`)
+	value[bool](t, ctx, `(() => { document.getElementById("tolerance").value = "20"; document.getElementById("tolform").requestSubmit(); return true })()`)
+	eventually(t, ctx, `document.getElementById("target").textContent.includes("±20 ms")`)
+	eventually(t, ctx, `document.getElementById("word").textContent === "stop"`)
+	value[bool](t, ctx, `(() => { document.getElementById("note").value = "<b>oil"; document.getElementById("noteform").requestSubmit(); return true })()`)
+	eventually(t, ctx, `document.getElementById("log").textContent.includes("<b>oil")`)
+	value[bool](t, ctx, `document.getElementById("startstop").click(), true`)
+	eventually(t, ctx, `document.getElementById("startstop").textContent === "Start a fix" && !document.getElementById("fix").hidden`)
+
+	checkAxe(t, ctx)
+	pictures(t, ctx)
+
+	// A connection that is lost is said to be, and comes back by itself.
+	n.set(true)
+	eventually(t, ctx, `document.body.dataset.link === "lost"`)
+	value[bool](t, ctx, `document.getElementById("startstop").click(), true`)
+	eventually(t, ctx, `document.getElementById("said").textContent.includes("connection is lost")`)
+	p.ask(`{"do":"note","text":"said meanwhile"}`)
+	n.set(false)
+	eventually(t, ctx, `document.body.dataset.link === "live" && document.getElementById("log").textContent.includes("said meanwhile")`)
+	if told := value[int](t, ctx, `document.getElementById("log").textContent.split("the clock was adjusted").length - 1`); told != 1 {
+		t.Errorf("after the interruption the page knows %d adjustments", told)
+	}
+	value[bool](t, ctx, `document.getElementById("startstop").click(), true`)
+	eventually(t, ctx, `document.getElementById("startstop").textContent === "End the fix"`)
+
+	status, out := p.end()
+	eventually(t, ctx, `document.body.dataset.link === "ended"`)
+	var fix align.Fix
+	if err := json.Unmarshal([]byte(out), &fix); err != nil || fix.Schema != align.Schema {
+		t.Errorf("status %d, %v: %s", status, err, out)
+	}
+
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, u := range w.urls {
+		if !strings.HasPrefix(u, n.link) && !strings.HasPrefix(u, "data:") {
+			t.Errorf("the page asked for %s", u)
+		}
+	}
+	if len(w.urls) < 6 {
+		t.Errorf("only %d requests seen", len(w.urls))
+	}
+	for _, c := range w.complaints {
+		t.Errorf("complaint: %s", c)
+	}
+}
+
+// cable is a connection to a server that can be cut.
+type cable struct {
+	link string
+	mu   sync.Mutex
+	cut  bool
+	open []net.Conn
+}
+
+// newCable leads to the server of a link.
+func newCable(t *testing.T, link string) *cable {
+	t.Helper()
+	u, err := url.Parse(link)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	n := &cable{link: "http://" + l.Addr().String() + "/"}
+	go func() {
+		for {
+			near, err := l.Accept()
+			if err != nil {
+				return
+			}
+			far, err := net.Dial("tcp", u.Host)
+			n.mu.Lock()
+			if err != nil || n.cut {
+				near.Close()
+			} else {
+				n.open = append(n.open, near, far)
+				go func() { io.Copy(far, near); far.Close() }()
+				go func() { io.Copy(near, far); near.Close() }()
+			}
+			n.mu.Unlock()
+		}
+	}()
+	return n
+}
+
+// set cuts the cable, or mends it.
+func (n *cable) set(cut bool) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.cut = cut
+	for _, c := range n.open {
+		c.Close()
+	}
+	n.open = nil
+}
+
+// seconds reads the states that a new viewer is told.
+func (p *played) seconds(t *testing.T) []align.Second {
+	t.Helper()
+	ctx, stop := context.WithTimeout(context.Background(), 500*time.Millisecond)
+	defer stop()
+	r, _ := http.NewRequestWithContext(ctx, "GET", p.link+"events?key="+url.QueryEscape(p.key), nil)
+	res, err := http.DefaultClient.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	var all []align.Second
+	lines := bufio.NewScanner(res.Body)
+	lines.Buffer(nil, 1<<20)
+	for kind := ""; lines.Scan(); {
+		if k, ok := strings.CutPrefix(lines.Text(), "event: "); ok {
+			kind = k
+		}
+		if data, ok := strings.CutPrefix(lines.Text(), "data: "); ok && kind == "second" {
+			var s align.Second
+			if err := json.Unmarshal([]byte(data), &s); err != nil || s.Schema != align.SecondSchema {
+				t.Fatalf("%v: %s", err, data)
+			}
+			all = append(all, s)
+		}
+	}
+	if len(all) == 0 {
+		t.Fatal("no second was told")
+	}
+	return all
+}
+
+// screens are those the page is laid out for, in pixels of the page.
+var screens = []struct {
+	name          string
+	width, height int64
+}{{"phone", 390, 844}, {"tablet", 1180, 820}, {"upright", 820, 1180}, {"desktop", 1600, 1000}}
+
+// pictures looks whether anything overlaps or is cut off on screens of all sizes,
+// in both colour schemes; with TIMEBALL_SCREENSHOTS it keeps what it sees there.
+func pictures(t *testing.T, ctx context.Context) {
+	t.Helper()
+	folder := os.Getenv("TIMEBALL_SCREENSHOTS")
+	for _, s := range screens {
+		for _, scheme := range []string{"light", "dark"} {
+			err := chromedp.Do(ctx, colours(scheme), chromedp.EmulateViewport(s.width, s.height))
+			if err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(150 * time.Millisecond) // for the drawings to be made anew
+			for _, fault := range value[[]string](t, ctx, faults) {
+				t.Errorf("%s, %s: %s", s.name, scheme, fault)
+			}
+			if folder == "" {
+				continue
+			}
+			shot, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+			if err == nil {
+				err = os.WriteFile(filepath.Join(folder, s.name+"-"+scheme+".png"), shot, 0o644)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+}
+
+// colours sets the scheme that the page is to prefer, and asks for little motion.
+func colours(scheme string) chromedp.Action[chromedp.Void] {
+	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
+			{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"},
+		}})
+		return err
+	})
+}
+
+// faults lists what is cut off, lies on something else, or is too small to touch.
+const faults = `(() => {
+	const bad = [], name = (e) => e.id || e.tagName + " " + e.textContent.slice(0, 20);
+	if (document.documentElement.scrollWidth > innerWidth) bad.push("wider than the screen");
+	const seen = (e) => e.getClientRects().length > 0 && e.checkVisibility();
+	const box = (e) => e.getBoundingClientRect();
+	const hit = (a, b) => a.left < b.right - 1 && b.left < a.right - 1 && a.top < b.bottom - 1 && b.top < a.bottom - 1;
+	for (const parent of document.querySelectorAll("main, #reading, #player, nav, header, .tools, #actions form, #levels li, #budget li")) {
+		const all = [...parent.children].filter((e) => seen(e) && !e.classList.contains("unseen"));
+		all.forEach((a, i) => all.slice(i + 1).forEach((b) => { if (hit(box(a), box(b))) bad.push(name(a) + " lies on " + name(b)); }));
+	}
+	for (const e of document.querySelectorAll("#offset, #word, #interval, #target, h1, h2, .chip, button, #when, #utc, #hands, #radio")) {
+		if (seen(e) && e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== "inline") bad.push(name(e) + " is cut off");
+		const b = box(e);
+		if (seen(e) && (b.left < -1 || b.right > innerWidth + 1)) bad.push(name(e) + " leaves the screen");
+	}
+	for (const e of document.querySelectorAll("button, select, nav input")) if (seen(e) && Math.min(box(e).height, box(e).width) < 43) bad.push(name(e) + " is too small to touch");
+	for (const svg of document.querySelectorAll("#axis, #history")) {
+		const words = [...svg.querySelectorAll("text")].filter(seen);
+		words.forEach((a, i) => words.slice(i + 1).forEach((b) => { if (hit(box(a), box(b))) bad.push(svg.id + ": " + a.textContent + " lies on " + b.textContent); }));
+	}
+	return bad;
+})()`
+
+// checkAxe runs axe-core on the page, if TIMEBALL_AXE names its axe.min.js or it
+// is installed below the working folder.
+func checkAxe(t *testing.T, ctx context.Context) {
+	t.Helper()
+	name := os.Getenv("TIMEBALL_AXE")
+	if name == "" {
+		name = filepath.Join("..", "..", "node_modules", "axe-core", "axe.min.js")
+	}
+	script, err := os.ReadFile(name)
+	if err != nil {
+		t.Log("accessibility not checked: npm install axe-core, or name its axe.min.js in TIMEBALL_AXE")
+		return
+	}
+	value[chromedp.Void](t, ctx, string(script)+"\n;void 0")
+	for _, scheme := range []string{"light", "dark"} {
+		err := chromedp.Do(ctx, colours(scheme))
+		if err != nil {
+			t.Fatal(err)
+		}
+		list, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`axe.run().then((r) => r.violations.map((v) => v.id + ": " + v.help + " " + v.nodes.map((n) => n.target + " " + n.failureSummary).join("; ")))`, chromedp.EvalAwaitPromise))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, v := range list {
+			t.Errorf("axe, %s: %s", scheme, v)
+		}
+	}
+}

@@ -8,7 +8,8 @@ type Stream struct {
 	rate   float64
 	factor int
 	dec    *decimator
-	ring   []float32
+	ring   []float32 // grows up to limit; until then nothing is overwritten
+	limit  int
 	end    int64    // index after the newest sample
 	frames int64    // frames taken so far
 	lost   []extent // low-rate samples that touch lost frames, in order
@@ -22,7 +23,7 @@ type extent struct{ from, to int64 }
 // the last samples/Rate() seconds.
 func NewStream(rate float64, samples int) *Stream {
 	factor := max(1, int(rate/lowestRate))
-	return &Stream{rate: rate, factor: factor, dec: newDecimator(factor), ring: make([]float32, samples)}
+	return &Stream{rate: rate, factor: factor, dec: newDecimator(factor), limit: samples}
 }
 
 // Rate is the low rate, Hz.
@@ -56,6 +57,9 @@ func (s *Stream) Process(position int64, x []float32) {
 func (s *Stream) take(x []float32) {
 	s.frames += int64(len(x))
 	s.fresh = s.dec.process(s.fresh[:0], x)
+	if need := s.end + int64(len(s.fresh)); need > int64(len(s.ring)) && len(s.ring) < s.limit {
+		s.grow(need)
+	}
 	for rest := s.fresh; len(rest) > 0; {
 		n := copy(s.ring[s.end%int64(len(s.ring)):], rest)
 		rest = rest[n:]
@@ -64,6 +68,19 @@ func (s *Stream) take(x []float32) {
 	for len(s.lost) > 0 && s.lost[0].to < s.Begin() {
 		s.lost = s.lost[1:]
 	}
+}
+
+// grow makes room for need samples if the limit allows: an eighth of it at
+// first, so that a channel that turns out to be the marker's has cost little,
+// and then all of it.
+func (s *Stream) grow(need int64) {
+	size := s.limit / 8
+	if need > int64(size) {
+		size = s.limit
+	}
+	ring := make([]float32, size)
+	copy(ring, s.ring[:s.end])
+	s.ring = ring
 }
 
 // Copy fills dst with the samples from index from on. It reports false, and
@@ -77,6 +94,9 @@ func (s *Stream) Copy(dst []float32, from int64) bool {
 		if from < l.to && to > l.from {
 			return false
 		}
+	}
+	if len(dst) == 0 {
+		return true
 	}
 	at := int(from % int64(len(s.ring)))
 	n := copy(dst, s.ring[at:])

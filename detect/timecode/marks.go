@@ -8,8 +8,9 @@ import (
 )
 
 // markCap bounds what one second's mark may say, so that interference which
-// sounds like a mark is outvoted.
-const markCap = 12
+// sounds like a mark is outvoted: when paths fade apart, an envelope detector
+// turns a tone of 500 Hz into one of 1000 Hz that lasts the second.
+const markCap = 5
 
 // markSplatter: a tick's edges spread over hundreds of hertz.
 const markSplatter = 0.02

@@ -81,7 +81,12 @@ func writeFixReport(path string, p align.Picture, s align.Settings, recording st
 	r.Budget, r.Stations = budgetRows(f.Budget), stationRows(f.Stations)
 	for line := range strings.Lines(factsText(f)) {
 		what, is, _ := strings.Cut(line, "  ")
-		r.Facts = append(r.Facts, [2]string{what, strings.TrimSpace(is)})
+		is = strings.TrimSpace(is)
+		if n := len(r.Facts); what == "" && n > 0 {
+			r.Facts[n-1][1] += "; " + is // of the same thing
+		} else {
+			r.Facts = append(r.Facts, [2]string{what, is})
+		}
 	}
 	for _, e := range events {
 		offset := ""

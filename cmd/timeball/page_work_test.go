@@ -1,0 +1,146 @@
+package main
+
+import (
+	"io"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/alecthomas/kong"
+
+	"timeball/align"
+	"timeball/capture"
+	"timeball/capture/wavfile"
+	"timeball/cmd/timeball/internal/page"
+)
+
+// demoWork is the measurement of the demo's recording with a page.
+func demoWork(t testing.TB, address pageAddress) (*pageWork, *wavfile.Reader, string) {
+	t.Helper()
+	flags := measureFlags{Station: []string{"wwv", "hla"}, PathDelay: []stationDelay{{delay: delay{seconds: 25.1e-3}}}}
+	settings, err := flags.settings("")
+	if err != nil {
+		t.Fatal(err)
+	}
+	src, err := wavfile.Open(demoFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { src.Close() })
+	w, link, err := newPageWork(address, src.Info(), settings, false, "Gannet Head", 1e-3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { w.page.Close() })
+	return w, src, link
+}
+
+// feed passes what is left of src to w, and calls each at every second.
+func feed(t testing.TB, w measurement, src capture.Source, each func(align.Second)) {
+	t.Helper()
+	var b, part capture.Block
+	for {
+		err := src.Read(&b)
+		if err == io.EOF {
+			return
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		for from := 0; from < b.Len(); from += part.Len() { // as small as a sound card's
+			part = capture.Block{Position: b.Position + int64(from)}
+			for _, x := range b.Channels {
+				part.Channels = append(part.Channels, x[from:min(len(x), from+160)])
+			}
+			if s, ok := w.Process(&part); ok {
+				each(s)
+			}
+		}
+	}
+}
+
+// What is measured is the same with a page as without one.
+func TestPageChangesNothing(t *testing.T) {
+	w, src, _ := demoWork(t, page.Default)
+	plain, again, _ := demoWork(t, page.Default)
+	var a, b []align.Second
+	feed(t, w, src, func(s align.Second) { a = append(a, s) })
+	feed(t, plain.measurement, again, func(s align.Second) { b = append(b, s) })
+	if len(a) != len(b) || len(a) < 80 {
+		t.Fatalf("%d and %d seconds", len(a), len(b))
+	}
+	for i := range a {
+		x, y := a[i].Offset, b[i].Offset
+		if (x == nil) != (y == nil) || x != nil && *x != *y {
+			t.Fatalf("second %d: %v with a page, %v without", i, x, y)
+		}
+	}
+	if f, g := w.Fix(), plain.measurement.Fix(); *f.Offset != *g.Offset || *f.U != *g.U {
+		t.Errorf("%v with a page, %v without", *f.Offset, *g.Offset)
+	}
+}
+
+// A fix begun afresh knows only what came later, and tells the same time.
+func TestPageStartsAfresh(t *testing.T) {
+	w, src, _ := demoWork(t, page.Default)
+	steps := 0
+	feed(t, w, src, func(s align.Second) {
+		switch {
+		case s.T > 50 && steps == 0:
+			w.do(page.Action{Do: page.DoStop})
+			steps++
+		case s.T > 55 && steps == 1:
+			w.do(page.Action{Do: page.DoStation, Text: "wwv"})
+			steps++
+		}
+		if s.Offset != nil && steps < 2 && s.T > 46 && math.Abs(*s.Offset+12.4e-3) > 2e-3 {
+			t.Fatalf("%v at %v s", *s.Offset, s.T)
+		}
+	})
+	f := w.Fix()
+	if f.Verdict != align.Found || math.Abs(*f.Offset+12.4e-3) > 2e-3 { // -37 + 24.6 ms, as testdata/gannet-head.truth.json
+		t.Fatalf("%s %s, %v", f.Verdict, f.Reason, f.Offset)
+	}
+	if len(f.Marker.Steps) != 0 || f.Marker.Pulses > 36 {
+		t.Errorf("it remembers %+v", f.Marker)
+	}
+	if want := time.Date(2026, 3, 14, 18, 21, 36, 0, time.UTC); f.At == nil || !f.At.Equal(want) {
+		t.Errorf("at %v, want %v", f.At, want)
+	}
+	if len(f.Warnings) == 0 || !strings.Contains(f.Warnings[len(f.Warnings)-1], "only from 0:55") {
+		t.Errorf("warnings %q", f.Warnings)
+	}
+	var said []string
+	for _, e := range w.page.Events() {
+		said = append(said, e.Text)
+	}
+	all := strings.Join(said, "\n")
+	for _, want := range []string{"the marker was advanced by 24.6", "fix taken", "measured by WWV"} {
+		if !strings.Contains(all, want) {
+			t.Errorf("no %q in\n%s", want, all)
+		}
+	}
+}
+
+func TestPageAddress(t *testing.T) {
+	for arg, want := range map[string]pageAddress{
+		"--page": page.Default, "--page=192.168.1.5:8000": "192.168.1.5:8000", "--page=192.168.1.5": "192.168.1.5:0", "--page=:8000": ":8000",
+	} {
+		var c struct{ Page pageAddress }
+		parser, err := kong.New(&c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := parser.Parse([]string{arg}); err != nil || c.Page != want {
+			t.Errorf("%s: %q, %v", arg, c.Page, err)
+		}
+	}
+	for _, args := range [][]string{
+		{"replay", "--page=a:b:c", demoFile}, {"replay", "--page", "-"}, {"replay", "--page", "--report=x.html", demoFile}, {"replay", "--page", demoFile, demoFile},
+	} {
+		if status, _, errs := runWith(t, args...); status != exitUsage || strings.Count(errs, "\n") != 1 {
+			t.Errorf("%v: status %d, %q", args, status, errs)
+		}
+	}
+}

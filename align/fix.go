@@ -24,14 +24,20 @@ type Fix struct {
 	Sense  Sense       `json:"sense"`
 	At     *time.Time  `json:"at"` // UTC of the last marker, when known
 	Rate   *Rate       `json:"rate"`
-	// WholeSeconds is what the clock's hands show minus UTC, when known.
-	WholeSeconds *int         `json:"whole_seconds"`
-	Budget       []BudgetLine `json:"budget"`
-	Stations     []StationFix `json:"stations"`
-	Marker       *MarkerFix   `json:"marker"`
-	SampleClock  *SampleClock `json:"sample_clock"`
-	UTC          *UTC         `json:"utc"`
-	Warnings     []string     `json:"warnings"`
+	// WholeSeconds is what the clock's hands show minus what they should, by
+	// UTC (or UT1) and the zone they keep, when both are known; Hands says how to
+	// set them.
+	WholeSeconds *int   `json:"whole_seconds"`
+	Hands        string `json:"hands,omitempty"`
+	// OffsetUT1 is the local clock minus UT1, on wish, when the broadcast has told
+	// DUT1: to 0.1 s (Rec. ITU-R TF.460), and without the hands' whole seconds.
+	OffsetUT1   *float64     `json:"offset_ut1_s,omitempty"`
+	Budget      []BudgetLine `json:"budget"`
+	Stations    []StationFix `json:"stations"`
+	Marker      *MarkerFix   `json:"marker"`
+	SampleClock *SampleClock `json:"sample_clock"`
+	UTC         *UTC         `json:"utc"`
+	Warnings    []string     `json:"warnings"`
 	// Wire is set in a comparison by wire: UTC then stands for the reference.
 	Wire *Wire `json:"wire,omitempty"`
 }

@@ -72,6 +72,8 @@ func (a *Attempt) report(heard []*tick.Arrival, read func(*timecode.Decoder) tim
 	}
 	a.combine(&f, found)
 	a.label(&f, last, read)
+	a.setHands(&f, last)
+	a.setUT1(&f)
 	return f
 }
 
@@ -300,14 +302,21 @@ func (a *Attempt) label(f *Fix, last int, read func(*timecode.Decoder) timecode.
 		f.UTC = u
 		return
 	}
-	if at := a.start(); !at.IsZero() {
-		position, ok := a.pulses.Pulse(last)
-		if !ok {
-			position = a.pulses.Base(last) + a.pulses.Phase(last)
-		}
-		utc := at.Add(seconds(position/a.rate + *f.Offset)).Round(time.Second)
-		f.At = &utc
+	at := a.start()
+	if at.IsZero() {
+		return
 	}
+	position := a.pulses.Base(last) + a.pulses.Phase(last)
+	utc := at.Add(seconds(position/a.rate + *f.Offset)).Round(time.Second)
+	for _, c := range a.codes {
+		if r := read(c.dec); r.Second.Known() {
+			// The marks tell the second, the rough time the minute.
+			since := time.Duration(int64(last)-r.N-a.turn(f, c, last)) * time.Second
+			utc = r.Nearest(utc.Add(-since)).Add(since)
+			break
+		}
+	}
+	f.At = &utc
 }
 
 // seconds is a length of time in the clock's terms.

@@ -20,8 +20,10 @@ type Settings struct {
 	// Channels from 1; 0: found. Edge is the marker's on-time edge.
 	ReceiverChannel, MarkerChannel int
 	Edge                           marker.Edge
-	Start                          time.Time // UTC of the first frame, within half a minute; zero: unknown
-	Sunspots                       float64   // R12; NaN: the default for the phase of the cycle
+	Start                          time.Time     // UTC of the first frame, within half a minute; zero: unknown
+	Hands                          *HandsReading // nil: not told
+	UT1                            bool          // the clock keeps UT1
+	Sunspots                       float64       // R12; NaN: the default for the phase of the cycle
 }
 
 // What is assumed when nothing is said. All are shown in the budget.

@@ -29,6 +29,11 @@ type measureFlags struct {
 	ReceiverDelay *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms). ± is 0.1 ms when left out."`
 	Skew          *delay         `placeholder:"1.3us[±1us]" help:"Delay of the marker input minus that of the receiver input (default: as calibrated, else none). ± is 1 us when left out."`
 
+	Hands handsReading `placeholder:"18:20:41[@12.5s]" help:"What the clock's hands showed that many seconds into the recording (default: at its last marker); 20:41 or 41 without the hands above."`
+	Zone  zone         `placeholder:"Europe/London" help:"Time zone the clock keeps (default: UTC)."`
+	Dial  int          `default:"24" enum:"12,24" placeholder:"12|24" help:"Hours on the clock's dial (default: 24)."`
+	UT1   bool         `name:"ut1" help:"The clock keeps UT1: tell its offset from that too, once the broadcast has told DUT1."`
+
 	ReceiverChannel int    `placeholder:"N" help:"Channel of the receiver, from 1 (default: found)."`
 	MarkerChannel   int    `placeholder:"N" help:"Channel of the marker, from 1 (default: found)."`
 	MarkerEdge      string `default:"auto" enum:"rising,falling,auto" placeholder:"rising|falling|auto" help:"On-time edge of the marker (default: auto, the leading edge)."`
@@ -55,7 +60,12 @@ func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 		CarrierHz: float64(f.Carrier), Start: f.Start, Sunspots: skyFlags{Sunspots: f.Sunspots}.sunspots(),
 		ReceiverChannel: f.ReceiverChannel, MarkerChannel: f.MarkerChannel,
 		Edge:       map[string]marker.Edge{"rising": marker.Rising, "falling": marker.Falling}[f.MarkerEdge],
-		PathDelays: map[string]align.Quantity{},
+		PathDelays: map[string]align.Quantity{}, UT1: f.UT1,
+	}
+	if f.Hands.given {
+		shown := f.Hands.shown
+		shown.Zone, shown.TwelveHours = f.Zone.Location, f.Dial == 12
+		s.Hands = &align.HandsReading{Shown: shown, At: f.Hands.at}
 	}
 	if f.At != nil {
 		s.At = &path.LatLon{Lat: f.At.Lat, Lon: f.At.Lon}

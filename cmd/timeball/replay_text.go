@@ -14,8 +14,8 @@ import (
 func printFix(w io.Writer, f align.Fix, picture string) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s: %s\n", f.Recording.Path, headline(f))
-	if f.WholeSeconds != nil && *f.WholeSeconds != 0 {
-		fmt.Fprintf(&b, "its hands show %s\n", hands(*f.WholeSeconds))
+	if f.Hands != "" {
+		fmt.Fprintf(&b, "its hands: %s\n", f.Hands)
 	}
 	if f.Offset != nil {
 		writeInterval(&b, f)
@@ -66,6 +66,13 @@ func against(f align.Fix) string {
 		return "the reference"
 	}
 	return "UTC"
+}
+
+func senseOf(x float64) align.Sense {
+	if x < 0 {
+		return align.Behind
+	}
+	return align.Ahead
 }
 
 func relation(s align.Sense) string {
@@ -229,6 +236,9 @@ func writeFacts(w io.Writer, f align.Fix) {
 			dut1 = fmt.Sprintf("DUT1 %+.1f s", *u.DUT1)
 		}
 		fmt.Fprintf(t, "broadcast\t%s, %s, leap second: %s, from the %s\n", u.Second.UTC().Format("2006-01-02 15:04:05 UTC"), dut1, u.Leap, u.From)
+	}
+	if x := f.OffsetUT1; x != nil {
+		fmt.Fprintf(t, "UT1\tthe local clock is %s UT1 by %.1f s, as far as DUT1 tells\n", relation(senseOf(*x)), math.Abs(*x))
 	}
 	lost := int64(0)
 	for _, g := range f.Recording.Gaps {

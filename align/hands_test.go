@@ -1,0 +1,117 @@
+package align
+
+import (
+	"io"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"timeball/capture"
+	"timeball/capture/simulate"
+	"timeball/capture/station"
+	"timeball/detect/timecode"
+)
+
+// measured is the fix of a simulated recording that starts at 18:20:07 by a
+// start that is late by some time, 0: as the recording itself says.
+func measured(t *testing.T, c simulate.Config, s Settings, late time.Duration) Fix {
+	t.Helper()
+	c.Start = time.Date(2026, 3, 14, 18, 20, 7, 0, time.UTC)
+	src, err := simulate.New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if late != 0 {
+		s.Start = c.Start.Add(late)
+	}
+	a, err := NewAttempt(src.Info(), s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b capture.Block
+	for {
+		switch err := src.Read(&b); err {
+		case nil:
+			a.Process(&b)
+		case io.EOF:
+			return a.Fix()
+		default:
+			t.Fatal(err)
+		}
+	}
+}
+
+// clearly is a good reception of a station beside a clock that is ahead by some
+// seconds and fractions.
+func clearly(t *testing.T, id string, offset, dut1 float64) (simulate.Config, Settings) {
+	s := wwvAtHome(t)
+	s.Stations = []*station.Station{aStation(t, id)}
+	return simulate.Config{
+		Rate: 16000, Seconds: 140, Seed: 3, Station: aStation(t, id), SNRdB: 20, DUT1: dut1,
+		Receiver: simulate.Receiver{Detector: simulate.Linear},
+		Marker:   &simulate.Marker{OffsetSeconds: offset, NoiseRMS: 1e-4},
+	}, s
+}
+
+func TestHandsAgainstTheCode(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		id           string
+		offset       float64 // of the marker, s
+		shown        string
+		at           float64 // s into the recording
+		whole        int
+		words        string
+		ut1          bool
+		dut1, offUT1 float64
+	}{
+		// The last marker is that of 18:22:26, when it is ahead.
+		{"wwv", 0.3, "18:22:24", math.NaN(), -3, "pull the seconds forward by 3", false, 0.3, 0},
+		{"chu", -0.3, "18:22:26", math.NaN(), 0, "the seconds are right", false, 0.3, 0},
+		// 100 s after the start it is 18:21:47 UTC.
+		{"chu", 0.01, "19:21:50", 100.1, 3603, "pull the seconds back by 3, the minutes are right, pull the hours back by 1 (summer time?)", false, 0.3, 0},
+		{"chu", 0.01, "18:21:47", 99.6, 0, "the seconds are right", true, 0.3, -0.29},
+	} {
+		c, s := clearly(t, tt.id, tt.offset, tt.dut1)
+		shown, err := timecode.ParseHands(tt.shown)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.Hands, s.UT1 = &HandsReading{Shown: shown, At: tt.at}, tt.ut1
+		f := measured(t, c, s, 0)
+		if f.UTC == nil || f.UTC.DUT1 == nil || math.Abs(*f.UTC.DUT1-tt.dut1) > 1e-9 {
+			t.Fatalf("%s at %+v: UTC %+v", tt.id, tt.offset, f.UTC)
+		}
+		if f.WholeSeconds == nil || *f.WholeSeconds != tt.whole || !strings.HasPrefix(f.Hands, tt.words) {
+			t.Errorf("%s showing %s at %v by %v: %v, %q; want %d, %q", tt.id, tt.shown, tt.at, f.UTC.Second, f.WholeSeconds, f.Hands, tt.whole, tt.words)
+		}
+		if (f.OffsetUT1 != nil) != tt.ut1 || tt.ut1 && math.Abs(*f.OffsetUT1-tt.offUT1) > 0.01 {
+			t.Errorf("%s: offset from UT1 %v, want %v", tt.id, f.OffsetUT1, tt.offUT1)
+		}
+	}
+}
+
+// A rough time helps, but the code decides; without the code it sets no hands.
+func TestRoughTimeDoesNotDecide(t *testing.T) {
+	t.Parallel()
+	last := time.Date(2026, 3, 14, 18, 22, 26, 0, time.UTC)
+	for _, late := range []time.Duration{25 * time.Second, -25 * time.Second, time.Hour, -365 * 24 * time.Hour} {
+		c, s := clearly(t, "chu", 0.01, 0)
+		f := measured(t, c, s, late)
+		if f.UTC == nil || !f.UTC.Second.Equal(last) {
+			t.Errorf("start %v late: UTC %+v, want %v", late, f.UTC, last)
+		}
+	}
+	// Rec. ITU-R TF.768: HLA's code is not among those read; its marks tell the
+	// second, the start the minute.
+	c, s := clearly(t, "hla", 0.01, 0)
+	s.Hands = &HandsReading{Shown: timecode.Hands{Hour: -1, Minute: -1, Second: 3}, At: math.NaN()}
+	f := measured(t, c, s, 12*time.Second)
+	if f.UTC != nil || f.WholeSeconds != nil || f.Hands != "" {
+		t.Errorf("without a code: UTC %+v, hands %v %q", f.UTC, f.WholeSeconds, f.Hands)
+	}
+	if f.At == nil || !f.At.Equal(last) {
+		t.Errorf("without a code it is %v, want %v", f.At, last)
+	}
+}

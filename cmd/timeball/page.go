@@ -220,6 +220,9 @@ func (w *pageWork) restart() {
 	if !s.Start.IsZero() {
 		s.Start = s.Start.Add(late)
 	}
+	if h := s.Hands; h != nil {
+		s.Hands = &align.HandsReading{Shown: h.Shown, At: h.At - late.Seconds()} // NaN stays
+	}
 	w.page.Change(func(v *page.Session) {
 		v.Measuring = true
 		if v.Station != "" {

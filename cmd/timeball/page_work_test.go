@@ -144,3 +144,13 @@ func TestPageAddress(t *testing.T) {
 		}
 	}
 }
+
+// The cost of drawing up a picture for the page after a minute and a half.
+func BenchmarkPagePicture(b *testing.B) {
+	w, src, _ := demoWork(b, page.Default)
+	feed(b, w, src, func(align.Second) {})
+	b.ResetTimer()
+	for range b.N {
+		w.show()
+	}
+}

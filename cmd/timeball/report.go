@@ -45,7 +45,7 @@ type fixReport struct {
 	Made     string
 	Headline string
 	Interval string
-	Hands    string
+	Hands    string // in words
 	align.Fix
 	Budget   [][]string
 	Stations [][]string
@@ -70,13 +70,9 @@ func writeFixReport(path string, p align.Picture, s align.Settings, recording st
 		writeInterval(&b, f)
 		r.Interval = b.String()
 	}
-	switch w := f.WholeSeconds; {
-	case w == nil:
-		r.Hands = "Whether the hands show the right second is not known."
-	case *w == 0:
-		r.Hands = "The hands show the right second."
-	default:
-		r.Hands = "The hands show " + hands(*w) + "."
+	r.Hands = "Whether the hands show the right second is not known."
+	if f.Hands != "" {
+		r.Hands = "Its hands: " + f.Hands
 	}
 	r.Budget, r.Stations = budgetRows(f.Budget), stationRows(f.Stations)
 	for line := range strings.Lines(factsText(f)) {

@@ -86,10 +86,14 @@ function drawInputs() {
 }
 
 function drawClock() {
-  const at = now.at, w = now.whole_seconds;
-  $("utc").textContent = at ? `${clockTime(at)} UTC` : now.second_of_minute !== null ? `second ${now.second_of_minute}` : "UTC not known yet";
-  $("hands").textContent = w === null ? (at ? `At the tick the hands should show ${clockTime(at)}.` : "The broadcast tells it after some minutes.")
-    : w === 0 ? "The hands are right." : `The hands are ${Math.abs(w)} s ${w > 0 ? "ahead: set them back" : "behind: set them forward"}.`;
+  const at = now.at, told = now.utc, w = now.whole_seconds;
+  $("utc").textContent = at ? `${told ? "" : "about "}${clockTime(at)} UTC` : now.second_of_minute !== null ? `second ${now.second_of_minute}` : "UTC not known yet";
+  let text = "The broadcast tells the time after some minutes.";
+  if (w !== null) text = w === 0 ? "The hands are right." : `The hands are ${Math.abs(w)} s ${w > 0 ? "ahead: set them back" : "behind: set them forward"}.`;
+  else if (told) text = `At that tick the hands should show ${clockTime(at)} UTC.`;
+  else if (at) text = "By the start that was given or noted; the broadcast has not told it yet.";
+  if (told && told.dut1_s !== null) text += ` DUT1 ${told.dut1_s < 0 ? "−" : "+"}${Math.abs(told.dut1_s).toFixed(1)} s.`;
+  $("hands").textContent = text;
 }
 
 function drawBudget() {

@@ -201,6 +201,8 @@ func TestPageInBrowser(t *testing.T) {
 	}
 	eventually(t, ctx, `document.getElementById("log").textContent.includes("24.6")`)
 
+	pictures(t, ctx, "turn")
+
 	// It plays on, and the axis goes closer as the offset lessens.
 	p.ask(`{"do":"speed","value":20}`)
 	p.ask(`{"do":"play"}`)
@@ -230,7 +232,7 @@ func TestPageInBrowser(t *testing.T) {
 	eventually(t, ctx, `document.getElementById("startstop").textContent === "Start a fix" && !document.getElementById("fix").hidden`)
 
 	checkAxe(t, ctx)
-	pictures(t, ctx)
+	pictures(t, ctx, "set")
 
 	// A connection that is lost is said to be, and comes back by itself.
 	n.set(true)
@@ -361,7 +363,7 @@ var screens = []struct {
 
 // pictures looks whether anything overlaps or is cut off on screens of all sizes,
 // in both colour schemes; with TIMEBALL_SCREENSHOTS it keeps what it sees there.
-func pictures(t *testing.T, ctx context.Context) {
+func pictures(t *testing.T, ctx context.Context, state string) {
 	t.Helper()
 	folder := os.Getenv("TIMEBALL_SCREENSHOTS")
 	for _, s := range screens {
@@ -372,14 +374,14 @@ func pictures(t *testing.T, ctx context.Context) {
 			}
 			time.Sleep(150 * time.Millisecond) // for the drawings to be made anew
 			for _, fault := range value[[]string](t, ctx, faults) {
-				t.Errorf("%s, %s: %s", s.name, scheme, fault)
+				t.Errorf("%s, %s, %s: %s", state, s.name, scheme, fault)
 			}
 			if folder == "" {
 				continue
 			}
 			shot, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
 			if err == nil {
-				err = os.WriteFile(filepath.Join(folder, s.name+"-"+scheme+".png"), shot, 0o644)
+				err = os.WriteFile(filepath.Join(folder, strings.Join([]string{state, s.name, scheme}, "-")+".png"), shot, 0o644)
 			}
 			if err != nil {
 				t.Fatal(err)
@@ -417,6 +419,7 @@ const faults = `(() => {
 	for (const e of document.querySelectorAll("button, select, nav input")) if (seen(e) && Math.min(box(e).height, box(e).width) < 43) bad.push(name(e) + " is too small to touch");
 	for (const svg of document.querySelectorAll("#axis, #history")) {
 		const words = [...svg.querySelectorAll("text")].filter(seen);
+		for (const a of words) if (box(a).left < box(svg).left - 1 || box(a).right > box(svg).right + 1) bad.push(svg.id + ": " + a.textContent + " is cut off");
 		words.forEach((a, i) => words.slice(i + 1).forEach((b) => { if (hit(box(a), box(b))) bad.push(svg.id + ": " + a.textContent + " lies on " + b.textContent); }));
 	}
 	return bad;

@@ -57,7 +57,7 @@ var nothing = finding{labelErr: 1, dayErr: 1, utcErr: 1}
 // the expected time is wrong it is stated in fewer than one case of a thousand.
 const (
 	expectOdds   = 6.9 // log-odds
-	expectWithin = 60  // s
+	expectWithin = 40  // s; half a minute is what people are asked for
 )
 
 // expected is a rough idea of the time.
@@ -194,7 +194,7 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 		if found.total() > best.total() {
 			best, found = found, best
 		}
-		rest = logAdd(rest, logAdd(found.total(), found.base+logAdd(found.near, found.far)))
+		rest = logAdd(rest, logAdd(found.total(), found.base+logAdd(found.near(), found.far)))
 	}
 	for _, r := range all[:min(searchWidth, len(all))] {
 		if r.score > all[0].score-searchDepth {
@@ -226,14 +226,22 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 	rest = logAdd(rest, logAdd(disorder, math.Log(foreignShare)+foreign))
 
 	f.label = best.label
-	f.labelErr = min(f.labelErr, errorFrom(rest, logAdd(best.total(), best.base+logAdd(best.near, best.far))))
+	f.labelErr = min(f.labelErr, errorFrom(rest, logAdd(best.total(), best.base+logAdd(best.near(), best.far))))
 	days := int64(best.date.time().Sub(epoch) / (24 * time.Hour))
 	f.offset = best.label.shift + 60*(days*dayMinutes+int64(best.minute)-best.first)
-	near, far := best.base+best.near, best.base+best.far
+	near, far := best.base+best.near(), best.base+best.far
 	dates := best.base + best.time + best.dated.rest // same time of day, another date
 	if d.expected.odds > 0 {
 		if early := d.expected.offset - f.offset; max(early, -early) <= expectWithin {
-			far = best.base + best.farthest - d.expected.odds
+			near, far = math.Inf(-1), best.base+best.farthest
+			for i, t := range best.beside {
+				if moved := early - 60*(2*int64(i)-1); max(moved, -moved) <= expectWithin {
+					near = best.base + t
+				} else {
+					far = max(far, best.base+t)
+				}
+			}
+			far -= d.expected.odds
 			dates = best.base + best.time + best.dated.second - d.expected.odds
 		} else {
 			rest += d.expected.odds
@@ -258,11 +266,14 @@ type dating struct {
 	time float64 // log-likelihood of the time of day
 	base float64 // log-probability of the labelling without that of its leap second
 	rank float64 // and with it, the date unknown
-	// near and far are like time, but of the other times of day together:
-	// those that an expected time does not tell from this one, and the rest.
-	near, far float64
-	farthest  float64 // the likeliest one of far, with its likeliest date
+	// beside is like time, dates included, but of the minute before and that
+	// after; far is that of all other times of day together.
+	beside   [2]float64
+	far      float64
+	farthest float64 // the likeliest one of far, with its likeliest date
 }
+
+func (d dating) near() float64 { return logAdd(d.beside[0], d.beside[1]) }
 
 func (d dating) total() float64 { return d.base + d.time + d.dated.all() }
 
@@ -298,12 +309,14 @@ func (h *minutesHeard) bestTime(l labelling) dating {
 			best = next
 		}
 	}
-	best.near, best.far, best.farthest = math.Inf(-1), math.Inf(-1), math.Inf(-1)
+	best.far, best.farthest = math.Inf(-1), math.Inf(-1)
 	for m, t := range totals {
-		switch away := abs(m - best.minute); {
-		case away == 0:
-		case 60*min(away, dayMinutes-away) <= 2*expectWithin:
-			best.near = logAdd(best.near, t)
+		switch (m - best.minute + dayMinutes) % dayMinutes {
+		case 0:
+		case 1:
+			best.beside[1] = t
+		case dayMinutes - 1:
+			best.beside[0] = t
 		default:
 			best.far = logAdd(best.far, t)
 			best.farthest = max(best.farthest, singles[m])

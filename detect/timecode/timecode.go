@@ -159,8 +159,8 @@ func (d *Decoder) Add(s Second) {
 	e.null = float32(meanExp(e.framing[:]))
 }
 
-// Expect tells the decoder that second n is thought to be utc, give or take a
-// minute, as from the computer's clock. It lowers the evidence that is needed
+// Expect tells the decoder that second n is thought to be utc, give or take
+// half a minute, as from the computer's clock. It lowers the evidence that is needed
 // when the code agrees and raises it when the code does not, a thousandfold
 // either way, whatever the mistake in it may be; the code decides.
 func (d *Decoder) Expect(n int64, utc time.Time) {

@@ -12,14 +12,28 @@ import (
 // component is one possibility of a quantity, Student distributed.
 type component struct {
 	mean, u, dof, weight float64
+	preferred            bool // belongs to the possibility the value is stated by
 }
 
 // mixture is a distribution made of possibilities whose weights sum to one.
 type mixture []component
 
-// centre is the median: where alternatives are apart, the likelier one's place
-// and not one between them.
-func (m mixture) centre() float64 { return m.quantile(0.5) }
+// centre is the median of the preferred possibility: where possibilities are
+// apart, a place between them would be none of them.
+func (m mixture) centre() float64 {
+	var some mixture
+	total := 0.0
+	for _, c := range m {
+		if c.preferred {
+			some = append(some, c)
+			total += c.weight
+		}
+	}
+	for i := range some {
+		some[i].weight /= total
+	}
+	return some.quantile(0.5)
+}
 
 // u is the standard uncertainty: half the 95 % interval over the coverage
 // factor of the heaviest component, so that a far but unlikely possibility does
@@ -112,6 +126,7 @@ type line struct {
 	vx, vy, cov float64
 	probability float64
 	dof         float64
+	preferred   bool // the possibility the value is stated by
 }
 
 // extrapolate returns the mixture of the value dt seconds after the reference,
@@ -133,8 +148,8 @@ func extrapolate(lines []line, dt float64) (value, rate mixture) {
 			x := l.x - l.cov/v*l.y
 			vx := l.vx - l.cov*l.cov/v
 			cov := l.cov * (1 - g)
-			parts = append(parts, component{x + y*dt, math.Sqrt(max(0, vx+2*dt*cov+dt*dt*vy)), l.dof, 0})
-			rates = append(rates, component{y, math.Sqrt(vy), l.dof, 0})
+			parts = append(parts, component{x + y*dt, math.Sqrt(max(0, vx+2*dt*cov+dt*dt*vy)), l.dof, 0, l.preferred})
+			rates = append(rates, component{y, math.Sqrt(vy), l.dof, 0, l.preferred})
 		}
 		sum := 0.0
 		for _, g := range logs {
@@ -157,7 +172,7 @@ func lines(a *tick.Arrival, rate, period float64) []line {
 	for _, p := range a.Alternatives {
 		all = append(all, line{
 			x: p.Lag * k, y: p.Rate * k, vx: p.VarLag, vy: p.VarRate, cov: p.Cov,
-			probability: p.Probability, dof: a.DoF,
+			probability: p.Probability, dof: a.DoF, preferred: p.Preferred,
 		})
 	}
 	return all

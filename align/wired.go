@@ -196,7 +196,7 @@ func fitPhases(x []float64) (l line, middle float64, ok bool) {
 			stx += (float64(i) - middle) * (v - origin - mean)
 		}
 	}
-	l = line{x: origin + mean, y: stx / stt, probability: 1, dof: n - 2}
+	l = line{x: origin + mean, y: stx / stt, probability: 1, dof: n - 2, preferred: true}
 	square, product, last := 0.0, 0.0, 0.0
 	for i, v := range x {
 		r := 0.0 // a missing phase says nothing

@@ -33,6 +33,29 @@ type Alternative struct {
 	VarLag, VarRate, Cov float64
 	Probability          float64
 	Envelope             bool // timed by the envelope, the tone's phase left free
+	Preferred            bool // the one the arrival is stated by
+}
+
+// leastCycle is the probability from which a cycle is preferred to the
+// envelope: in a flat chain it is nearer by an order of magnitude, and the
+// interval holds the other place too.
+const leastCycle = 0.1
+
+// preferred is the place to state: not the mean of places, which are apart.
+func preferred(all []Alternative) *Alternative {
+	best := &all[0]
+	for i := range all {
+		p := &all[i]
+		cycle := !p.Envelope && p.Probability >= leastCycle
+		if held := !best.Envelope && best.Probability >= leastCycle; cycle != held {
+			if cycle {
+				best = p
+			}
+		} else if p.Probability > best.Probability {
+			best = p
+		}
+	}
+	return best
 }
 
 // Path is one arrival, relative to the earliest.
@@ -61,13 +84,8 @@ func (t *track) estimate() *Arrival {
 			Probability: p.weight, Envelope: p.envelope,
 		})
 	}
-	// The likeliest place, not the mean of places: alternatives are apart.
-	best := a.Alternatives[0]
-	for _, p := range a.Alternatives {
-		if p.Probability > best.Probability {
-			best = p
-		}
-	}
+	best := preferred(a.Alternatives)
+	best.Preferred = true
 	a.Lag, a.Rate = best.Lag, best.Rate
 	for _, p := range a.Alternatives {
 		dl, dr := p.Lag-a.Lag, p.Rate-a.Rate

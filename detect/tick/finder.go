@@ -143,7 +143,7 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 		t.take(n, f.tb)
 	}
 	one, ok := t.stack(followBlocks).single()
-	if ok && !one.coherent {
+	if ok && !one.coherent && one.lead > clearLead {
 		// A single-sideband receiver: its pitch may be off.
 		t = f.tune(t, from)
 		for n := from; n < f.next; n++ {
@@ -199,6 +199,9 @@ func (f *Finder) tune(t *track, from int64) *track {
 }
 
 const (
+	// clearLead is how clearly the phase must be lost before a pitch is
+	// looked for: tuned to noise, a filter times the tick wrongly.
+	clearLead   = 10
 	tuneSeconds = 60
 	tuneRange   = 75.0 // Hz
 	tuneStep    = 15.0

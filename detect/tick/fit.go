@@ -12,6 +12,7 @@ type fit struct {
 	hypothesis
 	point
 	gain float64 // Λ
+	lead float64 // of a single path's score over that with the other coherence
 	cov  *mat.SymDense
 	dof  float64
 	// parts are the places the earliest arrival may have when the phase of the
@@ -66,6 +67,7 @@ func (st *stack) single() (fit, bool) {
 	whole := st.merged()
 	best := fit{}
 	score := math.Inf(-1)
+	scores := map[bool]float64{true: math.Inf(-1), false: math.Inf(-1)}
 	for _, coherent := range []bool{true, false} {
 		h := hypothesis{paths: 1, coherent: coherent}
 		p, ok := whole.searchOne(h)
@@ -73,10 +75,12 @@ func (st *stack) single() (fit, bool) {
 			continue
 		}
 		p, g := st.maximise(h, p)
-		if s := g - h.penalty(st.count); s > score {
+		scores[coherent] = g - h.penalty(st.count)
+		if s := scores[coherent]; s > score {
 			score, best = s, fit{hypothesis: h, point: p, gain: g}
 		}
 	}
+	best.lead = math.Abs(scores[true] - scores[false])
 	return best, best.gain >= leastGain
 }
 
@@ -400,7 +404,7 @@ const (
 	// flatDelay is how far, s, the two delays of a chain may differ that
 	// counts as flat; flatPrior is the share of such chains.
 	flatDelay = 2e-6
-	flatPrior = 0.7
+	flatPrior = 0.5
 	// leastWeight is the probability below which an alternative is dropped.
 	leastWeight = 0.005
 )

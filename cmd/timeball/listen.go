@@ -20,6 +20,7 @@ import (
 type listenCmd struct {
 	measureFlags `embed:""`
 	inputFlags   `embed:""`
+	bookFlags    `embed:""`
 
 	Tolerance tolerance     `default:"1ms" placeholder:"10us" help:"How near to UTC is near enough (default: 1ms)."`
 	For       time.Duration `placeholder:"2m" help:"Stop by itself after this long (default: when interrupted)."`
@@ -28,6 +29,7 @@ type listenCmd struct {
 	Beep      bool          `help:"Sound a tone each second: the higher, the nearer. It must not reach the input."`
 	Page      pageAddress   `help:"Show it on a web page, too, for this machine alone; --page=192.168.1.5:8000, an address of it, for all who have the link."`
 	Report    string        `placeholder:"FILE.html" help:"Write a report of the fix."`
+	Log       bool          `default:"true" negatable:"" help:"Enter the fix in the logbook (default: yes)."`
 	JSON      bool          `name:"json" help:"Print one JSON object a second (timeball.second/1), and the fix (timeball.fix/1) at the end."`
 }
 
@@ -103,6 +105,9 @@ func (c *listenCmd) Run(p *program, file calibrationFile) error {
 	} else {
 		err = printFix(p.stdout, fix, "")
 	}
+	if err == nil && c.Log {
+		err = c.keep(p, fix, c.Record, settings)
+	}
 	if err == nil && fix.Verdict != align.Found {
 		err = errNoFix
 	}
@@ -113,7 +118,7 @@ func (c *listenCmd) Run(p *program, file calibrationFile) error {
 func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, error) {
 	show := c.newDisplay(p)
 	defer show.end()
-	src, err := c.open(p, func(e soundcard.Event) { show.say(e.Message) })
+	src, err := c.inputFlags.open(p, func(e soundcard.Event) { show.say(e.Message) })
 	if err != nil {
 		return align.Fix{}, err
 	}

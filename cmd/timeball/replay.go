@@ -15,6 +15,7 @@ import (
 
 type replayCmd struct {
 	measureFlags `embed:""`
+	bookFlags    `embed:""`
 
 	Files []string `arg:"" name:"file" help:"Recordings (WAV), or - for standard input."`
 	JSON  bool     `name:"json" help:"Print one JSON object (timeball.fix/1) a recording, a line each."`
@@ -22,6 +23,7 @@ type replayCmd struct {
 	Plot  string   `placeholder:"FILE.png|.svg" help:"Draw the tick, the seconds and their offsets."`
 
 	Report string      `placeholder:"FILE.html" help:"Write a report of the fix, one file with its pictures."`
+	Log    bool        `help:"Enter each fix in the logbook."`
 	Page   pageAddress `help:"Play the recording on a web page, for this machine alone, until interrupted; --page=192.168.1.5:8000, an address of it, for all who have the link."`
 }
 
@@ -101,6 +103,13 @@ func (c *replayCmd) replay(p *program, name string, settings align.Settings) err
 		err = json.NewEncoder(p.stdout).Encode(fix)
 	} else {
 		err = printFix(p.stdout, fix, c.Plot)
+	}
+	if err == nil && c.Log {
+		recording := name
+		if name == "-" {
+			recording = "" // it is gone
+		}
+		err = c.keep(p, fix, recording, settings)
 	}
 	if err == nil && fix.Verdict != align.Found {
 		err = errNoFix

@@ -5,8 +5,10 @@ import (
 	"encoding/binary"
 	"errors"
 	"flag"
+	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strconv"
 	"testing"
 
@@ -20,6 +22,14 @@ var update = flag.Bool("update", false, "rewrite the expected outputs")
 
 // The scripts run the program as its own process.
 func TestMain(m *testing.M) {
+	// No test may write into the person's own logbook. (The commands of scripts
+	// and children come this way too, and keep what they were given.)
+	const mine = "TIMEBALL_TEST_DATA"
+	if os.Getenv(mine) == "" {
+		folder := filepath.Join(os.TempDir(), fmt.Sprintf("timeball-test-%d", os.Getpid()))
+		os.Setenv(mine, folder)
+		os.Setenv("XDG_DATA_HOME", folder)
+	}
 	testscript.Main(m, map[string]func(){"timeball": main})
 }
 
@@ -38,6 +48,8 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		Setup: func(env *testscript.Env) error {
 			env.Setenv("XDG_CONFIG_HOME", env.WorkDir+"/config") // not the person's own
+			env.Setenv("XDG_DATA_HOME", env.WorkDir+"/data")
+			env.Setenv("TIMEBALL_TEST_DATA", env.WorkDir+"/data")
 			return os.WriteFile(env.WorkDir+"/gannet-head.wav", demo, 0o666)
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"status": status, "wrap": wrap},

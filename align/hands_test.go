@@ -1,6 +1,7 @@
 package align
 
 import (
+	"fmt"
 	"io"
 	"math"
 	"strings"
@@ -13,11 +14,10 @@ import (
 	"timeball/detect/timecode"
 )
 
-// measured is the fix of a simulated recording that starts at 18:20:07 by a
-// start that is late by some time, 0: as the recording itself says.
-func measured(t *testing.T, c simulate.Config, s Settings, late time.Duration) Fix {
+// measured is the fix of a simulated recording by a start that is late by some
+// time, 0: as the recording itself says.
+func measured(t testing.TB, c simulate.Config, s Settings, late time.Duration) Fix {
 	t.Helper()
-	c.Start = time.Date(2026, 3, 14, 18, 20, 7, 0, time.UTC)
 	src, err := simulate.New(c)
 	if err != nil {
 		t.Fatal(err)
@@ -44,11 +44,12 @@ func measured(t *testing.T, c simulate.Config, s Settings, late time.Duration) F
 
 // clearly is a good reception of a station beside a clock that is ahead by some
 // seconds and fractions.
-func clearly(t *testing.T, id string, offset, dut1 float64) (simulate.Config, Settings) {
+func clearly(t testing.TB, id string, offset, dut1 float64) (simulate.Config, Settings) {
 	s := wwvAtHome(t)
 	s.Stations = []*station.Station{aStation(t, id)}
 	return simulate.Config{
-		Rate: 16000, Seconds: 140, Seed: 3, Station: aStation(t, id), SNRdB: 20, DUT1: dut1,
+		Start: time.Date(2026, 3, 14, 18, 20, 7, 0, time.UTC),
+		Rate:  16000, Seconds: 140, Seed: 3, Station: aStation(t, id), SNRdB: 20, DUT1: dut1,
 		Receiver: simulate.Receiver{Detector: simulate.Linear},
 		Marker:   &simulate.Marker{OffsetSeconds: offset, NoiseRMS: 1e-4},
 	}, s
@@ -113,5 +114,39 @@ func TestRoughTimeDoesNotDecide(t *testing.T) {
 	}
 	if f.At == nil || !f.At.Equal(last) {
 		t.Errorf("without a code it is %v, want %v", f.At, last)
+	}
+}
+
+// BenchmarkUTC prints how often the UTC is told, and told wrong, by recordings
+// that start within half a minute of what they say. ITU-R F.1487, mid-latitude,
+// moderate; 10 recordings a point with -benchtime 1x.
+func BenchmarkUTC(b *testing.B) {
+	for _, id := range []string{"wwv", "wwvh", "chu"} {
+		for _, snr := range []float64{6, 12} {
+			for _, length := range []float64{180, 300} {
+				right, wrong, trials := 0, 0, 10*b.N
+				for seed := range trials {
+					paths, err := simulate.Channel("mid-moderate", 0.01)
+					if err != nil {
+						b.Fatal(err)
+					}
+					_, s := clearly(b, id, 0, 0)
+					s.PathDelays[""] = Quantity{Value: 0.01, U: 1e-4}
+					start := time.Date(2026, 3, 14, seed%24, seed*7%60, seed*13%60, 0, time.UTC)
+					f := measured(b, simulate.Config{
+						Rate: 16000, Seconds: length, Seed: uint64(seed), Station: aStation(b, id), SNRdB: snr, Paths: paths, Start: start,
+						Marker: &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 1e-4},
+					}, s, time.Duration(seed%50-25)*time.Second)
+					switch {
+					case f.UTC == nil:
+					case f.UTC.Second.Equal(start.Add(time.Duration(length-1) * time.Second)):
+						right++
+					default:
+						wrong++
+					}
+				}
+				fmt.Printf("%-5s %3.0f dB %4.0f s: right %3d  no %3d  wrong %d of %d\n", id, snr, length, right, trials-right-wrong, wrong, trials)
+			}
+		}
 	}
 }

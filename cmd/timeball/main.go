@@ -69,6 +69,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		kong.Name("timeball"),
 		kong.Description("Measures a clock's 1-PPS marker against shortwave time signals."),
 		kong.Writers(stdout, stderr),
+		kong.WithHyphenPrefixedParameters(true), // --at -33.9,18.4
 		kong.Exit(func(code int) { panic(exited(code)) }),
 	)
 	if err != nil {

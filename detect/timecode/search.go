@@ -334,7 +334,7 @@ const (
 	contraryShare = 0.25
 	contraryLeast = 4.0 // log-likelihood, where reception is clear
 	contraryMost  = 9.0 // and where it is not
-	contraryClear = 8.0 // mean support of a second from which it is
+	contraryClear = 9.5 // mean support of a second from which it is
 )
 
 // contradicted reports whether what was heard disagrees with a time in a way

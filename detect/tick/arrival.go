@@ -66,7 +66,7 @@ type Path struct {
 
 // estimate fits the track's snapshots; nil when there is no tick in them.
 func (t *track) estimate() *Arrival {
-	st := t.stack(maxBlocks)
+	st := t.stack(t.snaps, maxBlocks)
 	m := st.axis
 	f, ok := st.fit(buildStack(t.local, t.snaps, m, maxBlocks))
 	if !ok {

@@ -142,7 +142,7 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	for n := from; n < f.next; n++ {
 		t.take(n, f.tb)
 	}
-	one, ok := t.stack(followBlocks).single()
+	one, ok := t.stack(t.snaps, followBlocks).single()
 	if ok && !one.coherent && one.lead > clearLead {
 		// A single-sideband receiver: its pitch may be off.
 		t = f.tune(t, from)
@@ -190,7 +190,7 @@ func (f *Finder) tune(t *track, from int64) *track {
 		for n := from; n < f.next; n++ {
 			u.take(n, f.tb)
 		}
-		if g, ok := u.stack(1).single(); ok && g.gain > top {
+		if g, ok := u.stack(u.snaps, 1).single(); ok && g.gain > top {
 			best, top = u, g.gain
 		}
 	}
@@ -245,7 +245,7 @@ func (t *track) follow() bool {
 		last = float64(t.snaps[len(t.snaps)-1].n)
 	}
 	t.refit = int64(last) + max(4, min(int64(len(t.snaps)/3), 60))
-	st := t.stack(followBlocks)
+	st := t.stack(t.snaps[max(0, len(t.snaps)-followSeconds):], followBlocks)
 	f, ok := st.single()
 	if !ok {
 		return false
@@ -267,15 +267,19 @@ func (t *track) follow() bool {
 	return true
 }
 
-// followBlocks is the number of blocks that suffice to follow a tick.
-const followBlocks = 4
+const (
+	// followBlocks is the number of blocks, and followSeconds that of the
+	// latest seconds, that suffice to follow a tick.
+	followBlocks  = 4
+	followSeconds = 600
+)
 
-// stack sums the track's snapshots along its model, referred to their middle.
-func (t *track) stack(blocks int) *stack {
+// stack sums snapshots of the track along its model, referred to their middle.
+func (t *track) stack(snaps []*snapshot, blocks int) *stack {
 	m := t.model
-	if len(t.snaps) > 0 {
-		mid := float64(t.snaps[0].n+t.snaps[len(t.snaps)-1].n) / 2
+	if len(snaps) > 0 {
+		mid := float64(snaps[0].n+snaps[len(snaps)-1].n) / 2
 		m.lag, m.ref = m.at(mid), mid
 	}
-	return buildStack(t.filter, t.snaps, m, blocks)
+	return buildStack(t.filter, snaps, m, blocks)
 }

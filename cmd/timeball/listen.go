@@ -51,6 +51,10 @@ func (c *listenCmd) AfterApply() error {
 	if c.For < 0 {
 		return usageError{errors.New("--for must not be negative")}
 	}
+	if c.Hands.given && math.IsNaN(c.Hands.at) {
+		// The last marker moves on while the reading stays.
+		return usageError{errors.New("--hands: say when they showed that, seconds from the start, such as 18:20:41@12.5s")}
+	}
 	return errors.Join(c.measureFlags.check(), c.inputFlags.check())
 }
 

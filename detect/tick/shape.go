@@ -60,9 +60,9 @@ type filter struct {
 	omega  float64 // tone, radians a sample
 	length int     // samples of a whole mark
 
-	// Σ s(m)·exp(−jωm) over the samples m = u, u−1, u−2, … of a unit mark that
-	// starts as a sine and as a cosine, the first with half weight; entry i is
-	// u = i/fine − lead.
+	// Σ s(m)·exp(−jωm) over the samples m = u, u−1, u−2, … of a unit mark as it is
+	// sent, starting as a sine, and of one that a chain has turned by a quarter
+	// of a cycle, the first with half weight; entry i is u = i/fine − lead.
 	sine, cosine []complex128
 
 	// local, if any, is the smoothing of the output over lag that confines it
@@ -131,12 +131,16 @@ func newFilter(s shape, rate float64) *filter {
 	}
 	n := (lead + f.length + lead) * fine
 	f.sine, f.cosine = make([]complex128, n), make([]complex128, n)
+	// The mark itself and its quadrature, with room for the quadrature's reach.
+	const room = quadratureReach * fine
+	mark := make([]float64, n+2*room)
+	for i := range mark {
+		mark[i] = bandLimited(float64(i-room)/fine-lead, burst, f.omega)
+	}
 	var last [fine][2]complex128
 	for i := range n {
-		t := float64(i)/fine - lead
-		s, c := bandLimited(t, burst, f.omega)
-		e := cmplx.Rect(0.5, -f.omega*t)
-		now := [2]complex128{complex(s, 0) * e, complex(c, 0) * e}
+		e := cmplx.Rect(0.5, -f.omega*(float64(i)/fine-lead))
+		now := [2]complex128{complex(mark[i+room], 0) * e, complex(quadrature(mark, i+room), 0) * e}
 		if i >= fine {
 			before := last[i%fine]
 			f.sine[i] = f.sine[i-fine] + before[0] + now[0]
@@ -147,28 +151,41 @@ func newFilter(s shape, rate float64) *filter {
 	return f
 }
 
-// bandLimited is a burst of sin(ωt) and of cos(ωt) on 0 ≤ t < length, in
-// samples, as the audio path passes it.
-func bandLimited(t, length, omega float64) (sine, cosine float64) {
+// bandLimited is a burst of sin(ωt) on 0 ≤ t < length, in samples, as the audio
+// path passes it.
+func bandLimited(t, length, omega float64) float64 {
 	const steps = 8 // integration steps in a sample
 	from, to := max(0, t-smear), min(length, t+smear)
 	if to <= from {
-		return 0, 0
+		return 0
 	}
 	if t-smear >= 0 && t+smear <= length {
-		return math.Sincos(omega * t)
+		return math.Sin(omega * t)
 	}
 	n := max(1, int(math.Ceil((to-from)*steps)))
 	h := (to - from) / float64(n)
+	sum := 0.0
 	for i := range n {
 		u := from + (float64(i)+0.5)*h
 		x := t - u
-		k := cutoff * sincPi(cutoff*x) * (0.5 + 0.5*math.Cos(math.Pi*x/smear)) * h
-		s, c := math.Sincos(omega * u)
-		sine += k * s
-		cosine += k * c
+		sum += cutoff * sincPi(cutoff*x) * (0.5 + 0.5*math.Cos(math.Pi*x/smear)) * h * math.Sin(omega*u)
 	}
-	return sine, cosine
+	return sum
+}
+
+// quadratureReach is the half-length of the quadrature filter, samples.
+const quadratureReach = 61
+
+// quadrature is x, of fine points a sample, at i after all its positive
+// frequencies have been turned forward by a quarter of a cycle: the negative
+// of the Hilbert transform, by its taps 2/πk for odd k, Hann windowed.
+func quadrature(x []float64, i int) float64 {
+	sum := 0.0
+	for k := 1; k <= quadratureReach; k += 2 {
+		w := 0.5 + 0.5*math.Cos(math.Pi*float64(k)/(quadratureReach+1))
+		sum -= w * 2 / (math.Pi * float64(k)) * (x[i-k*fine] - x[i+k*fine])
+	}
+	return sum
 }
 
 func sincPi(x float64) float64 {
@@ -196,7 +213,7 @@ func (f *filter) sums(u float64) (sine, cosine complex128) {
 }
 
 // response is the output over n samples from δ samples after the arrival of a
-// unit mark whose tone starts at phase φ, radians (0: a rising zero crossing).
+// unit mark whose tone a chain has turned forward by phi radians.
 func (f *filter) response(delta, n, phi float64) complex128 {
 	s1, c1 := f.sums(delta + n)
 	s0, c0 := f.sums(delta)

@@ -272,7 +272,7 @@ func (st *stack) distinct(two, one fit) bool {
 	if apart > 2*math.Log(m.n) {
 		return true
 	}
-	return two.excess > 0.45e-3*st.rate && ratio < 10 && two.gain-one.gain > 0.02*one.gain
+	return two.excess > 0.7e-3*st.rate && ratio < 10 && two.gain-one.gain > 0.02*one.gain
 }
 
 // settlePhase weighs two kinds of audio chain against each other. One leaves

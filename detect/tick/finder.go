@@ -124,12 +124,17 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	}
 	c.lag += v.lag
 	here := c.lag + c.rate*float64(f.next-c.ref)
+	var mistaken *track // of the same tick, for a mark of another shape
 	for _, t := range f.tracks {
 		after := wrap(here - t.model.at(float64(f.next))/f.stream.Rate())
 		repeat := t.station.DUT1.SpacingSeconds
-		if math.Abs(after) < sameTick && shapeOf(t.station) == sh {
-			t.station = best // more seconds tell the pattern better
-			return
+		if math.Abs(after) < sameTick && t.station.ToneHz == best.ToneHz && t.station != best {
+			if shapeOf(t.station) == sh {
+				t.station = best // more seconds tell the pattern better
+				return
+			}
+			mistaken = t
+			continue
 		}
 		if t.station == best || t.station.ToneHz == best.ToneHz && (math.Abs(after) < sameTick ||
 			repeat > 0 && math.Abs(after-repeat) < sameTick) {
@@ -153,6 +158,7 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	if !ok || !t.follow() {
 		return
 	}
+	f.tracks = slices.DeleteFunc(f.tracks, func(o *track) bool { return o == mistaken })
 	// A strong tick shows, weaker, in the filters of other tones.
 	for _, o := range f.tracks {
 		if o.covers(t, f.next) {

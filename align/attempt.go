@@ -46,7 +46,6 @@ type Attempt struct {
 	codes            []*code
 	jumps            int // jumps settled so far
 	choice           marker.Choice
-	err              error
 }
 
 // code reads one station's time code.

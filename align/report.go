@@ -15,7 +15,6 @@ const Schema = "timeball.fix/1"
 
 // stationOffset is what one station says of the local clock.
 type stationOffset struct {
-	arrival   *tick.Arrival
 	fix       StationFix
 	measured  mixture // offset with all but common corrections, type A only
 	rate      mixture
@@ -79,7 +78,7 @@ func (a *Attempt) report(heard []*tick.Arrival, read func(*timecode.Decoder) tim
 
 // stationOffset applies the corrections that belong to one station.
 func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last int) stationOffset {
-	s := stationOffset{arrival: arr}
+	var s stationOffset
 	snr := arr.SNRdB
 	s.fix = StationFix{ID: arr.Station.ID, ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr, Arrivals: []Arrival{}}
 	for _, p := range arr.Paths {
@@ -103,11 +102,10 @@ func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last i
 
 // pathDelay is the delay given for the station, or that computed for the place.
 func (a *Attempt) pathDelay(arr *tick.Arrival) (used PathUsed, note string, ok bool) {
-	if q, given := a.settings.PathDelays[arr.Station.ID]; given {
-		return PathUsed{q.Value, q.U, "given"}, "as given", true
-	}
-	if q, given := a.settings.PathDelays[""]; given {
-		return PathUsed{q.Value, q.U, "given"}, "as given", true
+	for _, id := range []string{arr.Station.ID, ""} {
+		if q, given := a.settings.PathDelays[id]; given {
+			return PathUsed{q.Value, q.U, "given"}, "as given", true
+		}
 	}
 	if a.settings.At == nil {
 		return used, "", false
@@ -118,18 +116,12 @@ func (a *Attempt) pathDelay(arr *tick.Arrival) (used PathUsed, note string, ok b
 	}
 	p, err := path.Predict(path.Request{
 		Station: arr.Station, CarrierHz: a.settings.CarrierHz, At: *a.settings.At,
-		Time: at.Add(time.Duration(a.seconds() / 2 * float64(time.Second))), Sunspots: a.settings.Sunspots,
+		Time: at.Add(seconds(a.seconds() / 2)), Sunspots: a.settings.Sunspots,
 	})
 	if err != nil {
 		return used, "", false
 	}
-	mode := ""
-	best := 0.0
-	for _, m := range p.Modes {
-		if m.First > best {
-			mode, best = m.Name, m.First
-		}
-	}
+	mode, _ := p.FirstMode()
 	return PathUsed{p.DelaySeconds, p.USeconds, mode}, "computed; first arrival most likely " + mode, true
 }
 
@@ -157,14 +149,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		f.Reason = "the path delay is not known: give --at LAT,LON and the time of the recording (--start), or --path-delay; the offset is not corrected for it"
 		known = found[:1]
 	}
-	receiver := DefaultReceiverDelay
-	if q := a.settings.ReceiverDelay; q != nil {
-		receiver = *q
-	}
-	skew := DefaultSkew
-	if q := a.settings.Skew; q != nil {
-		skew = *q
-	}
+	receiver, skew := a.settings.Delays()
 	common := -receiver.Value + skew.Value
 	markerU := a.markerU()
 	commonLines := []BudgetLine{
@@ -334,10 +319,8 @@ func (a *Attempt) turn(f *Fix, c *code, last int) int64 {
 // delayOf is all that was taken out between a station's UTC second and its
 // tick's arrival, s.
 func (a *Attempt) delayOf(f *Fix, id string) float64 {
-	d := DefaultReceiverDelay.Value
-	if a.settings.ReceiverDelay != nil {
-		d = a.settings.ReceiverDelay.Value
-	}
+	receiver, _ := a.settings.Delays()
+	d := receiver.Value
 	for _, s := range f.Stations {
 		if s.ID == id && s.Path != nil {
 			d += s.Path.Delay

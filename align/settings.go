@@ -57,3 +57,15 @@ func (s Settings) Keyed() Settings {
 	s.PathDelays = map[string]Quantity{"": {Note: "keyed by the marker"}}
 	return s
 }
+
+// Delays returns the receiver delay and the skew that hold, given or default.
+func (s *Settings) Delays() (receiver, skew Quantity) {
+	receiver, skew = DefaultReceiverDelay, DefaultSkew
+	if s.ReceiverDelay != nil {
+		receiver = *s.ReceiverDelay
+	}
+	if s.Skew != nil {
+		skew = *s.Skew
+	}
+	return receiver, skew
+}

@@ -275,10 +275,7 @@ func (w *Wired) report() Fix {
 	}
 	l.vx += doubt * doubt
 	value, rate := extrapolate([]line{l}, float64(last-from)-middle)
-	skew := DefaultSkew
-	if w.settings.Skew != nil {
-		skew = *w.settings.Skew
-	}
+	_, skew := w.settings.Delays()
 	dof := l.dof
 	f.Budget = []BudgetLine{
 		{Source: "pulse average", Type: "A", U: value.u(), DoF: &dof},

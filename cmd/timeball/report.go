@@ -156,13 +156,7 @@ func settingsList(s align.Settings) [][2]string {
 	for _, id := range slices.Sorted(maps.Keys(s.PathDelays)) {
 		quantity(strings.TrimSpace("path delay "+strings.ToUpper(id)), s.PathDelays[id])
 	}
-	receiver, skew := align.DefaultReceiverDelay, align.DefaultSkew
-	if s.ReceiverDelay != nil {
-		receiver = *s.ReceiverDelay
-	}
-	if s.Skew != nil {
-		skew = *s.Skew
-	}
+	receiver, skew := s.Delays()
 	quantity("receiver delay", receiver)
 	quantity("skew", skew)
 	edge := "found"

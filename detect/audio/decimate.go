@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/blas/blas32"
+
+	"timeball/detect/kaiser"
 )
 
 // lowestRate is the least rate to which a stream is decimated, Hz: it keeps
@@ -38,7 +40,7 @@ func newDecimator(factor int) *decimator {
 	h := make([]float64, len(taps))
 	for i := range h {
 		t := float64(i - half)
-		h[i] = sinc(t/float64(factor)) * besselI0(beta*math.Sqrt(1-t*t/float64(half*half))) / besselI0(beta)
+		h[i] = kaiser.Sinc(t/float64(factor)) * kaiser.Window(t/float64(half), beta)
 		sum += h[i]
 	}
 	for i := range h {
@@ -68,23 +70,4 @@ func (d *decimator) process(dst, x []float32) []float32 {
 	d.buf = d.buf[:kept]
 	d.first += int64(drop)
 	return dst
-}
-
-// sinc is sin(πx)/(πx).
-func sinc(x float64) float64 {
-	if x == 0 {
-		return 1
-	}
-	return math.Sin(math.Pi*x) / (math.Pi * x)
-}
-
-// besselI0 is the modified Bessel function of order 0, by its power series
-// (Abramowitz and Stegun 9.6.12).
-func besselI0(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1.0; term > 1e-12*sum; k++ {
-		term *= x * x / 4 / (k * k)
-		sum += term
-	}
-	return sum
 }

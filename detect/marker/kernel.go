@@ -3,6 +3,8 @@ package marker
 import (
 	"math"
 	"sync"
+
+	"timeball/detect/kaiser"
 )
 
 // The band limit that makes a time mark independent of the sampling phase:
@@ -25,8 +27,7 @@ var lowPass = sync.OnceValues(func() (h, dh []float64) {
 	sum := 0.0
 	for i := range h {
 		u := float64(i-n) / tableStep
-		w := besselI0(kaiserBeta*math.Sqrt(1-(u/halfTaps)*(u/halfTaps))) / besselI0(kaiserBeta)
-		h[i] = w * 2 * cutoff * sinc(2*cutoff*u)
+		h[i] = kaiser.Window(u/halfTaps, kaiserBeta) * 2 * cutoff * kaiser.Sinc(2*cutoff*u)
 		sum += h[i] / tableStep
 	}
 	for i := range h {
@@ -37,23 +38,6 @@ var lowPass = sync.OnceValues(func() (h, dh []float64) {
 	}
 	return h, dh
 })
-
-func sinc(x float64) float64 {
-	if x == 0 {
-		return 1
-	}
-	return math.Sin(math.Pi*x) / (math.Pi * x)
-}
-
-// besselI0 is the modified Bessel function of order zero, by its power series.
-func besselI0(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1.0; term > 1e-17*sum; k++ {
-		term *= (x / (2 * k)) * (x / (2 * k))
-		sum += term
-	}
-	return sum
-}
 
 // lookup reads a table of lowPass at u samples.
 func lookup(table []float64, u float64) float64 {

@@ -154,15 +154,18 @@ func (f *Finder) Moved(from, to int64, shift float64) float64 {
 	sum := 0.0
 	for _, t := range f.tracks {
 		s := &snapshot{w: make([]complex64, t.points())}
-		at := int(snapBefore * t.rate)
+		point := int(snapBefore * t.rate) // that lies where the tick is expected
 		for n := from; n < to; n++ {
 			base := f.tb.Base(n) / float64(t.stream.Factor())
-			for sign, lag := range map[float64]float64{-1: 0, 1: shift} {
-				if t.cut(s, base, t.model.at(float64(n))+lag) && s.noise > 0 {
-					z := s.w[at]
-					sum += sign * float64(real(z)*real(z)+imag(z)*imag(z)) / (s.noise * float64(t.length))
+			expected := t.model.at(float64(n))
+			// The likelihood of a tick at lag, with its amplitude unknown.
+			at := func(lag float64) float64 {
+				if !t.cut(s, base, lag) || s.noise <= 0 {
+					return 0
 				}
+				return sqAbs(complex128(s.w[point])) / (s.noise * float64(t.length))
 			}
+			sum += at(expected+shift) - at(expected)
 		}
 	}
 	return sum

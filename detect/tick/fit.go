@@ -35,8 +35,7 @@ type part struct {
 // leastGain is the Λ a stack must show before it is taken for ticks at all.
 const leastGain = 16
 
-// fit finds the hypothesis that explains the stack best.
-// local is the same stack confined to the tone's neighbourhood.
+// fit finds the hypothesis that explains the stack best; local is the same stack confined to the tone's neighbourhood.
 func (st *stack) fit(local *stack) (fit, bool) {
 	best, ok := st.single()
 	if !ok {
@@ -66,8 +65,7 @@ func (st *stack) single() (fit, bool) {
 	}
 	whole := st.merged()
 	best := fit{}
-	score := math.Inf(-1)
-	scores := map[bool]float64{true: math.Inf(-1), false: math.Inf(-1)}
+	score, other := math.Inf(-1), math.Inf(-1)
 	for _, coherent := range []bool{true, false} {
 		h := hypothesis{paths: 1, coherent: coherent}
 		p, ok := whole.searchOne(h)
@@ -75,12 +73,13 @@ func (st *stack) single() (fit, bool) {
 			continue
 		}
 		p, g := st.maximise(h, p)
-		scores[coherent] = g - h.penalty(st.count)
-		if s := scores[coherent]; s > score {
-			score, best = s, fit{hypothesis: h, point: p, gain: g}
+		if s := g - h.penalty(st.count); s > score {
+			score, other, best = s, score, fit{hypothesis: h, point: p, gain: g}
+		} else {
+			other = s
 		}
 	}
-	best.lead = math.Abs(scores[true] - scores[false])
+	best.lead = score - other
 	return best, best.gain >= leastGain
 }
 

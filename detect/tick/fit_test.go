@@ -14,11 +14,6 @@ import (
 // steadySecond is a time base whose second is not a whole number of samples.
 const steadySecond = 8000 * (1 + 23e-6)
 
-type steady struct{}
-
-func (steady) Base(n int64) float64 { return float64(n) * steadySecond }
-func (steady) Paced() bool          { return true }
-
 // ticks makes white noise with bursts of tone, lag seconds after the base's
 // seconds, in every second but those that a station leaves out.
 type ticks struct {

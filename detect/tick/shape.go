@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 
 	"timeball/capture/station"
+	"timeball/detect/kaiser"
 )
 
 // longestFilter bounds the matched filter: of longer marks only the onset is
@@ -87,7 +88,7 @@ func (f *filter) confined() *filter {
 	sum := 0.0
 	for k := range g.local {
 		x := float64(k - half)
-		g.local[k] = sincPi(2*localHalfWidth/f.rate*x) * (0.54 + 0.46*math.Cos(math.Pi*x/(half+1)))
+		g.local[k] = kaiser.Sinc(2*localHalfWidth/f.rate*x) * (0.54 + 0.46*math.Cos(math.Pi*x/(half+1)))
 		sum += g.local[k]
 	}
 	for k := range g.local {
@@ -168,7 +169,7 @@ func bandLimited(t, length, omega float64) float64 {
 	for i := range n {
 		u := from + (float64(i)+0.5)*h
 		x := t - u
-		sum += cutoff * sincPi(cutoff*x) * (0.5 + 0.5*math.Cos(math.Pi*x/smear)) * h * math.Sin(omega*u)
+		sum += cutoff * kaiser.Sinc(cutoff*x) * (0.5 + 0.5*math.Cos(math.Pi*x/smear)) * h * math.Sin(omega*u)
 	}
 	return sum
 }
@@ -186,13 +187,6 @@ func quadrature(x []float64, i int) float64 {
 		sum -= w * 2 / (math.Pi * float64(k)) * (x[i-k*fine] - x[i+k*fine])
 	}
 	return sum
-}
-
-func sincPi(x float64) float64 {
-	if x == 0 {
-		return 1
-	}
-	return math.Sin(math.Pi*x) / (math.Pi * x)
 }
 
 // sums looks up the table at u samples after the arrival.

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+
+	"timeball/detect/kaiser"
 )
 
 // stack is what a batch of snapshots says about the tick: the snapshots, moved
@@ -235,23 +237,12 @@ var interpolators = func() (table [interpolatorPhases + 1][taps]float64) {
 		for k := range taps {
 			x := float64(k-taps/2+1) - float64(i)/interpolatorPhases
 			if r := x / (taps / 2); r*r < 1 {
-				table[i][k] = sincPi(x) * besselI0(9*math.Sqrt(1-r*r)) / besselI0(9)
+				table[i][k] = kaiser.Sinc(x) * kaiser.Window(r, 9)
 			}
 		}
 	}
 	return table
 }()
-
-// besselI0 is the modified Bessel function of order 0 (power series,
-// Abramowitz and Stegun 9.6.12).
-func besselI0(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1.0; term > 1e-12*sum; k++ {
-		term *= x * x / 4 / (k * k)
-		sum += term
-	}
-	return sum
-}
 
 // samples is the number of samples summed at lag d after the model's.
 func (st *stack) samples(d float64) float64 {

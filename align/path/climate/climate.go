@@ -89,6 +89,21 @@ func Decode(s Shape, data []byte) (*Series, error) {
 	return &Series{s, s.waves(), c}, nil
 }
 
+// DecodeRow reads series of the given shapes, one after another; what follows
+// them is not looked at.
+func DecodeRow(data []byte, shapes ...Shape) ([]*Series, error) {
+	row := make([]*Series, len(shapes))
+	for i, shape := range shapes {
+		n := min(2*shape.Coefficients(), len(data))
+		s, err := Decode(shape, data[:n])
+		if err != nil {
+			return nil, fmt.Errorf("part %d: %w", i, err)
+		}
+		row[i], data = s, data[n:]
+	}
+	return row, nil
+}
+
 // Encode writes the series as Decode reads it. It fails when the quantum is too
 // fine for a coefficient.
 func (s *Series) Encode() ([]byte, error) {

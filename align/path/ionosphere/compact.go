@@ -57,16 +57,15 @@ type Climatology struct{ series [parts]*climate.Series }
 
 // DecodeClimatology reads the parts' series, one after another.
 func DecodeClimatology(data []byte) (*Climatology, error) {
-	c := new(Climatology)
+	var shapes []climate.Shape
 	for p := range parts {
-		n := min(2*p.Shape().Coefficients(), len(data))
-		s, err := climate.Decode(p.Shape(), data[:n])
-		if err != nil {
-			return nil, fmt.Errorf("ionosphere: part %d: %w", p, err)
-		}
-		c.series[p], data = s, data[n:]
+		shapes = append(shapes, p.Shape())
 	}
-	return c, nil
+	series, err := climate.DecodeRow(data, shapes...)
+	if err != nil {
+		return nil, fmt.Errorf("ionosphere: %w", err)
+	}
+	return &Climatology{[parts]*climate.Series(series)}, nil
 }
 
 // Embedded is the climatology in the program.

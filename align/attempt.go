@@ -236,7 +236,9 @@ func (a *Attempt) inexact(j marker.Jump) bool {
 
 // readCodes passes whole seconds to the decoders of the stations heard.
 func (a *Attempt) readCodes(limit int64) {
-	for _, h := range a.finder.Heard() {
+	heard := a.finder.Heard()
+	a.codes = slices.DeleteFunc(a.codes, func(c *code) bool { return !slices.Contains(heard, c.heard) })
+	for _, h := range heard {
 		known := slices.ContainsFunc(a.codes, func(c *code) bool { return c.heard == h })
 		if !known {
 			c := &code{heard: h, dec: timecode.New(*h.Station)}
@@ -259,7 +261,7 @@ func (a *Attempt) readCodes(limit int64) {
 				break
 			}
 			if s.Copy(c.buf, first) {
-				c.dec.Add(timecode.Second{N: c.next, Rate: s.Rate(), Audio: c.buf, Onset: onset - float64(first), ToneHz: c.heard.Station.ToneHz})
+				c.dec.Add(timecode.Second{N: c.next, Rate: s.Rate(), Audio: c.buf, Onset: onset - float64(first), ToneHz: c.heard.ToneHz()})
 			}
 		}
 	}

@@ -25,7 +25,7 @@ endef
 cgo = if pkg-config --exists portaudio-2.0 2>/dev/null; then export CGO_ENABLED=1; \
 	else export CGO_ENABLED=0; echo "no PortAudio headers: building without live capture"; fi;
 
-.PHONY: all demo test bench recording clean
+.PHONY: all demo test bench soak recording clean
 
 all: build/timeball
 
@@ -48,6 +48,12 @@ test:
 bench:
 	$(GO) run ./cmd/timeball-bench -n 40 -csv build/bench.csv
 	$(GO) test -run '^$$' -bench . ./...
+
+# An hour of live capture from a sound server of its own: frames lost, share of
+# a core, memory.
+soak:
+	$(call install,$(TEST_PACKAGES))
+	@$(cgo) TIMEBALL_SOAK=1h $(GO) test ./cmd/timeball -run '^$$' -bench ListenSoak -benchtime 1x -timeout 2h -v
 
 # The demo's recording. The keeper turns the adjustment after 44 s.
 recording: build/timeball

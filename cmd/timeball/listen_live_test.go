@@ -215,7 +215,7 @@ func TestSoundcardListen(t *testing.T) {
 	})
 }
 
-func decodeFix(t *testing.T, text []byte) align.Fix {
+func decodeFix(t testing.TB, text []byte) align.Fix {
 	t.Helper()
 	var f align.Fix
 	if err := json.Unmarshal(text, &f); err != nil {

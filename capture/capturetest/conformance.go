@@ -57,7 +57,7 @@ func one(b *capture.Block) func() *capture.Block { return func() *capture.Block 
 
 // dirty is a block with something left over in it.
 func dirty() *capture.Block {
-	b := &capture.Block{Position: -7, Lost: 99}
+	b := &capture.Block{Position: -7, Lost: 99, Inexact: true}
 	b.Resize(5, 100_000)
 	for _, c := range b.Channels {
 		for i := range c {
@@ -95,11 +95,13 @@ func readAll(src capture.Source, block func() *capture.Block) (*recording, error
 			return nil, fmt.Errorf("Read %d: %d channels, Info says %d", n, len(b.Channels), info.Channels)
 		case b.Lost < 0:
 			return nil, fmt.Errorf("Read %d: %d frames lost", n, b.Lost)
+		case b.Inexact && b.Lost == 0:
+			return nil, fmt.Errorf("Read %d: an estimate of no loss", n)
 		case b.Position != next+b.Lost:
 			return nil, fmt.Errorf("Read %d: position %d after frame %d and %d lost", n, b.Position, next, b.Lost)
 		}
 		if b.Lost > 0 {
-			rec.gaps = append(rec.gaps, capture.Gap{At: next, Lost: b.Lost})
+			rec.gaps = append(rec.gaps, capture.Gap{At: next, Lost: b.Lost, Inexact: b.Inexact})
 		}
 		next = b.Position + int64(b.Len())
 		for c, samples := range b.Channels {

@@ -37,11 +37,12 @@ func (f *Frames) Read(b *capture.Block) error {
 		n = 1000
 	}
 	n = min(n, left)
-	b.Lost = 0
+	b.Lost, b.Inexact = 0, false
 	for _, g := range f.Description.Gaps {
 		position := int64(f.read) + f.lost
 		if g.At == position {
 			b.Lost += g.Lost
+			b.Inexact = b.Inexact || g.Inexact
 			f.lost += g.Lost
 		} else if g.At > position {
 			n = int(min(int64(n), g.At-position))

@@ -120,7 +120,7 @@ func (s *Source) Info() capture.Info {
 
 // Read delivers the next block, see capture.Source.
 func (s *Source) Read(b *capture.Block) error {
-	b.Lost = 0
+	b.Lost, b.Inexact = 0, false
 	for len(s.losses) > 0 && s.losses[0].At == s.tick {
 		l := s.losses[0]
 		s.losses = s.losses[1:]
@@ -129,6 +129,7 @@ func (s *Source) Read(b *capture.Block) error {
 			s.hidden += l.Lost
 		} else {
 			b.Lost += l.Lost
+			b.Inexact = b.Inexact || l.Inexact
 		}
 	}
 	n := min(blockFrames, s.ticks-s.tick)

@@ -23,8 +23,12 @@ func historyHead(f Format) string {
 	return fmt.Sprintf("A=PCM,F=%d,W=%d,M=%s,T=timeball\r\n", f.Rate, f.Bits, mode)
 }
 
-// historyGap is the line for one gap; parseHistory reads it.
-const historyGap = "A=PCM,T=lost %d frames at %d"
+// historyGap is the line for one gap, historyEstimate that for one whose length
+// was estimated; parseHistory reads them.
+const (
+	historyGap      = "A=PCM,T=lost %d frames at %d"
+	historyEstimate = "A=PCM,T=lost about %d frames at %d"
+)
 
 // parseHistory reads the gaps noted in a coding history. Gaps that touch are
 // joined. Lines of others are skipped, and so is a gap that overlaps the one
@@ -40,13 +44,17 @@ func parseHistory(history []byte) []capture.Gap {
 		}
 		var g capture.Gap
 		if n, err := fmt.Sscanf(line, historyGap, &g.Lost, &g.At); n != 2 || err != nil {
-			continue
+			if n, err := fmt.Sscanf(line, historyEstimate, &g.Lost, &g.At); n != 2 || err != nil {
+				continue
+			}
+			g.Inexact = true
 		}
 		if g.At < end || g.Lost <= 0 || g.Lost > maxPosition || g.At > maxPosition {
 			continue
 		}
 		if last := len(gaps) - 1; last >= 0 && g.At == end {
 			gaps[last].Lost += g.Lost
+			gaps[last].Inexact = gaps[last].Inexact || g.Inexact
 		} else {
 			gaps = append(gaps, g)
 		}

@@ -112,9 +112,9 @@ func (r *Reader) Read(b *capture.Block) error {
 		b.Resize(r.format.channels, 0)
 		return r.err
 	}
-	b.Lost = 0
+	b.Lost, b.Inexact = 0, false
 	if len(r.gaps) > 0 && r.gaps[0].At == r.next {
-		b.Lost = r.gaps[0].Lost
+		b.Lost, b.Inexact = r.gaps[0].Lost, r.gaps[0].Inexact
 		r.next += b.Lost
 		r.gaps = r.gaps[1:]
 	}

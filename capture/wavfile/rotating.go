@@ -93,6 +93,7 @@ func (r *Rotating) Write(b *capture.Block) error {
 		}
 		n := int(min(int64(b.Len()-done), r.base+r.length-r.next))
 		r.part.Lost = r.next - r.base - r.w.position
+		r.part.Inexact = b.Inexact && r.part.Lost > 0
 		r.part.Channels = r.part.Channels[:0]
 		for _, c := range b.Channels {
 			r.part.Channels = append(r.part.Channels, c[done:done+n])

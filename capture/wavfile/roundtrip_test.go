@@ -43,10 +43,11 @@ func TestRoundTrip(t *testing.T) {
 		want := make([][]float32, format.Channels)
 		position := int64(0)
 		for range rapid.IntRange(1, 8).Draw(t, "blocks") {
-			b.Lost = 0
+			b.Lost, b.Inexact = 0, false
 			if rapid.Bool().Draw(t, "gap") {
 				b.Lost = rapid.Int64Range(1, 1<<40).Draw(t, "lost")
-				gaps = append(gaps, capture.Gap{At: position, Lost: b.Lost})
+				b.Inexact = rapid.Bool().Draw(t, "inexact")
+				gaps = append(gaps, capture.Gap{At: position, Lost: b.Lost, Inexact: b.Inexact})
 			}
 			b.Resize(format.Channels, rapid.IntRange(1, 20000).Draw(t, "frames"))
 			seed := rapid.Uint32().Draw(t, "seed")

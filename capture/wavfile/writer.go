@@ -174,7 +174,7 @@ func (w *Writer) Write(b *capture.Block) error {
 		return w.err
 	}
 	if b.Lost > 0 {
-		if err := w.noteGap(b.Lost); err != nil {
+		if err := w.noteGap(b.Lost, b.Inexact); err != nil {
 			return w.fail(err)
 		}
 	}
@@ -203,9 +203,13 @@ func (w *Writer) Write(b *capture.Block) error {
 var errManyGaps = errors.New("frames were lost too often to go on recording: close other programs, or record at a lower rate, and start again")
 
 // noteGap puts on file that frames are lost between the last one written and
-// the next.
-func (w *Writer) noteGap(lost int64) error {
-	line := fmt.Sprintf(historyGap+"\r\n", lost, w.position)
+// the next; inexact says that their number is an estimate.
+func (w *Writer) noteGap(lost int64, inexact bool) error {
+	form := historyGap
+	if inexact {
+		form = historyEstimate
+	}
+	line := fmt.Sprintf(form+"\r\n", lost, w.position)
 	if w.history+len(line) >= atData {
 		return errManyGaps
 	}

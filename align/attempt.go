@@ -18,10 +18,15 @@ const (
 	// decideAfter is how much of the recording is heard before the channels'
 	// roles are first asked, frames per nominal second.
 	decideAfter = 6
-	// jumpPatience is how long the radio may take to tell lost frames from a
-	// step of the marker, s; jumpEvidence how clear it must be (log likelihood).
-	jumpPatience = 30
-	jumpEvidence = 12
+	// The radio tells lost frames from a step of the marker: how long it may
+	// take, s, and how clear it must be (log likelihood), where lost frames are
+	// likely and where a step is.
+	jumpPatience, jumpEvidence = 30, 12
+	stepPatience, stepEvidence = 6, 30
+	// Ticks that move by less than sameTick, s, are hardly seen to; by less than
+	// paths they may just come by another path.
+	sameTick = 0.5e-3
+	paths    = 3e-3
 )
 
 // Attempt measures one recording or live session: feed it blocks, ask for the
@@ -193,9 +198,15 @@ func (a *Attempt) openJump() (marker.Jump, bool) {
 // frames move the ticks too.
 func (a *Attempt) settle(j marker.Jump) {
 	shift := float64(j.Frames) / float64(a.streams[a.receiver].Factor())
-	few := math.Abs(float64(j.Frames)) < 0.5e-3*a.rate // for the ticks to tell
 	inexact := a.inexact(j)
-	if few || !j.Whole && !inexact {
+	// A hand's turn is next to never a whole number of frames. What is may well
+	// be lost frames, and so may anything after a loss of unknown length.
+	likely := j.Whole || inexact
+	least, patience, evidence := paths, int64(stepPatience), float64(stepEvidence)
+	if likely {
+		least, patience, evidence = sameTick, jumpPatience, jumpEvidence
+	}
+	if math.Abs(float64(j.Frames)) < least*a.rate { // too little for the ticks to tell
 		a.pulses.ResolveJump(j.ID, inexact)
 		a.jumps++
 		return
@@ -207,20 +218,22 @@ func (a *Attempt) settle(j marker.Jump) {
 	// The marker's movement is taken for a step so far, so the base runs on.
 	odds := a.finder.Moved(from, to, shift)
 	switch {
-	case odds > jumpEvidence:
+	case odds > evidence:
 		a.pulses.ResolveJump(j.ID, true)
 		if j.Frames < 0 && !inexact {
-			a.gaps = append(a.gaps, capture.Gap{At: int64(j.AtPosition), Lost: -j.Frames})
+			a.gaps = append(a.gaps, capture.Gap{At: int64(j.AtPosition), Lost: -j.Frames, Inexact: !j.Whole})
 		}
 	case odds < -jumpEvidence:
 		a.pulses.ResolveJump(j.ID, false)
-	case to-from > jumpPatience:
+	case to-from <= patience:
+		return
+	case likely:
 		// Nobody can tell: what was heard before does not go with what follows.
 		a.pulses.ResolveJump(j.ID, false)
 		a.finder.Restart(from)
 		a.codes = nil
 	default:
-		return
+		a.pulses.ResolveJump(j.ID, false)
 	}
 	a.jumps++
 }

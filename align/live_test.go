@@ -218,6 +218,60 @@ func TestInexactLoss(t *testing.T) {
 	}
 }
 
+// Frames that are lost without a word move marker and ticks alike, a hand moves
+// the marker alone. A steady pulse tells by whole frames which of them is
+// likely; with one that jitters, as a regulator's, only the ticks can tell.
+func TestUnnoticedLossAndStep(t *testing.T) {
+	t.Parallel()
+	const lost = 480 // frames, 10 ms
+	for _, c := range []struct {
+		name   string
+		jitter float64 // s
+		lost   int64
+		step   float64 // s
+		fade   float64 // s, of the station from the movement on
+	}{
+		{"loss", 0, lost, 0, 0},
+		{"loss, jitter", 20e-6, lost, 0, 0},
+		{"step", 0, 0, 10.0001e-3, 0},
+		{"step, jitter", 20e-6, 0, -10e-3, 0},
+		{"step in a fade", 20e-6, 0, 10e-3, 20},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			set := simulate.Config{
+				Seconds: 70, Seed: 12, Station: aStation(t, "wwv"), SNRdB: 12, Receiver: simulate.Receiver{Detector: simulate.Linear},
+				Marker: &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 3e-4, JitterSeconds: c.jitter},
+			}
+			const at = 40.3
+			if c.lost > 0 {
+				set.SoundCard.Losses = []simulate.Loss{{Gap: capture.Gap{At: at * 48000, Lost: c.lost}, Hidden: true}}
+			}
+			if c.step != 0 {
+				set.Marker.Steps = []simulate.Step{{AtSeconds: at, BySeconds: c.step}}
+			}
+			if c.fade > 0 {
+				set.Fades = []simulate.Fade{{AtSeconds: at - 2, ForSeconds: c.fade, DepthDB: 60}}
+			}
+			all, fix, truth := follow(t, set, wwvAtHome(t))
+			if fix.Offset == nil {
+				t.Fatalf("%s: %s", fix.Verdict, fix.Reason)
+			}
+			if e := *fix.Offset - truth.Marker.Offset; math.Abs(e) > 4**fix.U {
+				t.Errorf("off by %v s, u = %v s", e, *fix.U)
+			}
+			for _, s := range all {
+				if s.T > at+1 && s.T < at+stepPatience+3 && s.Offset == nil {
+					t.Errorf("%v s: %s", s.T, s.Reason)
+				}
+			}
+			if len(fix.Recording.Gaps) != int(c.lost/lost) || (c.step != 0) != (len(fix.Marker.Steps) == 1) {
+				t.Errorf("gaps %+v, steps %+v", fix.Recording.Gaps, fix.Marker.Steps)
+			}
+		})
+	}
+}
+
 // The same frames give the same numbers however they are split.
 func TestSplitDoesNotMatter(t *testing.T) {
 	t.Parallel()

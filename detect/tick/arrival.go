@@ -61,6 +61,7 @@ func preferred(all []Alternative) *Alternative {
 // Path is one arrival, relative to the earliest.
 type Path struct {
 	ExcessSeconds float64
+	UExcess       float64 // its standard uncertainty
 	LevelDB       float64 // against the strongest
 }
 
@@ -99,11 +100,11 @@ func (t *track) estimate() *Arrival {
 	}
 	total := 0.0
 	for i, p := range f.power {
-		x := 0.0
+		path := Path{LevelDB: 10 * math.Log10(p/strongest)}
 		if i > 0 {
-			x = f.excess / r
+			path.ExcessSeconds, path.UExcess = f.excess/r, math.Sqrt(f.cov.At(1, 1))/r
 		}
-		a.Paths = append(a.Paths, Path{ExcessSeconds: x, LevelDB: 10 * math.Log10(p/strongest)})
+		a.Paths = append(a.Paths, path)
 		total += p
 	}
 	n := st.samples(f.d)
@@ -147,9 +148,12 @@ func (h Heard) Onset(n int64) float64 { return h.t.model.at(float64(n)) }
 // ToneHz is the pitch of the ticks as received.
 func (h Heard) ToneHz() float64 { return h.t.toneHz }
 
+const mostEvidence = 8
+
 // Moved weighs whether the ticks of seconds from ≤ n < to arrive by shift
 // low-rate samples later than expected (positive result) or as expected
-// (negative), as the difference of log likelihoods of unknown phase.
+// (negative), as the difference of log likelihoods of unknown phase. No second
+// counts for more than mostEvidence: a discharge of lightning must not decide.
 func (f *Finder) Moved(from, to int64, shift float64) float64 {
 	sum := 0.0
 	for _, t := range f.tracks {
@@ -165,7 +169,7 @@ func (f *Finder) Moved(from, to int64, shift float64) float64 {
 				}
 				return sqAbs(complex128(s.w[point])) / (s.noise * float64(t.length))
 			}
-			sum += at(expected+shift) - at(expected)
+			sum += max(-mostEvidence, min(at(expected+shift)-at(expected), mostEvidence))
 		}
 	}
 	return sum

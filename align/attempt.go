@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"timeball/capture"
+	"timeball/capture/station"
 	"timeball/detect/audio"
 	"timeball/detect/marker"
 	"timeball/detect/tick"
@@ -49,7 +50,8 @@ type Attempt struct {
 	wheel            *flywheel
 	finder           *tick.Finder
 	codes            []*code
-	jumps            int // jumps settled so far
+	courses          map[*station.Station]keptCourse // path delays computed
+	jumps            int                             // jumps settled so far
 	choice           marker.Choice
 }
 
@@ -79,6 +81,7 @@ func NewAttempt(info capture.Info, s Settings) (*Attempt, error) {
 	}
 	a.frames = newFramer(info)
 	a.found = make([][]marker.Pulse, info.Channels)
+	a.courses = map[*station.Station]keptCourse{}
 	return a, nil
 }
 

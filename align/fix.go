@@ -128,9 +128,10 @@ type StationFix struct {
 
 // PathUsed is the path delay that was taken out.
 type PathUsed struct {
-	Delay float64 `json:"delay_s"`
+	Delay float64 `json:"delay_s"` // in the middle of the ticks used
 	U     float64 `json:"u_s"`
 	Mode  string  `json:"mode"`
+	Drift float64 `json:"drift,omitempty"` // of a computed delay, seconds a second
 }
 
 // Arrival is one path of the tick, relative to the earliest.

@@ -5,7 +5,6 @@ import (
 	"math"
 	"time"
 
-	"timeball/align/path"
 	"timeball/detect/tick"
 	"timeball/detect/timecode"
 )
@@ -18,9 +17,12 @@ type stationOffset struct {
 	fix       StationFix
 	measured  mixture // offset with all but common corrections, type A only
 	rate      mixture
+	drift     float64 // part of measured's uncertainty that comes from the path's drift
 	ub        float64 // its own type B uncertainty
 	lines     []BudgetLine
 	pathKnown bool
+	noPath    string // why not
+	warning   string
 }
 
 // Fix states the measurement so far.
@@ -61,8 +63,13 @@ func (a *Attempt) report(heard []*tick.Arrival, read func(*timecode.Decoder) tim
 	phase := a.pulses.Phase(last) / period
 
 	var found []stationOffset
+	begin := a.begin(read)
 	for _, arr := range heard {
-		found = append(found, a.stationOffset(arr, period, phase, last))
+		s := a.stationOffset(arr, period, phase, last, begin)
+		found = append(found, s)
+		if s.warning != "" {
+			f.Warnings = append(f.Warnings, s.warning)
+		}
 	}
 	if len(found) == 0 {
 		f.Verdict = NoTick
@@ -77,60 +84,33 @@ func (a *Attempt) report(heard []*tick.Arrival, read func(*timecode.Decoder) tim
 }
 
 // stationOffset applies the corrections that belong to one station.
-func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last int) stationOffset {
+func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last int, begin time.Time) stationOffset {
 	var s stationOffset
 	snr := arr.SNRdB
 	s.fix = StationFix{ID: arr.Station.ID, ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr, Arrivals: []Arrival{}}
 	for _, p := range arr.Paths {
 		s.fix.Arrivals = append(s.fix.Arrivals, Arrival{p.ExcessSeconds, p.LevelDB})
 	}
-	s.measured, s.rate = extrapolate(lines(arr, a.rate, period), float64(last)-arr.Ref)
 	shift := -phase + arr.Station.AdvanceSeconds
 	if e := arr.Station.EmissionSeconds / 1.96; e > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "emission " + arr.Station.ID, Type: "B", U: e})
 	}
-	if used, note, ok := a.pathDelay(arr); ok {
-		s.pathKnown = true
-		s.fix.Path = &used
-		shift -= used.Delay
-		s.lines = append(s.lines, BudgetLine{Source: "path delay " + arr.Station.ID, Type: "B", U: used.U, Note: note})
+	var way delay
+	if way, s.noPath, s.pathKnown = a.pathDelay(arr, begin); s.pathKnown {
+		s.fix.Path = &way.used
+		s.warning = way.warning
+		shift -= way.used.Delay
+		s.lines = append(s.lines, BudgetLine{Source: "path delay " + arr.Station.ID, Type: "B", U: way.used.U, Note: way.note})
 	}
 	s.ub, _ = combine(s.lines)
+	all, since := lines(arr, a.rate, period), float64(last)-arr.Ref
+	s.measured, s.rate = extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
+	if way.uDrift > 0 {
+		steady, _ := extrapolate(withDrift(all, way.used.Drift, 0), since)
+		s.drift = driftU(s.measured, steady)
+	}
 	s.measured = s.measured.shift(shift, 0)
 	return s
-}
-
-// pathDelay is the delay given for the station, or that computed for the place.
-func (a *Attempt) pathDelay(arr *tick.Arrival) (used PathUsed, note string, ok bool) {
-	for _, id := range []string{arr.Station.ID, ""} {
-		if q, given := a.settings.PathDelays[id]; given {
-			return PathUsed{q.Value, q.U, "given"}, "as given", true
-		}
-	}
-	if a.settings.At == nil {
-		return used, "", false
-	}
-	at := a.start()
-	if at.IsZero() {
-		return used, "", false
-	}
-	p, err := path.Predict(path.Request{
-		Station: arr.Station, CarrierHz: a.settings.CarrierHz, At: *a.settings.At,
-		Time: at.Add(seconds(a.seconds() / 2)), Sunspots: a.settings.Sunspots,
-	})
-	if err != nil {
-		return used, "", false
-	}
-	mode, _ := p.FirstMode()
-	return PathUsed{p.DelaySeconds, p.USeconds, mode}, "computed; first arrival most likely " + mode, true
-}
-
-// start is the UTC of the first frame as far as it is known.
-func (a *Attempt) start() time.Time {
-	if !a.settings.Start.IsZero() {
-		return a.settings.Start
-	}
-	return a.info.Start
 }
 
 // combine joins the stations' offsets, tests whether they agree, and adds the
@@ -146,7 +126,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	f.Verdict = Found
 	if len(known) == 0 {
 		f.Verdict = NoPath
-		f.Reason = "the path delay is not known: give --at LAT,LON and the time of the recording (--start), or --path-delay; the offset is not corrected for it"
+		f.Reason = "the path delay is not known: " + found[0].noPath + "; the offset is not corrected for it"
 		known = found[:1]
 	}
 	receiver, skew := a.settings.Delays()
@@ -207,7 +187,11 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	}
 	ua, dof := 0.0, scaled.dof()
 	for i, s := range known {
-		ua += math.Pow(weights[i]*birge*s.measured.u(), 2)
+		scale := weights[i] * birge
+		ua += scale * scale * (math.Pow(s.measured.u(), 2) - s.drift*s.drift)
+		if s.drift > 0 {
+			f.Budget = append(f.Budget, BudgetLine{Source: "path drift " + s.fix.ID, Type: "B", U: scale * s.drift, Note: "over the time since the middle of the ticks"})
+		}
 	}
 	line := BudgetLine{Source: "tick average", Type: "A", U: math.Sqrt(ua)}
 	if !math.IsInf(dof, 1) {

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"timeball/align/path"
+	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
 	"timeball/detect/marker"
 )
@@ -24,6 +25,9 @@ type Settings struct {
 	Hands                          *HandsReading // nil: not told
 	UT1                            bool          // the clock keeps UT1
 	Sunspots                       float64       // R12; NaN: the default for the phase of the cycle
+	// Maps are those of the F2 layer that path delays are computed from; nil: the
+	// embedded climatology.
+	Maps ionosphere.Maps
 }
 
 // What is assumed when nothing is said. All are shown in the budget.

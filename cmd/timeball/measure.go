@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"slices"
 	"strings"
 	"time"
@@ -18,12 +17,12 @@ import (
 // measureFlags tell what a measurement must know, in every command that
 // measures.
 type measureFlags struct {
-	Station  []string  `default:"auto" placeholder:"ID,ID" help:"Stations that may be heard, or auto: all that differ in their marks (default: auto)."`
-	Stations string    `placeholder:"FILE.toml" help:"Your own stations, beside the built-in ones or instead of those with the same call sign."`
-	Carrier  frequency `placeholder:"10MHz" help:"Carrier the receiver is tuned to (default: any)."`
-	At       *place    `placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive; the path delay is computed from it."`
-	Start    time.Time `placeholder:"RFC3339" help:"UTC of the first sample, within half a minute (default: as the recording itself says)."`
-	Sunspots *float64  `placeholder:"N" help:"12-month smoothed sunspot number R12, 0 to 300 (default: a mean cycle's value for the date)."`
+	Station         []string `default:"auto" placeholder:"ID,ID" help:"Stations that may be heard, or auto: all that differ in their marks (default: auto)."`
+	stationsFlags   `embed:""`
+	Carrier         frequency `placeholder:"10MHz" help:"Carrier the receiver is tuned to (default: any)."`
+	At              *place    `placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive; the path delay is computed from it."`
+	Start           time.Time `placeholder:"RFC3339" help:"UTC of the first sample, within half a minute (default: as the recording itself says)."`
+	ionosphereFlags `embed:""`
 
 	PathDelay     []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one; may repeat. ± (or +-) is the 95 % half-width, 0.3 ms when left out."`
 	ReceiverDelay *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms). ± is 0.1 ms when left out."`
@@ -42,7 +41,7 @@ type measureFlags struct {
 // check finds mistakes that a look at the flags shows. AfterApply of the
 // commands calls it.
 func (f *measureFlags) check() error {
-	if err := (skyFlags{Sunspots: f.Sunspots}).check(); err != nil {
+	if err := f.ionosphereFlags.check(); err != nil {
 		return err
 	}
 	switch {
@@ -57,7 +56,7 @@ func (f *measureFlags) check() error {
 // settings puts the flags and the calibrations into the measurement's terms.
 func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 	s := align.Settings{
-		CarrierHz: float64(f.Carrier), Start: f.Start, Sunspots: skyFlags{Sunspots: f.Sunspots}.sunspots(),
+		CarrierHz: float64(f.Carrier), Start: f.Start, Sunspots: f.sunspots(),
 		ReceiverChannel: f.ReceiverChannel, MarkerChannel: f.MarkerChannel,
 		Edge:       map[string]marker.Edge{"rising": marker.Rising, "falling": marker.Falling}[f.MarkerEdge],
 		PathDelays: map[string]align.Quantity{}, UT1: f.UT1,
@@ -71,6 +70,9 @@ func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 		s.At = &path.LatLon{Lat: f.At.Lat, Lon: f.At.Lon}
 	}
 	var err error
+	if s.Maps, err = f.maps(); err != nil {
+		return s, err
+	}
 	if s.Stations, err = f.chooseStations(); err != nil {
 		return s, err
 	}
@@ -106,16 +108,9 @@ func delayOf(given *delay, spread float64, kept *calibration) *align.Quantity {
 
 // chooseStations returns the stations that --station names.
 func (f *measureFlags) chooseStations() ([]*station.Station, error) {
-	all := station.Builtin()
-	if f.Stations != "" {
-		own, err := loadStations(f.Stations)
-		if err != nil {
-			return nil, err
-		}
-		all = slices.DeleteFunc(all, func(b station.Station) bool {
-			return slices.ContainsFunc(own, func(o station.Station) bool { return o.ID == b.ID })
-		})
-		all = append(all, own...)
+	all, err := f.table()
+	if err != nil {
+		return nil, err
 	}
 	var chosen []*station.Station
 	for _, id := range f.Station {
@@ -127,14 +122,14 @@ func (f *measureFlags) chooseStations() ([]*station.Station, error) {
 			}
 			continue
 		}
-		i := slices.IndexFunc(all, func(s station.Station) bool { return strings.EqualFold(s.ID, id) })
-		if i < 0 {
-			return nil, unknownStation(id, all)
+		s, err := findStation(all, id)
+		if err != nil {
+			return nil, err
 		}
-		if !f.sendsOnCarrier(&all[i]) {
+		if !f.sendsOnCarrier(s) {
 			return nil, usageError{fmt.Errorf("%s does not send on %v", strings.ToUpper(id), f.Carrier)}
 		}
-		chosen = append(chosen, &all[i])
+		chosen = append(chosen, s)
 	}
 	if len(chosen) == 0 {
 		return nil, usageError{fmt.Errorf("no station sends on %v: correct --carrier, or leave it out", f.Carrier)}
@@ -148,26 +143,4 @@ func (f *measureFlags) sendsOnCarrier(s *station.Station) bool {
 	return f.Carrier == 0 || slices.ContainsFunc(s.Carriers, func(c station.Carrier) bool {
 		return math.Abs(c.Hz-float64(f.Carrier)) < 1
 	})
-}
-
-func unknownStation(id string, all []station.Station) error {
-	ids := make([]string, len(all))
-	for i, s := range all {
-		ids[i] = s.ID
-	}
-	return usageError{fmt.Errorf("there is no station %q: choose auto or some of %s", id, strings.Join(ids, ", "))}
-}
-
-// loadStations reads a person's own stations.
-func loadStations(name string) ([]station.Station, error) {
-	r, err := os.Open(name)
-	if err != nil {
-		return nil, fmt.Errorf("stations: %w", err)
-	}
-	defer r.Close()
-	own, err := station.Load(r)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
-	}
-	return own, nil
 }

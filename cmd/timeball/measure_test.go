@@ -54,8 +54,8 @@ func TestChooseStations(t *testing.T) {
 		// Rec. ITU-R TF.768: these are on 20 MHz and 7.85 MHz.
 		{measureFlags{Station: []string{"auto"}, Carrier: 20e6}, "wwv"},
 		{measureFlags{Station: []string{"auto"}, Carrier: 7.85e6}, "chu"},
-		{measureFlags{Station: []string{"auto"}, Carrier: 3.5e6, Stations: own}, "gannet"},
-		{measureFlags{Station: []string{"gannet", "wwv"}, Stations: own}, "gannet wwv"},
+		{measureFlags{Station: []string{"auto"}, Carrier: 3.5e6, stationsFlags: stationsFlags{own}}, "gannet"},
+		{measureFlags{Station: []string{"gannet", "wwv"}, stationsFlags: stationsFlags{own}}, "gannet wwv"},
 	} {
 		s, err := tt.flags.settings("")
 		if err != nil || ids(s) != tt.want {

@@ -59,8 +59,11 @@ func (c *outlookCmd) Run(p *program) error {
 	request.Receiver.Environment = noise.Environment(c.Environment)
 	request.Receiver.AntennaDBi = c.AntennaGain
 	request.Receiver.RequiredSNR = c.RequiredSNR
-	var err error
-	if request.Stations, err = findStations(c.Station); err != nil {
+	all, err := c.table()
+	if err != nil {
+		return err
+	}
+	if request.Stations, err = findStations(all, c.Station); err != nil {
 		return err
 	}
 	if request.Maps, err = c.maps(); err != nil {
@@ -89,19 +92,19 @@ func (c *outlookCmd) Run(p *program) error {
 }
 
 // findStations looks call signs up; auto stands for all stations.
-func findStations(ids []string) ([]station.Station, error) {
-	if len(ids) == 1 && ids[0] == "auto" {
-		return station.Builtin(), nil
+func findStations(all []station.Station, ids []string) ([]station.Station, error) {
+	if len(ids) == 1 && strings.EqualFold(ids[0], "auto") {
+		return all, nil
 	}
-	var all []station.Station
+	var chosen []station.Station
 	for _, id := range ids {
-		s, err := findStation(id)
+		s, err := findStation(all, id)
 		if err != nil {
 			return nil, err
 		}
-		all = append(all, *s)
+		chosen = append(chosen, *s)
 	}
-	return all, nil
+	return chosen, nil
 }
 
 // rows cuts the slots into the carriers' days.

@@ -42,7 +42,11 @@ func (c *pathCmd) AfterApply() error {
 
 // Run prints the prediction and draws it.
 func (c *pathCmd) Run(p *program) error {
-	s, err := findStation(c.Station)
+	all, err := c.table()
+	if err != nil {
+		return err
+	}
+	s, err := findStation(all, c.Station)
 	if err != nil {
 		return err
 	}

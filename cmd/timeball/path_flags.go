@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -69,15 +70,21 @@ func (f frequency) String() string {
 	return strconv.FormatFloat(float64(f)/1e6, 'f', -1, 64) + " MHz"
 }
 
-// skyFlags are what path and outlook ask of the ionosphere.
+// skyFlags are what path and outlook ask of the sky and the stations.
 type skyFlags struct {
-	At         place    `required:"" placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive."`
+	At              place `required:"" placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive."`
+	ionosphereFlags `embed:""`
+	stationsFlags   `embed:""`
+}
+
+// ionosphereFlags tell what ionosphere a path delay is computed from.
+type ionosphereFlags struct {
 	Sunspots   *float64 `placeholder:"N" help:"12-month smoothed sunspot number R12, 0 to 300 (default: a mean cycle's value for the date)."`
 	Ionosphere string   `placeholder:"DIR" help:"Folder with the ITU's map coefficients, ccir01.txt to ccir12.txt, to use instead of the built-in fit to them."`
 }
 
 // check finds values no ionosphere could have.
-func (f skyFlags) check() error {
+func (f ionosphereFlags) check() error {
 	if f.Sunspots != nil && !(*f.Sunspots >= 0 && *f.Sunspots <= 300) {
 		return usageError{fmt.Errorf("--sunspots %g: R12 lies between 0 and 300", *f.Sunspots)}
 	}
@@ -85,7 +92,7 @@ func (f skyFlags) check() error {
 }
 
 // sunspots is R12, NaN for the default.
-func (f skyFlags) sunspots() float64 {
+func (f ionosphereFlags) sunspots() float64 {
 	if f.Sunspots == nil {
 		return math.NaN()
 	}
@@ -93,7 +100,7 @@ func (f skyFlags) sunspots() float64 {
 }
 
 // maps is the source of the F2 layer; nil is the built-in one.
-func (f skyFlags) maps() (ionosphere.Maps, error) {
+func (f ionosphereFlags) maps() (ionosphere.Maps, error) {
 	if f.Ionosphere == "" {
 		return nil, nil
 	}
@@ -104,16 +111,43 @@ func (f skyFlags) maps() (ionosphere.Maps, error) {
 	return m, nil
 }
 
-// findStation looks a call sign up among the built-in stations.
-func findStation(id string) (*station.Station, error) {
-	if s, ok := station.Find(id); ok {
-		return s, nil
+// stationsFlags add a person's own stations to the built-in ones.
+type stationsFlags struct {
+	Stations string `placeholder:"FILE.toml" help:"Your own stations, beside the built-in ones or instead of those with the same call sign."`
+}
+
+// table is all stations there are.
+func (f stationsFlags) table() ([]station.Station, error) {
+	all := station.Builtin()
+	if f.Stations == "" {
+		return all, nil
 	}
-	var known []string
-	for _, s := range station.Builtin() {
-		known = append(known, s.ID)
+	r, err := os.Open(f.Stations)
+	if err != nil {
+		return nil, fmt.Errorf("stations: %w", err)
 	}
-	return nil, usageError{fmt.Errorf("there is no station %q: choose one of %s", id, strings.Join(known, ", "))}
+	defer r.Close()
+	own, err := station.Load(r)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", f.Stations, err)
+	}
+	all = slices.DeleteFunc(all, func(b station.Station) bool {
+		return slices.ContainsFunc(own, func(o station.Station) bool { return o.ID == b.ID })
+	})
+	return append(all, own...), nil
+}
+
+// findStation looks a call sign up.
+func findStation(all []station.Station, id string) (*station.Station, error) {
+	i := slices.IndexFunc(all, func(s station.Station) bool { return strings.EqualFold(s.ID, id) })
+	if i >= 0 {
+		return &all[i], nil
+	}
+	ids := make([]string, len(all))
+	for i, s := range all {
+		ids[i] = s.ID
+	}
+	return nil, usageError{fmt.Errorf("there is no station %q: choose some of %s", id, strings.Join(ids, ", "))}
 }
 
 // timeOr is t, or now when t was not given.

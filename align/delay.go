@@ -1,0 +1,128 @@
+package align
+
+import (
+	"math"
+	"time"
+
+	"timeball/align/path"
+	"timeball/capture/station"
+	"timeball/detect/tick"
+	"timeball/detect/timecode"
+)
+
+// delay is the path delay of one station: that of the second its arrival is
+// stated for, and how it runs on from there.
+type delay struct {
+	used    PathUsed
+	uDrift  float64
+	note    string // for the budget
+	warning string
+}
+
+// pathDelay is the delay given for the station, or that computed for the place
+// and the time over which it was heard; begin is the UTC of the first frame, zero
+// when unknown. ok is false, and why says so, when there is none.
+func (a *Attempt) pathDelay(arr *tick.Arrival, begin time.Time) (d delay, why string, ok bool) {
+	for _, id := range []string{arr.Station.ID, ""} {
+		if q, given := a.settings.PathDelays[id]; given {
+			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: "given"}, note: "as given"}, "", true
+		}
+	}
+	if a.settings.At == nil || begin.IsZero() {
+		return d, "give --at LAT,LON and the time of the recording (--start), or --path-delay", false
+	}
+	middle := begin.Add(seconds(a.pulses.Base(0)/a.rate + arr.Ref))
+	c, err := a.course(arr.Station, middle, seconds(float64(arr.Expected)))
+	if err != nil {
+		return d, err.Error(), false
+	}
+	var excess []float64
+	u := 0.0
+	for i, later := range arr.Paths {
+		if i > 0 {
+			excess, u = append(excess, later.ExcessSeconds), max(u, later.UExcess)
+		}
+	}
+	p := c.WithArrivals(excess, u)
+	mode, _ := p.FirstMode()
+	d = delay{
+		used:   PathUsed{Delay: p.DelaySeconds + c.Bend, U: p.USeconds, Mode: mode, Drift: c.Drift},
+		uDrift: c.UDrift, note: "computed; first arrival most likely " + mode,
+	}
+	switch {
+	case p.Contradicted:
+		d.warning = arr.Station.ID + ": " + p.Note + "; its path delay is widened"
+	case p.Note != "":
+		d.note = "computed; " + p.Note
+	}
+	return d, "", true
+}
+
+// courseKey is what a computed delay is for, to the minute: live and replayed the
+// same, and seldom computed anew.
+type courseKey struct {
+	middle time.Time
+	span   time.Duration
+}
+
+// course is the delay of a station over a span of time.
+func (a *Attempt) course(s *station.Station, middle time.Time, span time.Duration) (path.Course, error) {
+	key := courseKey{middle.Round(time.Minute), span.Round(time.Minute)}
+	if kept, ok := a.courses[s]; ok && kept.key.middle.Equal(key.middle) && kept.key.span == key.span {
+		return kept.course, kept.err
+	}
+	c, err := path.Follow(path.Request{
+		Station: s, CarrierHz: a.settings.CarrierHz, At: *a.settings.At, Time: key.middle,
+		Sunspots: a.settings.Sunspots, Maps: a.settings.Maps,
+	}, key.span)
+	a.courses[s] = keptCourse{key, c, err}
+	return c, err
+}
+
+// keptCourse is the latest course of a station.
+type keptCourse struct {
+	key    courseKey
+	course path.Course
+	err    error
+}
+
+// begin is the UTC of the first frame as far as it is known: from what was said,
+// the recording's own account or the broadcast.
+func (a *Attempt) begin(read func(*timecode.Decoder) timecode.Reading) time.Time {
+	at := a.start()
+	for _, c := range a.codes {
+		if !at.IsZero() {
+			break
+		}
+		if r := read(c.dec); r.UTC.Known() {
+			at = r.UTC.Value.Add(-seconds(a.pulses.Base(0)/a.rate + float64(r.N)))
+		}
+	}
+	return at
+}
+
+// start is the UTC of the first frame as it was given or stands in the recording.
+func (a *Attempt) start() time.Time {
+	if !a.settings.Start.IsZero() {
+		return a.settings.Start
+	}
+	return a.info.Start
+}
+
+// withDrift takes a path's drift, known to u, out of what the ticks say of the
+// clock's rate. In the middle of the ticks, where the lines hold, it does nothing.
+func withDrift(lines []line, drift, u float64) []line {
+	moved := make([]line, len(lines))
+	for i, l := range lines {
+		l.y -= drift
+		l.vy += u * u
+		moved[i] = l
+	}
+	return moved
+}
+
+// driftU is how much of the uncertainty of whole comes from the path's drift,
+// which steady leaves out.
+func driftU(whole, steady mixture) float64 {
+	return math.Sqrt(max(0, whole.u()*whole.u()-steady.u()*steady.u()))
+}

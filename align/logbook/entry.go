@@ -459,12 +459,16 @@ func (b *Book) History(clock string) ([]rate.Fix, []rate.Adjustment, error) {
 			adjustments = append(adjustments, *e.Adjustment)
 		}
 	}
+	var count int
+	if err := tx.QueryRow(`SELECT count(*) FROM fix WHERE clock_id = ?`, id).Scan(&count); err != nil {
+		return nil, nil, b.explain(err)
+	}
 	rows, err := tx.Query(`SELECT entry_id, at_ns, offset_s, u_s, common_s, whole_s FROM fix WHERE clock_id = ? ORDER BY at_ns, entry_id`, id)
 	if err != nil {
 		return nil, nil, b.explain(err)
 	}
 	defer rows.Close()
-	var fixes []rate.Fix
+	fixes := make([]rate.Fix, 0, count)
 	for rows.Next() {
 		var f rate.Fix
 		var ns int64

@@ -83,24 +83,35 @@ func median(v []float64) float64 {
 
 // coarseLine is the unweighted least-squares line of the measurements.
 func coarseLine(nodes []node) (slope, intercept float64) {
-	var n, st, sx float64
+	var ts, xs []float64
 	for _, nd := range nodes {
 		if nd.measured {
-			n, st, sx = n+1, st+nd.t, sx+nd.x
+			ts, xs = append(ts, nd.t), append(xs, nd.x)
 		}
 	}
-	st, sx = st/n, sx/n
+	return straightLine(ts, xs)
+}
+
+// straightLine is the least-squares line of x over t.
+func straightLine(t, x []float64) (slope, intercept float64) {
+	mt, mx := mean(t), mean(x)
 	var num, den float64
-	for _, nd := range nodes {
-		if nd.measured {
-			num += (nd.t - st) * (nd.x - sx)
-			den += (nd.t - st) * (nd.t - st)
-		}
+	for i := range t {
+		num += (t[i] - mt) * (x[i] - mx)
+		den += (t[i] - mt) * (t[i] - mt)
 	}
 	if den > 0 {
 		slope = num / den
 	}
-	return slope, sx - slope*st
+	return slope, mx - slope*mt
+}
+
+func mean(v []float64) float64 {
+	var sum float64
+	for _, x := range v {
+		sum += x
+	}
+	return sum / float64(len(v))
 }
 
 // deviance is -2 log likelihood at noise n.

@@ -1,6 +1,7 @@
 package rate
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -99,10 +100,10 @@ func Analyse(fixes []Fix, adjustments []Adjustment) (*Fit, error) {
 	fit := &Fit{start: fixes[0].At}
 	x := unwrap(fixes, adjustments)
 	fit.Fixes = make([]FittedFix, len(fixes))
-	var common []float64
+	common := make([]float64, len(fixes))
 	for i, f := range fixes {
 		fit.Fixes[i] = FittedFix{Fix: f, X: x[i], Weight: 1}
-		common = append(common, f.UCommon)
+		common[i] = f.UCommon
 	}
 	fit.UCommon = median(common)
 
@@ -273,24 +274,49 @@ func statedDial(adjustments []Adjustment) (clockwise, u float64) {
 	return clockwise, u
 }
 
-// plausible returns the end of the record under all noises from the least to
-// the most, each with its share of the probability: so the uncertainty of a
-// short record's noise enters the forecast. The deviation of each noise is taken
-// as equally likely anywhere within its bounds before the fixes are seen (A.
-// Gelman, "Prior distributions for variance parameters in hierarchical models",
-// Bayesian Analysis 1, 2006).
+// plausible returns the end of the record under the noises that may be behind
+// it, each with its share of the probability: so the uncertainty of a short
+// record's noise enters the forecast. They lie on a grid about the most likely
+// one that is followed outwards for as long as the shares tell.
+//
+// Before the fixes are seen, extra and white noise are taken as equally likely
+// in every octave (H. Jeffreys' prior of a scale), the deviation of the random
+// walk as equally likely anywhere within its bounds (A. Gelman, "Prior
+// distributions for variance parameters in hierarchical models", Bayesian
+// Analysis 1, 2006): a walk that the record is too short to show must not be
+// left out of the forecast.
 func (m *model) plausible() []weighted {
-	const factor = 4.0 // in power, between neighbours
+	const negligible = 14 // in deviance below the best: a share of 1e-3
+	type cell [3]int      // powers of the factors from the most likely noise
+	queue := []cell{{}}
+	seen := map[cell]bool{{}: true}
 	var all []weighted
 	least := math.Inf(1)
-	var n noise
-	for n.extra = m.least.extra; n.extra < m.most.extra*factor; n.extra *= factor * factor {
-		for n.white = m.least.white; n.white < m.most.white*factor; n.white *= factor {
-			for n.walk = m.least.walk; n.walk < m.most.walk*factor; n.walk *= factor {
-				d, last := likelihood(m.nodes, m.prior, n)
-				d -= math.Log(n.extra) + math.Log(n.white) + math.Log(n.walk)
-				all = append(all, weighted{last, n, d})
-				least = math.Min(least, d)
+	for ; len(queue) > 0; queue = queue[1:] {
+		c := queue[0]
+		n := noise{
+			extra: m.noise.extra * math.Pow(16, float64(c[0])),
+			white: m.noise.white * math.Pow(4, float64(c[1])),
+			walk:  m.noise.walk * math.Pow(2, float64(c[2])),
+		}
+		if !m.allows(n) {
+			continue
+		}
+		d, last := likelihood(m.nodes, m.prior, n)
+		d -= math.Log(n.walk)
+		if d > least+negligible {
+			continue
+		}
+		least = math.Min(least, d)
+		all = append(all, weighted{last, n, d})
+		for axis := range c {
+			for _, by := range []int{-1, 1} {
+				next := c
+				next[axis] += by
+				if !seen[next] {
+					seen[next] = true
+					queue = append(queue, next)
+				}
 			}
 		}
 	}
@@ -299,13 +325,35 @@ func (m *model) plausible() []weighted {
 		all[i].share = math.Exp(-(all[i].share - least) / 2)
 		sum += all[i].share
 	}
-	kept := all[:0]
-	for _, w := range all {
-		if w.share /= sum; w.share > 1e-5 {
-			kept = append(kept, w)
+	for i := range all {
+		all[i].share /= sum
+	}
+	return all
+}
+
+// allows reports whether a noise is within bounds, but for rounding.
+func (m *model) allows(n noise) bool {
+	const slack = 1 + 1e-9
+	return n.extra*slack >= m.least.extra && n.extra <= m.most.extra*slack &&
+		n.white*slack >= m.least.white && n.white <= m.most.white*slack &&
+		n.walk*slack >= m.least.walk && n.walk <= m.most.walk*slack
+}
+
+// representatives picks up to count of the plausible noises, from the quietest
+// walk to the strongest, that stand for equal shares.
+func representatives(spread []weighted, count int) []noise {
+	spread = slices.Clone(spread)
+	slices.SortFunc(spread, func(a, b weighted) int {
+		return cmp.Or(cmp.Compare(a.noise.walk, b.noise.walk), cmp.Compare(a.noise.white, b.noise.white))
+	})
+	var picked []noise
+	var share float64
+	for _, w := range spread {
+		for share += w.share; float64(len(picked))+0.5 < share*float64(count); {
+			picked = append(picked, w.noise)
 		}
 	}
-	return kept
+	return picked
 }
 
 // at is the state at a time from Epoch on: mean and covariance over the
@@ -400,6 +448,7 @@ func (f *Fit) compare(m *model) {
 
 // describe lists the changes with what the fixes say of them.
 func (f *Fit) describe(m *model, adjustments []Adjustment, logged map[int]int) {
+	noises := representatives(f.spread, 12)
 	for i := range m.nodes {
 		k, isLogged := logged[i]
 		isFound := slices.Contains(m.found, i)
@@ -425,7 +474,7 @@ func (f *Fit) describe(m *model, adjustments []Adjustment, logged map[int]int) {
 				}
 			}
 		}
-		x, y := m.alone(i)
+		x, y := m.alone(i, noises)
 		c.Step, c.UStep = x.with(nd.stepX, nd.varX)
 		trim, u := y.with(nd.stepY, nd.varY)
 		c.Trim, c.UTrim = trim/day, u/day
@@ -440,23 +489,51 @@ type sight struct {
 }
 
 // alone returns what the fixes say of the shock at node i in offset and in
-// rate, each without what was known of it before.
-func (m *model) alone(i int) (x, y sight) {
+// rate, each without what was known of it before, over the noises given.
+func (m *model) alone(i int, noises []noise) (x, y sight) {
 	nd := &m.nodes[i]
 	kept := *nd
-	look := func(size float64, score, info func(smoothed) float64) sight {
-		s := smooth(m.nodes, m.prior, m.noise)[i]
-		*nd = kept
-		if info(s) <= 0 {
-			return sight{size, math.Inf(1)}
-		}
-		return sight{size + score(s)/info(s), 1 / math.Sqrt(info(s))}
-	}
 	nd.varX = 0
-	x = look(nd.stepX, func(s smoothed) float64 { return s.scoreX }, func(s smoothed) float64 { return s.infoX })
+	var seen []sight
+	for _, n := range noises {
+		s := smooth(m.nodes, m.prior, n)[i]
+		seen = append(seen, sightOf(nd.stepX, s.scoreX, s.infoX))
+	}
+	x = pooled(seen)
+	*nd = kept
 	nd.varY = 0
-	y = look(nd.stepY, func(s smoothed) float64 { return s.scoreY }, func(s smoothed) float64 { return s.infoY })
+	seen = seen[:0]
+	for _, n := range noises {
+		s := smooth(m.nodes, m.prior, n)[i]
+		seen = append(seen, sightOf(nd.stepY, s.scoreY, s.infoY))
+	}
+	y = pooled(seen)
+	*nd = kept
 	return x, y
+}
+
+// sightOf makes a sight of a shock taken as assumed, of the score and of the
+// information there.
+func sightOf(assumed, score, info float64) sight {
+	if info <= 0 {
+		return sight{assumed, math.Inf(1)}
+	}
+	return sight{assumed + score/info, 1 / math.Sqrt(info)}
+}
+
+// pooled is the mean of equally likely sights with the scatter among them.
+func pooled(list []sight) sight {
+	var p sight
+	n := float64(len(list))
+	for _, s := range list {
+		p.size += s.size / n
+	}
+	var variance float64
+	for _, s := range list {
+		variance += (s.u*s.u + square(s.size-p.size)) / n
+	}
+	p.u = math.Sqrt(variance)
+	return p
 }
 
 // with combines the sight with what was known before.

@@ -238,12 +238,12 @@ func BenchmarkIntervalsHoldTruth(b *testing.B) {
 	}
 }
 
-// TestYear: a year of a fix every few days with three trims, logged with their
-// nominal size or only in divisions, a logged and an unlogged phase step, an
-// unlogged trim, bad fixes and weeks without reception.
-func TestYear(t *testing.T) {
-	good := map[string]int{}
-	const runs = 20
+// years simulates years of a fix every few days with three trims, logged with
+// their nominal size or only in divisions, a logged and an unlogged phase step,
+// an unlogged trim, bad fixes and weeks without reception, and counts what was
+// right of each.
+func years(t testing.TB, runs int) (good map[string]int) {
+	good = map[string]int{}
 	for run := range runs {
 		rng := rand.New(rand.NewPCG(uint64(run), 5))
 		const division = 2.5e-10 // clockwise raises
@@ -289,10 +289,10 @@ func TestYear(t *testing.T) {
 				continue
 			}
 			found[c.Kind]++
-			if c.Kind == StepMade && !c.From.After(atDay(250.7)) && !c.At.Before(atDay(250.7)) && math.Abs(c.Step-.02) <= 2.6*c.UStep {
+			if c.Kind == StepMade && !c.From.After(atDay(250.7)) && !c.At.Before(atDay(250.7)) && math.Abs(c.Step-.02) <= Coverage*c.UStep {
 				good["step found"]++
 			}
-			if c.Kind == Trimmed && c.From.Before(atDay(200.1+4)) && c.At.After(atDay(200.1-4)) && math.Abs(c.Trim-4e-9) <= 3*c.UTrim {
+			if c.Kind == Trimmed && c.From.Before(atDay(200.1+4)) && c.At.After(atDay(200.1-4)) && math.Abs(c.Trim-4e-9) <= Coverage*c.UTrim {
 				good["trim found"]++
 			}
 		}
@@ -313,8 +313,15 @@ func TestYear(t *testing.T) {
 			good["dial"]++
 		}
 	}
+	return good
+}
+
+// TestYear, reduced; BenchmarkYear does the full number.
+func TestYear(t *testing.T) {
+	const runs = 20
+	good := years(t, runs)
 	t.Logf("of %d years: %v", runs, good)
-	for what, least := range map[string]int{"outliers named": 18, "step found": 18, "trim found": 14, "nothing else found": 17,
+	for what, least := range map[string]int{"outliers named": 18, "step found": 17, "trim found": 15, "nothing else found": 17,
 		"offset": 17, "+30 d": 17, "+60 d": 17, "ageing": 17, "dial": 16} {
 		if good[what] < least {
 			t.Errorf("%s: %d of %d", what, good[what], runs)
@@ -322,6 +329,17 @@ func TestYear(t *testing.T) {
 	}
 	if n := good["falsely named"]; n > 3 {
 		t.Errorf("%d good fixes were named outliers", n)
+	}
+}
+
+func BenchmarkYear(b *testing.B) {
+	const runs = 400
+	var good map[string]int
+	for b.Loop() {
+		good = years(b, runs)
+	}
+	for what, n := range good {
+		b.ReportMetric(100*float64(n)/runs, "%/"+strings.ReplaceAll(what, " ", "_"))
 	}
 }
 

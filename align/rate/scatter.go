@@ -29,9 +29,10 @@ const mostCells = 200000
 // left out; nothing is interpolated between fixes. Outliers stay out. Degrees
 // of freedom are scaled by the share of terms that are left.
 func (f *Fit) Stability() Scatter {
-	var fixes []FittedFix
-	var gaps, us []float64
-	for _, fix := range f.Fixes {
+	fixes := make([]*FittedFix, 0, len(f.Fixes))
+	gaps, us := make([]float64, 0, len(f.Fixes)), make([]float64, 0, len(f.Fixes))
+	for i := range f.Fixes {
+		fix := &f.Fixes[i]
 		if fix.Outlier {
 			continue
 		}
@@ -76,7 +77,7 @@ func (f *Fit) Stability() Scatter {
 	factors := stability.Factors(len(x))
 	noises := make([]stability.Noise, len(factors))
 	for i, m := range factors {
-		noises[i] = f.NoiseAt(time.Duration(float64(m) * s.Spacing * 1e9))
+		noises[i] = f.Noise.at(float64(m)*s.Spacing/day, s.U*s.U)
 	}
 	s.Deviations = stability.TableOf(x, s.Spacing, stability.Kinds, factors, noises)
 	return s
@@ -85,13 +86,13 @@ func (f *Fit) Stability() Scatter {
 // removeLine takes the mean rate out, so that a mean over a span with holes
 // does not depend on where in the span they are.
 func removeLine(x []float64) {
-	var nodes []node
+	t, known := make([]float64, 0, len(x)), make([]float64, 0, len(x))
 	for i, v := range x {
 		if v == v {
-			nodes = append(nodes, node{t: float64(i), x: v, measured: true})
+			t, known = append(t, float64(i)), append(known, v)
 		}
 	}
-	slope, intercept := coarseLine(nodes)
+	slope, intercept := straightLine(t, known)
 	for i := range x {
 		x[i] -= intercept + slope*float64(i)
 	}
@@ -119,17 +120,21 @@ func (f *Fit) lessModel() func(t, x float64) float64 {
 }
 
 // NoiseAt names the noise that has the largest share of the fitted Allan
-// variance at averaging time tau (IEEE Std 1139: 3 x²/tau² for white phase, a
-// straight share for white frequency and one that grows with tau for its random
-// walk).
+// variance at averaging time tau.
 func (f *Fit) NoiseAt(tau time.Duration) stability.Noise {
-	t := tau.Hours() / 24
-	var us []float64
-	for _, fix := range f.Fixes {
-		us = append(us, ownVariance(fix.Fix))
+	us := make([]float64, len(f.Fixes))
+	for i := range f.Fixes {
+		us[i] = ownVariance(f.Fixes[i].Fix)
 	}
-	phase := 3 * (median(us) + square(f.Noise.ExtraU)) / square(t*day)
-	white, walk := square(f.Noise.White)/t, square(f.Noise.Walk)*t
+	return f.Noise.at(tau.Hours()/24, median(us))
+}
+
+// at names the strongest noise at t days, v being the fixes' own variance, s²
+// (IEEE Std 1139: 3 x²/tau² for white phase, a straight share for white
+// frequency and one that grows with tau for its random walk).
+func (p Powers) at(t, v float64) stability.Noise {
+	phase := 3 * (v + square(p.ExtraU)) / square(t*day)
+	white, walk := square(p.White)/t, square(p.Walk)*t
 	switch {
 	case phase >= white && phase >= walk:
 		return stability.WhitePM

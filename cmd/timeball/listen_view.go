@@ -28,6 +28,9 @@ type block struct {
 // lines lays the view out for a screen of some size.
 func (v view) lines(width, height int) []row {
 	blocks := v.blocks(width, height)
+	for i := range blocks {
+		blocks[i].lines = folded(blocks[i].lines, width)
+	}
 	for {
 		total, least := 0, 0
 		for i, b := range blocks {
@@ -52,9 +55,27 @@ func (v view) lines(width, height int) []row {
 	return all
 }
 
-// roomForTwo is the height of a screen on which the offset and what to do are
-// both written large.
-const roomForTwo = 22
+// folded breaks lines of words that are wider than the screen.
+func folded(lines []row, width int) []row {
+	var all []row
+	for _, l := range lines {
+		if utf8.RuneCountInString(l.text) <= width {
+			all = append(all, l)
+			continue
+		}
+		for _, part := range wrapped(l.text, width) {
+			all = append(all, row{part, l.mood})
+		}
+	}
+	return all
+}
+
+const (
+	// roomForMore is the height of a screen on which not only the offset is
+	// written large, but also its sense and what to do.
+	roomForMore = 22
+	smallLines  = 9 // there are as a rule
+)
 
 // cut shortens text to width characters.
 func cut(text string, width int) string {
@@ -70,28 +91,36 @@ func (v view) blocks(width, height int) []block {
 		return []block{{9, []row{{"waiting for the input", plain}}}, {5, v.told()}}
 	}
 	empty := []row{{}}
-	number, word := v.figure()
+	number, sense, word := v.figure()
 	m := v.mood()
-	dot := dotWidth(number, width, max(2, min(height/7, 6)))
-	say := []row{{strings.ToUpper(word), m}}
-	if height >= roomForTwo {
-		say = paint(bigText(word, min(dot, dotWidth(word, width, dot))), m)
+	texts := 1
+	if height >= roomForMore {
+		texts = 3
 	}
-	blocks := []block{
-		{3, []row{{v.title(), plain}}},
-		{1, empty},
-		{10, paint(bigText(number, dot), m)},
-		{2, empty},
-		{8, say},
-		{2, empty},
-		{9, []row{{v.interval(), m}}},
-		{7, v.target()},
-		{6, []row{v.radio()}},
-		{4, v.bars(width)},
-		{3, []row{{v.clock(), plain}}},
+	dot := 2 * max(1, min((height-smallLines)/(5*texts), 3))
+	dot = dotWidth(number, width, dot)
+	large := func(text string) []row { return paint(bigText(text, dotWidth(text, width, dot)), m) }
+	blocks := []block{{5, []row{{v.title(), plain}}}, {1, empty}, {12, large(number)}}
+	switch {
+	case height < roomForMore && sense != "":
+		blocks = append(blocks, block{3, empty}, block{10, []row{{strings.ToUpper(sense + ": " + word), m}}})
+	case height < roomForMore:
+		blocks = append(blocks, block{3, empty}, block{10, []row{{strings.ToUpper(word), m}}})
+	case sense != "":
+		blocks = append(blocks, block{3, empty}, block{7, large(sense)}, block{3, empty}, block{10, large(word)})
+	default:
+		blocks = append(blocks, block{3, empty}, block{10, large(word)})
 	}
+	blocks = append(blocks, []block{
+		{2, empty},
+		{11, []row{{v.interval(width), m}}},
+		{9, v.target()},
+		{8, []row{v.radio()}},
+		{6, v.bars(width)},
+		{5, []row{{v.clock(), plain}}},
+	}...)
 	if told := v.told(); len(told) > 0 {
-		blocks = append(blocks, block{5, told})
+		blocks = append(blocks, block{7, told})
 	}
 	return blocks
 }
@@ -122,16 +151,17 @@ func minutes(seconds float64) string {
 	return fmt.Sprintf("%d:%02d:%02d", t/3600, t/60%60, t%60)
 }
 
-// figure is what is written large: the offset, and what to do about it.
-func (v view) figure() (number, word string) {
+// figure is what is written large: the offset, its sense in a word, and what to
+// do about it.
+func (v view) figure() (number, sense, word string) {
 	s := v.now
 	switch {
 	case s.Offset == nil && s.Verdict == align.NoMarker:
-		return "--.--- ms", "no marker"
+		return "--.--- ms", "", "no marker"
 	case s.Offset == nil:
-		return "--.--- ms", "no tick"
+		return "--.--- ms", "", "no tick"
 	}
-	return bigOffset(*s.Offset, s.Radio.State == align.ByWire), action(s, v.tolerance)
+	return bigOffset(*s.Offset, s.Radio.State == align.ByWire), string(s.Sense), action(s, v.tolerance)
 }
 
 // bigOffset writes an offset with sign and unit: five digits, but no finer than
@@ -156,11 +186,15 @@ func bigOffset(x float64, byWire bool) string {
 	return text + " " + u.name
 }
 
-// action is what to do: one word that reads from afar.
+// action is what to do, in a word or two that read from afar.
 func action(s *align.Second, tolerance float64) string {
 	switch {
-	case math.Abs(*s.Offset) <= tolerance:
+	case s.Marker.Missing > 0:
+		return "no pulse"
+	case sure(s, tolerance) && s.Verdict == align.Found:
 		return "good"
+	case math.Abs(*s.Offset) <= tolerance:
+		return "hold"
 	case s.Sense == align.Ahead:
 		return "retard"
 	default:
@@ -180,14 +214,14 @@ func (v view) mood() mood {
 		return bad
 	case math.Abs(*s.Offset) > v.tolerance:
 		return plain
-	case sure(s, v.tolerance) && s.Verdict == align.Found:
+	case action(s, v.tolerance) == "good":
 		return good
 	}
 	return alert
 }
 
 // interval says the offset with its interval in words.
-func (v view) interval() string {
+func (v view) interval(width int) string {
 	s := v.now
 	if s.Offset == nil {
 		return s.Reason
@@ -197,7 +231,10 @@ func (v view) interval() string {
 	if s.Radio.State == align.ByWire {
 		against = "the reference"
 	}
-	text := fmt.Sprintf("%s %s by %s (95 %%)", relation(s.Sense), against, plusMinus(math.Abs(*s.Offset), half))
+	text := fmt.Sprintf("%s %s by %s", relation(s.Sense), against, plusMinus(math.Abs(*s.Offset), half))
+	if level := " (95 %)"; utf8.RuneCountInString(text+level) <= width {
+		text += level
+	}
 	if s.Verdict == align.NoPath {
 		text += ", path delay not taken out"
 	}
@@ -212,7 +249,7 @@ func (v view) target() []row {
 	tol := short(v.tolerance)
 	switch x := math.Abs(*s.Offset); {
 	case x > v.tolerance:
-		return []row{{fmt.Sprintf("tolerance %s: not reached, %s to go", tol, short(x-v.tolerance)), plain}}
+		return []row{{fmt.Sprintf("tolerance %s: %s to go", tol, short(x-v.tolerance)), plain}}
 	case s.Verdict != align.Found:
 		return []row{{fmt.Sprintf("tolerance %s: reached but for the path delay", tol), alert}}
 	case !sure(s, v.tolerance):
@@ -270,7 +307,7 @@ func (v view) bars(width int) []row {
 		if name == "" {
 			name = "channel"
 		}
-		length := max(4, min(mostBar, width-34))
+		length := max(4, min(mostBar, width-25))
 		filled := int(math.Round(float64(length) * max(0, 1-db/barFloor)))
 		if db < barFloor {
 			filled = 0
@@ -306,10 +343,11 @@ func (v view) clock() string {
 	switch {
 	case s.UTC != nil:
 		parts = append(parts, s.UTC.Second.UTC().Format("15:04:05 UTC 2006-01-02")+" by the "+s.UTC.From)
-	case s.SecondOfMinute != nil:
-		parts = append(parts, fmt.Sprintf("second %d of the minute by the broadcast", *s.SecondOfMinute))
 	case s.At != nil:
 		parts = append(parts, s.At.UTC().Format("15:04:05 UTC")+" by this computer")
+	}
+	if s.UTC == nil && s.SecondOfMinute != nil {
+		parts = append(parts, fmt.Sprintf("second %d by the broadcast", *s.SecondOfMinute))
 	}
 	return strings.Join(parts, "  ")
 }

@@ -129,6 +129,13 @@ CREATE TABLE fix (
 	common_s REAL NOT NULL,     -- part of u_s shared by all fixes
 	whole_s  INTEGER            -- hands minus UTC
 );
+`, `
+-- IDs of the stations it rests on, joined by spaces.
+ALTER TABLE fix ADD COLUMN stations TEXT NOT NULL DEFAULT '';
+UPDATE fix SET stations = coalesce((
+	SELECT group_concat(json_extract(s.value, '$.id'), ' ')
+	FROM entry, json_each(CAST(entry.line AS TEXT), '$.stations') AS s
+	WHERE entry.id = fix.entry_id), '');
 `}
 
 // migrate applies the steps the file lacks, in one transaction.

@@ -133,7 +133,7 @@ func (b *Book) newWriter(tx *sql.Tx, clock string) (*writer, error) {
 		text string
 	}{
 		{&w.entry, `INSERT INTO entry (clock_id, kind, logged_at, digest, recording, line) VALUES (?, ?, ?, ?, ?, ?)`},
-		{&w.fix, `INSERT INTO fix (entry_id, clock_id, at_ns, offset_s, u_s, common_s, whole_s) VALUES (?, ?, ?, ?, ?, ?, ?)`},
+		{&w.fix, `INSERT INTO fix (entry_id, clock_id, at_ns, offset_s, u_s, common_s, whole_s, stations) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`},
 		{&w.same, `SELECT id FROM entry WHERE clock_id = ? AND digest = ?`},
 	} {
 		var err error
@@ -177,7 +177,7 @@ func (w *writer) add(line []byte) (int64, error) {
 		return 0, w.book.explain(err)
 	}
 	if f := e.Fix; f != nil && measured(f) {
-		if _, err := w.fix.Exec(id, w.clockID, f.At.UnixNano(), *f.Offset, *f.U, commonUncertainty(f), f.WholeSeconds); err != nil {
+		if _, err := w.fix.Exec(id, w.clockID, f.At.UnixNano(), *f.Offset, *f.U, commonUncertainty(f), f.WholeSeconds, stationIDs(f)); err != nil {
 			return 0, w.book.explain(err)
 		}
 	}
@@ -463,18 +463,24 @@ func (b *Book) History(clock string) ([]rate.Fix, []rate.Adjustment, error) {
 	if err := tx.QueryRow(`SELECT count(*) FROM fix WHERE clock_id = ?`, id).Scan(&count); err != nil {
 		return nil, nil, b.explain(err)
 	}
-	rows, err := tx.Query(`SELECT entry_id, at_ns, offset_s, u_s, common_s, whole_s FROM fix WHERE clock_id = ? ORDER BY at_ns, entry_id`, id)
+	rows, err := tx.Query(`SELECT entry_id, at_ns, offset_s, u_s, common_s, whole_s, stations FROM fix WHERE clock_id = ? ORDER BY at_ns, entry_id`, id)
 	if err != nil {
 		return nil, nil, b.explain(err)
 	}
 	defer rows.Close()
 	fixes := make([]rate.Fix, 0, count)
+	names := map[string]string{} // one copy of each
 	for rows.Next() {
 		var f rate.Fix
 		var ns int64
-		if err := rows.Scan(&f.ID, &ns, &f.Offset, &f.U, &f.UCommon, &f.Whole); err != nil {
+		var stations string
+		if err := rows.Scan(&f.ID, &ns, &f.Offset, &f.U, &f.UCommon, &f.Whole, &stations); err != nil {
 			return nil, nil, b.explain(err)
 		}
+		if _, ok := names[stations]; !ok {
+			names[stations] = stations
+		}
+		f.Stations = names[stations]
 		f.At = time.Unix(0, ns).UTC()
 		if !withdrawnIDs[f.ID] {
 			fixes = append(fixes, f)

@@ -627,3 +627,24 @@ func BenchmarkAppend(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "fixes/s")
 }
+
+// A logbook of the first schema learns its fixes' stations from their lines.
+func TestStationsOfOldFixes(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "logbook.sqlite")
+	b := open(t, path)
+	two := fix(1)
+	two.Stations = append(two.Stations, align.StationFix{ID: "chu"})
+	for _, f := range []align.Fix{fix(0), two} {
+		if _, err := b.Append("main", f, Provenance{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := b.db.Exec(`ALTER TABLE fix DROP COLUMN stations; PRAGMA user_version = 1`); err != nil {
+		t.Fatal(err)
+	}
+	b.Close()
+	fixes, _, err := open(t, path).History("main")
+	if err != nil || len(fixes) != 2 || fixes[0].Stations != "wwv" || fixes[1].Stations != "wwv chu" {
+		t.Errorf("%+v, %v", fixes, err)
+	}
+}

@@ -31,9 +31,10 @@ type Fit struct {
 	Noise           Powers
 	Fixes           []FittedFix // in order of time
 	Changes         []Change    // in order of time
-	UCommon         float64     // part of UOffset that is the same in all fixes, s
-	Condensed       int         // normal points that stood for the fixes; 0: each fix for itself
-	spread          []weighted  // the end of the record under each plausible noise
+	Disagreements   []Disagreement
+	UCommon         float64    // part of UOffset that is the same in all fixes, s
+	Condensed       int        // normal points that stood for the fixes; 0: each fix for itself
+	spread          []weighted // the end of the record under each plausible noise
 	start           time.Time
 	track           []smoothed
 	nodes           []node
@@ -82,8 +83,8 @@ var ErrTooFew = errors.New("a rate needs at least two fixes of the clock, apart 
 // to that many normal points.
 const mostNodes = 3000
 
-// Analyse fits a clock's history. Fixes must be in order of time.
-func Analyse(fixes []Fix, adjustments []Adjustment) (*Fit, error) {
+// analyse fits a clock's history by the fixes' uncertainties as they are.
+func analyse(fixes []Fix, adjustments []Adjustment) (*Fit, error) {
 	if len(fixes) < 2 || !fixes[len(fixes)-1].At.After(fixes[0].At) {
 		return nil, ErrTooFew
 	}
@@ -492,33 +493,30 @@ type sight struct {
 // rate, each without what was known of it before, over the noises given.
 func (m *model) alone(i int, noises []noise) (x, y sight) {
 	nd := &m.nodes[i]
-	kept := *nd
-	nd.varX = 0
-	var seen []sight
-	for _, n := range noises {
-		s := smooth(m.nodes, m.prior, n)[i]
-		seen = append(seen, sightOf(nd.stepX, s.scoreX, s.infoX))
-	}
-	x = pooled(seen)
-	*nd = kept
-	nd.varY = 0
-	seen = seen[:0]
-	for _, n := range noises {
-		s := smooth(m.nodes, m.prior, n)[i]
-		seen = append(seen, sightOf(nd.stepY, s.scoreY, s.infoY))
-	}
-	y = pooled(seen)
-	*nd = kept
+	x = m.look(i, nd.stepX, &nd.varX, noises, func(s *smoothed) (score, info float64) { return s.scoreX, s.infoX })
+	y = m.look(i, nd.stepY, &nd.varY, noises, func(s *smoothed) (score, info float64) { return s.scoreY, s.infoY })
 	return x, y
 }
 
-// sightOf makes a sight of a shock taken as assumed, of the score and of the
-// information there.
-func sightOf(assumed, score, info float64) sight {
-	if info <= 0 {
-		return sight{assumed, math.Inf(1)}
+// look is alone for one component, whose size is taken as assumed with the
+// variance pointed to. A size known exactly is not asked for.
+func (m *model) look(i int, assumed float64, variance *float64, noises []noise, of func(s *smoothed) (score, info float64)) sight {
+	nothing := sight{assumed, math.Inf(1)}
+	known := *variance
+	if known == 0 {
+		return nothing
 	}
-	return sight{assumed + score/info, 1 / math.Sqrt(info)}
+	defer func() { *variance = known }()
+	*variance = 0
+	var seen []sight
+	for _, n := range noises {
+		score, info := of(&smooth(m.nodes, m.prior, n)[i])
+		if info <= 0 {
+			return nothing
+		}
+		seen = append(seen, sight{assumed + score/info, 1 / math.Sqrt(info)})
+	}
+	return pooled(seen)
 }
 
 // pooled is the mean of equally likely sights with the scatter among them.

@@ -15,6 +15,8 @@ type Fix struct {
 	// wiring (receiver delay, skew, marker edge): it moves the offset but never the rate.
 	UCommon float64
 	Whole   *int // whole seconds the hands are ahead of UTC, when known
+	// Stations are the IDs of those it rests on, joined by spaces; empty: not told.
+	Stations string
 }
 
 // Adjustment is something done to the clock, or noted about it. Its JSON form

@@ -236,6 +236,8 @@ type fixesJSON struct {
 	From     time.Time `json:"from"`
 	To       time.Time `json:"to"`
 	Outliers []int64   `json:"outliers"` // entry numbers
+	// Days on which stations disagreed, which widened their fixes.
+	Disagreements []disagreementJSON `json:"disagreements,omitempty"`
 	// Averaged to that many normal points before the fit; absent: not.
 	NormalPoints int `json:"normal_points,omitempty"`
 	// What the fixes show of noise: white phase noise beyond their own
@@ -247,6 +249,15 @@ type fixesJSON struct {
 	GridSpacing float64 `json:"grid_spacing_s"`
 	GridCells   int     `json:"grid_cells"`
 	GridFilled  int     `json:"grid_filled"`
+}
+
+type disagreementJSON struct {
+	Day      string   `json:"day"` // UTC
+	Stations []string `json:"stations"`
+	Entries  []int64  `json:"entries"`
+	Apart    float64  `json:"apart_s"`
+	U        float64  `json:"u_apart_s"`
+	Widened  float64  `json:"widened"` // factor on the fixes' uncertainties
 }
 
 type changeJSON struct {
@@ -324,6 +335,9 @@ func (r *rateResult) json() rateJSON {
 	for _, o := range r.outliers() {
 		out.Fixes.Outliers = append(out.Fixes.Outliers, o.ID)
 	}
+	for _, d := range f.Disagreements {
+		out.Fixes.Disagreements = append(out.Fixes.Disagreements, disagreementJSON{d.Day.Format(time.DateOnly), d.Stations, d.Entries, d.Apart, d.U, d.Widened})
+	}
 	for _, c := range f.Changes {
 		change := changeJSON{At: c.At, Kind: c.Kind, Found: c.Found, Step: c.Step, UStep: c.UStep, Trim: c.Trim, UTrim: c.UTrim}
 		if c.Found {
@@ -387,7 +401,27 @@ func (r *rateResult) findings() []string {
 		list = append(list, fmt.Sprintf("It stays within ± %s for ten years.", limit))
 	}
 	list = append(list, r.trimAdvice()...)
+	list = append(list, r.disagreements()...)
 	return append(list, fmt.Sprintf("The next sync attempt is worth making from %s: %s.", date(a.Next), a.NextBecause))
+}
+
+// disagreements says on which days stations contradict each other.
+func (r *rateResult) disagreements() []string {
+	const most = 5
+	var list []string
+	for i, d := range r.fit.Disagreements {
+		if i == most {
+			list = append(list, fmt.Sprintf("So do stations on %d more days.", len(r.fit.Disagreements)-i))
+			break
+		}
+		names := make([]string, len(d.Stations))
+		for k, name := range d.Stations {
+			names[k] = strings.ToUpper(name)
+		}
+		list = append(list, fmt.Sprintf("On %s %s disagree by %s, more than u = %s allows: the %d fixes of that day are widened %.1f times.",
+			d.Day.Format(time.DateOnly), strings.Join(names, " and "), short(d.Apart), short(d.U), len(d.Entries), d.Widened))
+	}
+	return list
 }
 
 // trimAdvice says how to trim.

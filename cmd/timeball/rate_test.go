@@ -124,6 +124,29 @@ func TestRateText(t *testing.T) {
 	}
 }
 
+// Two stations of one evening that contradict each other are named and widened.
+func TestRateOfStationsThatDisagree(t *testing.T) {
+	b := newBook(t)
+	for day := range 6 {
+		for i, id := range []string{"wwv", "chu"} {
+			x := 2e-3
+			if day == 3 && i == 1 {
+				x += 0.9e-3
+			}
+			at := time.Date(2026, 3, 10+day, 18+2*i, 0, 0, 0, time.UTC)
+			b.run(exitOK, fmt.Sprintf(`{"schema":"timeball.fix/1","verdict":"fix","offset_s":%g,"u_s":1e-4,"at":%q,"stations":[{"id":%q}]}`, x, at.Format(time.RFC3339), id), "log", "import", "-")
+		}
+	}
+	out, _ := b.run(exitOK, "", "rate")
+	if want := `On 2026-03-13 WWV and CHU disagree by 900 us, more than u = \d+ us allows: the 2 fixes of that day are widened \d\.\d times`; !regexp.MustCompile(want).MatchString(out) {
+		t.Errorf("text lacks %s:\n%s", want, out)
+	}
+	out, _ = b.run(exitOK, "", "rate", "--json")
+	if !strings.Contains(out, `"day":"2026-03-13","stations":["wwv","chu"],"entries":[7,8]`) {
+		t.Errorf("no disagreement in %s", out)
+	}
+}
+
 func TestRatePicturesAndReport(t *testing.T) {
 	b, _ := museumBook(t)
 	dir := t.TempDir()

@@ -10,6 +10,9 @@ LIVE_PACKAGES := pkg-config portaudio19-dev
 # opinion on sound files, a terminal and a browser. Tests skip what is missing.
 TEST_PACKAGES := $(LIVE_PACKAGES) pulseaudio pulseaudio-utils libasound2-plugins codec2-examples sox tmux chromium
 
+# Checks that everybody can use the page; from npm.
+AXE := axe-core@4.14.1
+
 # $(call install,PACKAGES): those that are missing and can be had.
 define install
 @missing=""; \
@@ -42,7 +45,12 @@ demo:
 
 test:
 	$(call install,$(TEST_PACKAGES))
+	@$(MAKE) --no-print-directory build/npm || echo "cannot install $(AXE): going on without it"
 	@$(cgo) $(GO) vet ./... && $(GO) test ./...
+
+build/npm:
+	@echo "installing $(AXE)"
+	@npm install --silent --no-audit --no-fund --no-save --ignore-scripts --prefix $@.part $(AXE) && mv $@.part $@
 
 # Statistics of the estimator against simulated truths, then speed and memory.
 bench:

@@ -51,7 +51,7 @@ func (a *Attempt) report(heard []*tick.Arrival, read func(*timecode.Decoder) tim
 		f.Verdict = NoMarker
 		f.Reason = a.choice.Reason
 		if f.Reason == "" {
-			f.Reason = fmt.Sprintf("the recording is shorter than the %d s a marker needs to be told", decideAfter)
+			f.Reason = fmt.Sprintf("fewer than %d s were heard, too few to tell the marker", decideAfter)
 		}
 		return f
 	}

@@ -4,18 +4,53 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"time"
 
 	"timeball/align"
 	"timeball/align/logbook"
+	"timeball/align/rate"
+	"timeball/cmd/timeball/internal/page"
 )
 
 // keep enters a fix in the logbook, with what it was made from: the recording's
-// file, if there is one, and the settings. It says on stderr where it stands.
-// Only a trustworthy fix against UTC is kept.
-func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings align.Settings) error {
-	if fix.Verdict != align.Found || fix.Wire != nil {
+// file, if there is one, and the settings; and the notes that were made on the
+// page, about the fix. It says on stderr where that stands. Only a trustworthy
+// fix against UTC is kept; without one the notes are about the clock.
+func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings align.Settings, notes []page.Event) error {
+	trusted := fix.Verdict == align.Found && fix.Wire == nil
+	if !trusted && len(notes) == 0 {
 		return nil
 	}
+	book, err := f.open()
+	if err != nil {
+		return err
+	}
+	defer book.Close()
+	about := ""
+	if trusted {
+		if about, err = f.enter(p, book, fix, recording, settings); err != nil {
+			return err
+		}
+	}
+	for _, n := range notes {
+		note := rate.Adjustment{Kind: rate.Noted, At: time.Now().UTC().Truncate(time.Second), Note: n.Text, Entry: about}
+		if n.At != nil {
+			note.At = n.At.UTC()
+		}
+		if n.Offset != nil {
+			note.Note += fmt.Sprintf(" (offset then %s)", short(*n.Offset))
+		}
+		id, err := book.Adjust(f.Clock, note)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(p.stderr, "note of the page logged as entry %d\n", id)
+	}
+	return nil
+}
+
+// enter enters a fix, and returns the digest of the entry that holds it.
+func (f bookFlags) enter(p *program, book *logbook.Book, fix align.Fix, recording string, settings align.Settings) (string, error) {
 	from := logbook.Provenance{Settings: map[string]string{}, Program: programVersion()}
 	for _, s := range settingsList(settings) {
 		from.Settings[s[0]] = s[1]
@@ -23,26 +58,26 @@ func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings al
 	if recording != "" {
 		hash, err := hashFile(recording)
 		if err != nil {
-			return err
+			return "", err
 		}
 		from.SHA256 = hash
 	}
-	book, err := f.open()
-	if err != nil {
-		return err
-	}
-	defer book.Close()
 	id, err := book.Append(f.Clock, fix, from)
 	var known *logbook.KnownError
 	switch {
 	case errors.As(err, &known):
-		fmt.Fprintf(p.stderr, "%s is in the logbook already, as entry %d of clock %s\n", fix.Recording.Path, known.ID, f.Clock)
-		return nil
+		id = known.ID
+		fmt.Fprintf(p.stderr, "%s is in the logbook already, as entry %d of clock %s\n", fix.Recording.Path, id, f.Clock)
 	case err != nil:
-		return err
+		return "", err
+	default:
+		fmt.Fprintf(p.stderr, "logged as entry %d of clock %s\n", id, f.Clock)
 	}
-	fmt.Fprintf(p.stderr, "logged as entry %d of clock %s\n", id, f.Clock)
-	return nil
+	e, err := f.find(book, id)
+	if err != nil {
+		return "", err
+	}
+	return e.Digest, nil
 }
 
 // programVersion is the version the program was built from.

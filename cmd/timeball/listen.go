@@ -100,7 +100,7 @@ func (c *listenCmd) Run(p *program, file calibrationFile) error {
 			return fmt.Errorf("%s: it exists already, and no recording is overwritten: choose another name", c.Record)
 		}
 	}
-	fix, err := c.session(p, settings)
+	fix, notes, err := c.session(p, settings)
 	if err != nil {
 		return err
 	}
@@ -110,7 +110,7 @@ func (c *listenCmd) Run(p *program, file calibrationFile) error {
 		err = printFix(p.stdout, fix, "")
 	}
 	if err == nil && c.Log {
-		err = c.keep(p, fix, c.Record, settings)
+		err = c.keep(p, fix, c.Record, settings, notes)
 	}
 	if err == nil && fix.Verdict != align.Found {
 		err = errNoFix
@@ -118,13 +118,13 @@ func (c *listenCmd) Run(p *program, file calibrationFile) error {
 	return err
 }
 
-// session opens the input and measures.
-func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, error) {
+// session opens the input and measures. It returns the notes made on the page, too.
+func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []page.Event, error) {
 	show := c.newDisplay(p)
 	defer show.end()
 	src, err := c.inputFlags.open(p, func(e soundcard.Event) { show.say(e.Message) })
 	if err != nil {
-		return align.Fix{}, err
+		return align.Fix{}, nil, err
 	}
 	defer src.Close()
 	info := src.Info()
@@ -133,7 +133,7 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, err
 	}
 	m, shown, err := c.begin(info, settings, show)
 	if err != nil {
-		return align.Fix{}, err
+		return align.Fix{}, nil, err
 	}
 	if shown != nil {
 		show = pageDisplay{show, shown.page}
@@ -145,13 +145,16 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, err
 	var rec recorder
 	if c.Record != "" {
 		if rec, err = wavfile.Create(c.Record, format); err != nil {
-			return align.Fix{}, err
+			return align.Fix{}, nil, err
 		}
 	}
 	if c.Beep {
 		tones := soundcard.OpenTones()
 		defer tones.Close()
-		show = beeper{show, tones, float64(c.Tolerance), p.stderr}
+		show = &beeper{show, tones, float64(c.Tolerance), p.stderr}
+	}
+	if shown != nil {
+		shown.aim = show.aim
 	}
 	err = c.follow(p.ctx, src, m, rec, format, show)
 	show.end()
@@ -159,13 +162,15 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, err
 	if c.Record != "" {
 		fix.Recording.Path = c.Record
 	}
+	var notes []page.Event
 	if shown != nil {
 		shown.close(fix)
+		notes = shown.notes
 	}
 	if c.Report != "" {
 		err = errors.Join(err, c.report(m, fix, settings, shown))
 	}
-	return fix, err
+	return fix, notes, err
 }
 
 // begin begins to measure, on a page if one is wanted.

@@ -24,7 +24,12 @@ type beeper struct {
 	bell      io.Writer // where there is no sound output: the terminal's bell
 }
 
-func (b beeper) second(s align.Second) {
+func (b *beeper) aim(tolerance float64) {
+	b.display.aim(tolerance)
+	b.tolerance = tolerance
+}
+
+func (b *beeper) second(s align.Second) {
 	b.display.second(s)
 	if s.Offset == nil || s.Marker.Missing > 0 {
 		return

@@ -12,7 +12,8 @@ import (
 type display interface {
 	second(align.Second)
 	say(message string)
-	end() // may be called twice
+	aim(tolerance float64) // in s, from now on
+	end()                  // may be called twice
 }
 
 // newDisplay chooses how to show: the whole screen on a terminal that can, else
@@ -23,7 +24,7 @@ func (c *listenCmd) newDisplay(p *program) display {
 	}
 	f, ok := terminal(p.stdout)
 	if !ok {
-		return lineDisplay{p.stdout, p.stderr, float64(c.Tolerance)}
+		return &lineDisplay{p.stdout, p.stderr, float64(c.Tolerance)}
 	}
 	v := &view{tolerance: float64(c.Tolerance), recording: c.Record}
 	return &listenScreen{screen: newScreen(f, v), view: v}
@@ -37,6 +38,7 @@ type jsonDisplay struct {
 
 func (d jsonDisplay) second(s align.Second) { d.out.Encode(s) }
 func (d jsonDisplay) say(message string)    { fmt.Fprintln(d.messages, message) }
+func (d jsonDisplay) aim(float64)           {}
 func (d jsonDisplay) end()                  {}
 
 // lineDisplay prints a line a second.
@@ -45,9 +47,10 @@ type lineDisplay struct {
 	tolerance   float64
 }
 
-func (d lineDisplay) second(s align.Second) { fmt.Fprintln(d.w, secondLine(s, d.tolerance)) }
-func (d lineDisplay) say(message string)    { fmt.Fprintln(d.messages, message) }
-func (d lineDisplay) end()                  {}
+func (d *lineDisplay) second(s align.Second) { fmt.Fprintln(d.w, secondLine(s, d.tolerance)) }
+func (d *lineDisplay) say(message string)    { fmt.Fprintln(d.messages, message) }
+func (d *lineDisplay) aim(tolerance float64) { d.tolerance = tolerance }
+func (d *lineDisplay) end()                  {}
 
 // listenScreen fills a terminal.
 type listenScreen struct {
@@ -56,6 +59,8 @@ type listenScreen struct {
 }
 
 func (l *listenScreen) second(s align.Second) { l.update(func() { l.view.now = &s }) }
+
+func (l *listenScreen) aim(tolerance float64) { l.update(func() { l.view.tolerance = tolerance }) }
 
 // mostMessages are kept on the screen.
 const mostMessages = 3

@@ -201,6 +201,7 @@ type shown struct {
 
 func (s *shown) second(align.Second) { s.count++ }
 func (s *shown) say(m string)        { s.said = append(s.said, m) }
+func (s *shown) aim(float64)         {}
 func (s *shown) end()                {}
 
 // A full disk ends the recording, not the measurement, and the person is told.

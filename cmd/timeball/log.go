@@ -205,7 +205,7 @@ func (c logShowCmd) Run(p *program, l *logCmd) error {
 		return err
 	}
 	defer b.Close()
-	e, err := l.entry(b, c.Entry)
+	e, err := l.find(b, c.Entry)
 	if err != nil {
 		return err
 	}
@@ -220,9 +220,9 @@ func (c logShowCmd) Run(p *program, l *logCmd) error {
 	return err
 }
 
-// entry finds an entry of the clock by number.
-func (l *logCmd) entry(b *logbook.Book, id int64) (*logbook.Entry, error) {
-	entries, err := b.Entries(l.Clock)
+// find finds an entry of the clock by number.
+func (f bookFlags) find(b *logbook.Book, id int64) (*logbook.Entry, error) {
+	entries, err := b.Entries(f.Clock)
 	if err != nil {
 		return nil, err
 	}
@@ -231,7 +231,7 @@ func (l *logCmd) entry(b *logbook.Book, id int64) (*logbook.Entry, error) {
 			return &entries[i], nil
 		}
 	}
-	return nil, fmt.Errorf("clock %q has no entry %d; log list shows what there is", l.Clock, id)
+	return nil, fmt.Errorf("clock %q has no entry %d; log list shows what there is", f.Clock, id)
 }
 
 // when is the flag --time of what is logged by hand.
@@ -373,7 +373,7 @@ func (l *logCmd) about(p *program, a rate.Adjustment, id int64) error {
 			return err
 		}
 		defer b.Close()
-		e, err := l.entry(b, id)
+		e, err := l.find(b, id)
 		if err != nil {
 			return err
 		}

@@ -50,7 +50,10 @@ var _ kong.BoolMapperValue = (*pageAddress)(nil)
 // viewers ask for. It is a measurement.
 type pageWork struct {
 	measurement
-	page *page.Server
+	page  *page.Server
+	aim   func(tolerance float64) // tells the terminal, if there is one, the tolerance wanted now
+	pace  float64                 // how much faster than real time it comes
+	notes []page.Event            // what the viewers wrote down, or did to the clock
 
 	info     capture.Info
 	settings align.Settings
@@ -69,7 +72,7 @@ func newPageWork(address pageAddress, info capture.Info, s align.Settings, wired
 	if err != nil {
 		return nil, "", err
 	}
-	v := page.Session{Title: title, Tolerance: tol, Stations: []string{}, Measuring: true}
+	v := page.Session{Title: title, Tolerance: tol, Stations: []string{}, Measuring: true, Wired: wired}
 	if !wired {
 		for _, st := range s.Stations {
 			v.Stations = append(v.Stations, st.ID)
@@ -79,7 +82,7 @@ func newPageWork(address pageAddress, info capture.Info, s align.Settings, wired
 	if err != nil {
 		return nil, "", err
 	}
-	return &pageWork{measurement: m, page: server, info: info, settings: s, wired: wired}, "page: " + link, nil
+	return &pageWork{measurement: m, page: server, aim: func(float64) {}, pace: 1, info: info, settings: s, wired: wired}, "page: " + link, nil
 }
 
 // Process implements measurement.
@@ -122,12 +125,12 @@ func (w *pageWork) take(b *capture.Block) (align.Second, bool) {
 	return s, ok
 }
 
-// A picture takes a while: it is made between pulses, and less often the longer
-// the measurement lasts.
+// A picture takes a while, the longer the more it shows, which is ten minutes at
+// most: it is made between pulses, and less often after the first minutes.
 const (
-	pictureEvery  = 5  // s
-	pictureShare  = 20 // at most this part of the time measured so far
-	pictureSeldom = 30 // s
+	pictureEvery  = 1   // s of real time
+	pictureShare  = 200 // one in this part of the time measured so far
+	pictureSeldom = 3   // s
 )
 
 // show makes a picture, and says when the next is due.
@@ -145,8 +148,9 @@ func (w *pageWork) show() {
 		}
 	}
 	w.page.Picture(p)
-	rate := int64(w.info.Rate)
-	w.pictureAt = w.next + max(pictureEvery*rate, min((w.next-w.from)/pictureShare, pictureSeldom*rate))
+	rate := float64(w.info.Rate)
+	wait := max(pictureEvery, min(float64(w.next-w.from)/rate/pictureShare, pictureSeldom))
+	w.pictureAt = w.next + int64(wait*rate*max(1, w.pace))
 }
 
 // Fix implements measurement: what has been measured since the fix was begun, or
@@ -192,11 +196,12 @@ func (w *pageWork) do(a page.Action) {
 			w.page.Change(func(v *page.Session) { v.Measuring = false })
 		}
 	case page.DoAdjusted:
-		w.page.Log("adjusted", "the clock was adjusted")
+		w.notes = append(w.notes, w.page.Log("adjusted", "the clock was adjusted"))
 	case page.DoNote:
-		w.page.Log("note", strings.TrimSpace(a.Text))
+		w.notes = append(w.notes, w.page.Log("note", strings.TrimSpace(a.Text)))
 	case page.DoTolerance:
 		w.page.Change(func(v *page.Session) { v.Tolerance = a.Value })
+		w.aim(a.Value)
 		w.page.Log("tolerance", "tolerance "+short(a.Value))
 	case page.DoStation:
 		w.page.Change(func(v *page.Session) { v.Station = a.Text })
@@ -224,7 +229,7 @@ func (w *pageWork) restart() {
 		s.Hands = &align.HandsReading{Shown: h.Shown, At: h.At - late.Seconds()} // NaN stays
 	}
 	w.page.Change(func(v *page.Session) {
-		v.Measuring = true
+		v.Measuring, v.Began = true, late.Seconds()
 		if v.Station != "" {
 			s.Stations = only(s.Stations, v.Station)
 		}

@@ -19,6 +19,9 @@ const playTolerance = 1e-3
 // playSlice is how much of a recording is played at once at its own speed, s.
 const playSlice = 0.02
 
+// seekPace is beyond any speed at which there is time for pictures.
+const seekPace = 1e6
+
 // player plays a recording on a page.
 type player struct {
 	name    string
@@ -35,20 +38,20 @@ type player struct {
 }
 
 // playOnPage plays a recording on a page until interrupted, and returns the fix
-// as it then stood.
-func (c *replayCmd) playOnPage(p *program, name string, settings align.Settings) (align.Fix, error) {
+// as it then stood and the notes made.
+func (c *replayCmd) playOnPage(p *program, name string, settings align.Settings) (align.Fix, []page.Event, error) {
 	if name == "-" {
-		return align.Fix{}, usageError{errors.New("--page cannot go back in standard input: name a file")}
+		return align.Fix{}, nil, usageError{errors.New("--page cannot go back in standard input: name a file")}
 	}
 	src, err := wavfile.Open(name)
 	if err != nil {
-		return align.Fix{}, err
+		return align.Fix{}, nil, err
 	}
 	info := src.Info()
 	work, link, err := newPageWork(c.Page, info, settings, c.Wired, filepath.Base(name), playTolerance)
 	if err != nil {
 		src.Close()
-		return align.Fix{}, err
+		return align.Fix{}, nil, err
 	}
 	fmt.Fprintln(p.stderr, link)
 	pl := &player{name: name, src: src, work: work, playing: true, speed: 1, since: time.Now()}
@@ -59,7 +62,7 @@ func (c *replayCmd) playOnPage(p *program, name string, settings align.Settings)
 	err = pl.play(p)
 	fix := work.Fix()
 	work.close(fix)
-	return fix, err
+	return fix, work.notes, err
 }
 
 // play goes on until interrupted.
@@ -148,7 +151,7 @@ func (pl *player) do(a page.Action) error {
 			}
 		}
 	case page.DoSpeed:
-		pl.speed = a.Value
+		pl.speed, pl.work.pace = a.Value, a.Value
 	case page.DoSeek:
 		if err := pl.seek(a.Value); err != nil {
 			return err
@@ -173,10 +176,15 @@ func (pl *player) seek(to float64) error {
 	pl.work.page.Reset(func() {
 		pl.work.next = 0
 		pl.work.restart()
+		pl.work.pace = seekPace
 		for err == nil && !pl.done && float64(pl.work.next) < to*float64(pl.work.info.Rate) {
 			err = pl.slice()
 		}
+		pl.work.pace = pl.speed
 		pl.work.show()
+		for _, n := range pl.work.notes {
+			pl.work.page.Add(n)
+		}
 	})
 	return err
 }

@@ -11,6 +11,7 @@ import (
 	"timeball/align"
 	"timeball/capture"
 	"timeball/capture/wavfile"
+	"timeball/cmd/timeball/internal/page"
 )
 
 type replayCmd struct {
@@ -91,11 +92,14 @@ func (c *replayCmd) Run(p *program, file calibrationFile) error {
 // replay measures one recording and says what came of it; errNoFix when that
 // is not a fix.
 func (c *replayCmd) replay(p *program, name string, settings align.Settings) error {
-	measure := c.measureFile
+	var fix align.Fix
+	var notes []page.Event
+	var err error
 	if c.Page != "" {
-		measure = c.playOnPage
+		fix, notes, err = c.playOnPage(p, name, settings)
+	} else {
+		fix, err = c.measureFile(p, name, settings)
 	}
-	fix, err := measure(p, name, settings)
 	if err != nil {
 		return err
 	}
@@ -109,7 +113,7 @@ func (c *replayCmd) replay(p *program, name string, settings align.Settings) err
 		if name == "-" {
 			recording = "" // it is gone
 		}
-		err = c.keep(p, fix, recording, settings)
+		err = c.keep(p, fix, recording, settings, notes)
 	}
 	if err == nil && fix.Verdict != align.Found {
 		err = errNoFix

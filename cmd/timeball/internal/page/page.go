@@ -21,7 +21,9 @@ type Session struct {
 	Stations  []string `json:"stations"`  // those to choose from, by ID
 	Station   string   `json:"station"`   // the one chosen; empty: all
 	Tolerance float64  `json:"tolerance"` // s
+	Wired     bool     `json:"wired"`     // against a reference by wire, not UTC
 	Measuring bool     `json:"measuring"` // a fix is being taken
+	Began     float64  `json:"began_s"`   // when it was begun, on the sample clock
 	Ended     bool     `json:"ended"`
 	// Playback is set while a recording is played.
 	Playback *Playback `json:"playback"`
@@ -126,8 +128,9 @@ func (s *Server) Fix(f align.Fix) {
 	s.Log("fix", text)
 }
 
-// Log adds a line to the log of events, at the time of the latest second.
-func (s *Server) Log(kind, text string) {
+// Log adds a line to the log of events, at the time of the latest second, and
+// returns it.
+func (s *Server) Log(kind, text string) Event {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	e := Event{Kind: kind, Text: text}
@@ -135,7 +138,11 @@ func (s *Server) Log(kind, text string) {
 		e.T, e.At, e.Offset = s.latest.T, s.latest.At, s.latest.Offset
 	}
 	s.hub.publish(kindEvent, e)
+	return e
 }
+
+// Add adds a line that Log returned before, as after a Reset.
+func (s *Server) Add(e Event) { s.hub.publish(kindEvent, e) }
 
 // Events are those logged since the last Reset, in order.
 func (s *Server) Events() []Event {

@@ -80,19 +80,20 @@ export class Axis {
     for (let i = -Math.floor(half / step); i <= half / step; i++) {
       const x = at(i * step);
       add("line", { class: "grid", x1: x, x2: x, y1: 26, y2: bottom });
-      const label = i === 0 ? "UTC" : (i > 0 ? "+" : "") + short(i * step);
+      const label = i === 0 && this.state?.offset_s != null ? this.against : (i > 0 ? "+" : "") + short(i * step);
       if (x > 24 && x < w - 24) add("text", { x, y: h - 6, "text-anchor": "middle" }, label);
     }
     const s = this.state, x = s?.offset_s ?? null;
-    if (x !== null) box("band", s.ci95_s[0] - x, s.ci95_s[1] - x, 26, bottom - 26);
+    this.changed(this);
+    this.#marker(x, at, w, half, bottom);
+    if (x === null) return add("text", { x: w / 2, y: (bottom + 26) / 2, "text-anchor": "middle" }, "no offset to show yet");
+    box("band", s.ci95_s[0] - x, s.ci95_s[1] - x, 26, bottom - 26);
     this.#wave(at, w, half, bottom);
     add("line", { class: "utc", x1: at(0), x2: at(0), y1: 26, y2: bottom });
     if (this.tolerance && this.tolerance <= half) {
       const [l, r] = [at(-this.tolerance), at(this.tolerance)];
       add("path", { class: "tol", d: `M${l + 7} 30H${l}V${bottom - 4}H${l + 7}M${r - 7} 30H${r}V${bottom - 4}H${r - 7}` });
     }
-    this.#marker(x, at, w, half, bottom);
-    this.changed(this);
   }
 
   // wave draws the mean tick of the best station, and the onsets of all.
@@ -171,19 +172,23 @@ export function drawRaster(canvas, station, seconds) {
   const places = new Map(seconds.filter((s) => s.offset_s !== null).map((s) => [Math.floor(s.t_s), -s.offset_s]));
   r.start_s.forEach((t, i) => {
     const x = places.get(Math.floor(t)) ?? places.get(Math.floor(t) + 1);
-    if (x !== undefined && at(x) >= 0 && at(x) <= w) c.fillRect(at(x) - 2 * scale, top + i * row, 4 * scale, Math.max(row, scale));
+    if (x !== undefined) c.fillRect(Math.max(0, Math.min(w - 4 * scale, at(x) - 2 * scale)), top + i * row, 4 * scale, Math.max(row, scale));
   });
   return width;
 }
 
-// drawHistory draws the offset of each second with its band, and the adjustments.
-export function drawHistory(svg, seconds, events, tolerance) {
+// drawHistory draws the offset of each second with its band, the tolerance and
+// the adjustments. It is scaled for the latest minute: the far beginning must
+// not hide the last turns of the hand.
+export function drawHistory(svg, seconds, events, tolerance, against) {
   const w = svg.clientWidth, h = svg.clientHeight;
   svg.replaceChildren();
   const known = seconds.filter((s) => s.offset_s !== null);
-  if (!w || known.length < 2) return;
+  if (!w) return;
+  if (known.length < 2) return svg.append(el("text", { x: w / 2, y: h / 2, "text-anchor": "middle" }, "no offset yet"));
   const from = known[0].t_s, to = Math.max(known.at(-1).t_s, from + 30);
-  let lo = Math.min(0, ...known.map((s) => s.offset_s)), hi = Math.max(0, ...known.map((s) => s.offset_s));
+  const late = known.filter((s) => s.t_s > to - 60).map((s) => s.offset_s);
+  let lo = Math.min(0, ...late), hi = Math.max(0, ...late);
   const room = Math.max(0.1 * (hi - lo), 0.6 * Math.min(tolerance, 0.5), 1e-8);
   lo -= room; hi += room;
   const left = 78, x = (t) => left + ((t - from) / (to - from)) * (w - left - 8), y = (v) => 8 + ((hi - v) / (hi - lo)) * (h - 34);
@@ -191,16 +196,19 @@ export function drawHistory(svg, seconds, events, tolerance) {
   const step = roundStep(hi - lo, 5);
   for (let i = Math.ceil(lo / step); i * step <= hi; i++) {
     add("line", { class: i === 0 ? "utc" : "grid", x1: left, x2: w - 8, y1: y(i * step), y2: y(i * step) });
-    add("text", { x: left - 6, y: y(i * step) + 4, "text-anchor": "end" }, i === 0 ? "UTC" : (i > 0 ? "+" : "") + short(i * step));
+    add("text", { x: left - 6, y: y(i * step) + 4, "text-anchor": "end" }, i === 0 ? against : (i > 0 ? "+" : "") + short(i * step));
   }
   const every = [5, 10, 30, 60, 120, 300, 600, 1800, 3600].find((s) => (to - from) / s <= Math.max(2, (w - left) / 80)) ?? 7200;
   for (let t = Math.ceil(from / every) * every; t <= to; t += every) {
     if (x(t) < w - 24) add("text", { x: x(t), y: h - 6, "text-anchor": "middle" }, length(t));
   }
-  const bound = (v) => Math.max(8, Math.min(h - 26, y(v))).toFixed(1);
-  add("polygon", { class: "band", points: [...known.map((s) => `${x(s.t_s).toFixed(1)},${bound(s.ci95_s[1])}`), ...known.toReversed().map((s) => `${x(s.t_s).toFixed(1)},${bound(s.ci95_s[0])}`)].join(" ") });
+  const frame = el("svg", { x: left, y: 8, width: Math.max(1, w - 8 - left), height: h - 34, viewBox: `${left} 8 ${Math.max(1, w - 8 - left)} ${h - 34}` });
+  svg.append(frame);
+  const line = (all, value) => all.map((s) => `${x(s.t_s).toFixed(1)},${y(value(s)).toFixed(1)}`);
+  for (const v of [tolerance, -tolerance]) if (v < hi && v > lo) add("line", { class: "tol dashed", x1: left, x2: w - 8, y1: y(v), y2: y(v) });
+  frame.append(el("polygon", { class: "band", points: [...line(known, (s) => s.ci95_s[1]), ...line(known.toReversed(), (s) => s.ci95_s[0])].join(" ") }));
   for (const e of events) {
     if (e.kind === "adjusted" && e.t_s >= from) add("line", { class: "adjust", x1: x(e.t_s), x2: x(e.t_s), y1: 8, y2: h - 26 });
   }
-  add("polyline", { class: "trace", points: known.map((s) => `${x(s.t_s).toFixed(1)},${bound(s.offset_s)}`).join(" ") });
+  frame.append(el("polyline", { class: "trace", points: line(known, (s) => s.offset_s).join(" ") }));
 }

@@ -1,12 +1,12 @@
 // The page: what the program says, shown; what the viewer wants, sent.
 import { listen, send } from "./stream.js";
 import { Axis, drawRaster, drawHistory } from "./draw.js";
-import { offsetText, short, length, clockTime, advice, intervalText, receptionText } from "./words.js";
+import { offsetText, short, shortWith, length, clockTime, advice, intervalText, receptionText } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const mostSeconds = 900;
 
-let session, now, picture, seconds = [], events = [], dirty = false;
+let session, now, picture, cameAt = Date.now(), seconds = [], events = [], dirty = false;
 
 const axis = new Axis($("axis"), (a) => {
   $("span").textContent = `±${short(a.halfWidth)}`;
@@ -23,21 +23,23 @@ function tag(name, text, cls, ...children) {
 }
 
 // soon draws once, however many events have come together.
+const frame = 40; // ms
 function soon() {
   if (dirty) return;
   dirty = true;
-  setTimeout(() => { dirty = false; draw(); }, 0);
+  setTimeout(() => { dirty = false; draw(); }, frame);
 }
 
-const arrows = { "1": "M4 14h30V4l22 16-22 16V26H4z", "-1": "M56 14H26V4L4 20l22 16V26h30z", set: "M6 20l8-8 10 10L46 2l8 8-30 28z", "0": "M18 6h8v28h-8zM34 6h8v28h-8z" };
+const arrows = { "1": "M4 14h30V4l22 16-22 16V26H4z", "-1": "M56 14H26V4L4 20l22 16V26h30z", set: "M6 20l8-8 10 10L46 2l8 8-30 28z", stale: "M26 0h8l-1 26h-6zM26 31h8v8h-8z", "0": "M18 6h8v28h-8zM34 6h8v28h-8z" };
 
 function draw() {
   if (!session) return;
   drawSession();
-  drawHistory($("history"), seconds, events, session.tolerance);
+  drawHistory($("history"), seconds, events, session.tolerance, session.wired ? "ref." : "UTC");
   const width = drawRaster($("raster"), picture?.stations[0], seconds);
-  $("rasterkey").textContent = width ? `${short(width)} wide, ${picture.stations[0].id.toUpperCase()}: bright is the tone. Dotted: UTC. Orange: marker.` : "nothing heard yet";
+  $("rasterkey").textContent = width ? `${picture.stations[0].id.toUpperCase()}, ${short(width)} wide, newest at the bottom. Bright: its tone. Dotted: UTC. Orange: marker, at the edge when further off.` : "no tick yet";
   axis.picture = picture;
+  axis.against = session.wired ? "reference" : "UTC";
   axis.second(now, session.tolerance);
   drawLog();
   if (picture) drawBudget();
@@ -47,8 +49,22 @@ function draw() {
   drawClock();
 }
 
+// stale says why what is shown is not of the present; "" when it is.
+const patience = 4000; // ms from one second's state to the next
+function stale() {
+  switch (document.body.dataset.link) {
+    case "ended": return ["ended", "timeball has ended: this is the last it measured"];
+    case "lost": return ["no link", "the connection to timeball is lost: this is old"];
+  }
+  const gone = Date.now() - cameAt;
+  if (session.playback || gone < patience) return null;
+  return ["no input", `nothing has come from the sound input for ${Math.round(gone / 1000)} s: this is old`];
+}
+setInterval(() => { if (session && stale()) soon(); }, 1000);
+
 function drawReading() {
-  const s = now, a = advice(s, session.tolerance);
+  const s = now, old = stale(), measured = s.t_s - session.began_s;
+  const a = old ? { mood: "stale", word: old[0], target: old[1] } : advice(s, session.tolerance, measured);
   const [digits, unit] = s.offset_s === null ? ["–.–––", "ms"] : offsetText(s.offset_s, s.radio.state === "by wire");
   $("digits").textContent = digits;
   $("unit").textContent = unit;
@@ -56,10 +72,10 @@ function drawReading() {
   $("offset").dataset.t = s.t_s;
   $("reading").dataset.mood = a.mood;
   $("word").textContent = a.word;
-  $("arrow").firstElementChild.setAttribute("d", a.mood === "set" ? arrows.set : arrows[a.way]);
-  $("interval").textContent = intervalText(s);
+  $("arrow").firstElementChild.setAttribute("d", arrows[a.mood] ?? arrows[a.way]);
+  $("interval").textContent = intervalText(s, measured);
   $("target").textContent = a.target;
-  speak(s.offset_s === null ? intervalText(s) : `${digits} ${unit}, ${a.word}`, a.word);
+  speak(old ? old[1] : s.offset_s === null ? intervalText(s, measured) : `${digits} ${unit}, ${a.word}`, a.word);
 }
 
 // speak tells a screen reader: at once what to do, the figure now and then.
@@ -74,14 +90,17 @@ function speak(text, word) {
 }
 
 function drawInputs() {
-  const heard = now.stations.map((s) => s.id.toUpperCase() + (s.state === "heard" && s.snr_db !== null ? ` ${s.snr_db.toFixed(0)} dB` : s.state === "heard" ? "" : ` ${receptionText(s)}`));
-  $("radio").textContent = `${{ heard: "● ", fading: "◐ ", coasting: "○ " }[now.radio.state] ?? ""}radio ${receptionText(now.radio)}${heard.length ? ": " + heard.join(", ") : ""}`;
+  const radio = receptionText(now.radio), heard = now.stations.map((s) => {
+    const state = s.state !== "heard" ? receptionText(s) : s.snr_db !== null ? `${s.snr_db.toFixed(0)} dB` : "";
+    return `${s.id.toUpperCase()} ${state === radio ? "" : state}`.trim();
+  });
+  $("radio").textContent = now.radio.state === "by wire" ? "by wire: no radio is listened to" : `${{ heard: "● ", fading: "◐ ", coasting: "○ " }[now.radio.state] ?? ""}radio ${radio}${heard.length ? ": " + heard.join(", ") : ""}`;
   $("levels").replaceChildren(...now.levels.map((l) => {
     const db = l.peak > 0 ? 20 * Math.log10(l.peak) : -99;
-    const word = l.clipped ? " clipped" : db < -45 ? " low" : "";
-    const bar = tag("div", undefined, word ? "bar bad" : "bar", tag("i"));
+    const word = l.clipped ? " clipped" : l.peak > 0 && db < -45 ? " low" : "";
+    const bar = tag("div", undefined, word || !l.peak ? "bar bad" : "bar", tag("i"));
     bar.firstChild.style.width = `${Math.max(0, Math.min(100, (1 + db / 60) * 100))}%`;
-    return tag("li", undefined, "", tag("span", `${l.channel} ${l.role || "channel"} ${Math.max(db, -99).toFixed(0)} dB${word}`), bar);
+    return tag("li", undefined, "", tag("span", `${l.channel} ${l.role || "channel"} ${l.peak > 0 ? `${db.toFixed(0).replace("-", "−")} dB` : "silent"}${word}`), bar);
   }));
 }
 
@@ -96,12 +115,15 @@ function drawClock() {
   $("hands").textContent = text;
 }
 
+const percent = (x) => x > 0 && x < 0.005 ? "<1 %" : `${(100 * x).toFixed(0)} %`;
+
+// The stack's parts are shares of the variance.
 function drawBudget() {
   const f = picture.fix;
   $("paths").replaceChildren(...f.stations.map((s) => tag("tr", undefined, "",
     tag("td", s.id.toUpperCase()),
-    tag("td", s.path ? `${short(s.path.delay_s)} ±${short(1.96 * s.path.u_s)}` : "not known"),
-    tag("td", s.offset_s === null ? "–" : `${short(s.offset_s)} ±${short(1.96 * s.u_s)}`))));
+    tag("td", s.path ? shortWith(s.path.delay_s, 1.96 * s.path.u_s) : "not known"),
+    tag("td", s.offset_s === null ? "–" : shortWith(s.offset_s, 1.96 * s.u_s)))));
   const lines = [...f.budget].sort((a, b) => b.u_s - a.u_s), sum = lines.reduce((t, l) => t + l.u_s ** 2, 0) || 1;
   $("stack").replaceChildren(...lines.map((l, i) => {
     const share = l.u_s ** 2 / sum, part = tag("i", share > 0.05 ? String(i + 1) : "", `s${Math.min(i, 5)}`);
@@ -111,29 +133,33 @@ function drawBudget() {
     return part;
   }));
   $("budget").replaceChildren(...lines.map((l, i) => tag("li", undefined, "",
-    tag("b", String(i + 1), `s${Math.min(i, 5)}`), tag("span", l.source), tag("span", `u ${short(l.u_s)}, ${(100 * l.u_s ** 2 / sum).toFixed(0)} %`))));
+    tag("b", String(i + 1), `s${Math.min(i, 5)}`), tag("span", l.source), tag("span", `u ${short(l.u_s)}, ${percent(l.u_s ** 2 / sum)}`))));
 }
 
 function drawLog() {
-  $("log").replaceChildren(...events.toReversed().map((e) => tag("li", undefined, "",
+  if (!events.length) $("log").textContent = "nothing yet";
+  else $("log").replaceChildren(...events.toReversed().map((e) => tag("li", undefined, "",
     tag("time", e.at ? clockTime(e.at) : length(e.t_s)), tag("span", e.kind, "kind"), tag("span", e.text))));
 }
 
 function drawSession() {
   document.title = `timeball: ${session.title}`;
   $("title").textContent = session.title;
+  document.body.classList.toggle("wired", session.wired);
+  for (const e of document.querySelectorAll(".against")) e.textContent = session.wired ? "reference's" : "UTC";
+  $("stationform").hidden = session.stations.length < 2;
   $("startstop").textContent = session.measuring ? "End the fix" : "Start a fix";
   if ($("station").options.length !== session.stations.length + 1) {
     $("station").replaceChildren(new Option("all", ""), ...session.stations.map((id) => new Option(id.toUpperCase(), id)));
   }
   if (document.activeElement !== $("station")) $("station").value = session.station;
   if (!$("tolform").contains(document.activeElement)) {
-    const [value, unit] = short(session.tolerance).split(" ");
+    const [value, unit] = short(session.tolerance).split("\u00a0");
     $("tolerance").value = unit === "s" ? value * 1000 : value;
     $("tolunit").value = unit === "s" ? "ms" : unit;
   }
   for (const b of document.querySelectorAll("nav button, nav input, nav select, #actions button")) b.disabled = session.ended;
-  if (session.ended) setLink("ended");
+  setLink(document.body.dataset.link);
   const p = session.playback;
   $("player").hidden = !p;
   if (!p) return;
@@ -146,19 +172,21 @@ function drawSession() {
   if (document.activeElement !== $("speed")) $("speed").value = p.speed;
 }
 
-const linkWords = { live: "● live", lost: "○ connection lost, trying again", ended: "■ ended" };
+// setLink says how the page stands with the program: live, lost or ended.
 function setLink(state) {
   if (session?.ended) state = "ended";
-  if (document.body.dataset.link === state) return;
-  document.body.dataset.link = state;
-  $("link").dataset.state = state;
-  $("link").textContent = linkWords[state];
+  if (document.body.dataset.link !== state) soon();
+  document.body.dataset.link = $("link").dataset.state = state;
+  const p = session?.playback;
+  const text = state === "ended" ? "■ ended" : state === "lost" ? "○ connection lost, trying again"
+    : !p ? "● live" : p.playing ? "▶ recording" : p.at_s >= p.length_s && p.length_s ? "■ end of recording" : "❚❚ paused";
+  if ($("link").textContent !== text) $("link").textContent = text;
 }
 
 const close = listen({
   reset() { now = picture = undefined; seconds = []; events = []; axis.reset(); $("fix").hidden = true; soon(); },
   session(v) { session = v; if (v.ended) close(); soon(); },
-  second(v) { now = v; seconds.push(v); if (seconds.length > mostSeconds) seconds.shift(); soon(); },
+  second(v) { now = v; cameAt = Date.now(); seconds.push(v); if (seconds.length > mostSeconds) seconds.shift(); soon(); },
   picture(v) { picture = v; soon(); },
   event(v) { events.push(v); if (events.length > 200) events.shift(); soon(); },
   fix(v) {

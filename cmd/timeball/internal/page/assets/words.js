@@ -11,14 +11,22 @@ export function offsetText(x, byWire) {
   return [(x < 0 ? "−" : "+") + digits, unit];
 }
 
-// short writes a length of time in three digits.
+// short writes a length of time in three digits, not to be parted from its unit.
 export function short(seconds) {
   const x = Math.abs(seconds), sign = seconds < 0 ? "−" : "";
-  if (x === 0) return "0 s";
+  if (x === 0) return "0\u00a0s";
   for (const [unit, scale] of [["s", 1], ["ms", 1e3], ["us", 1e6], ["ns", 1e9]]) {
     const v = x * scale;
-    if (v >= 0.9995 || unit === "ns") return sign + Number(v.toPrecision(3)) + " " + unit;
+    if (v >= 0.9995 || unit === "ns") return sign + Number(v.toPrecision(3)) + "\u00a0" + unit;
   }
+}
+
+// shortWith writes a value with its half-width, in the unit of the greater.
+export function shortWith(value, half) {
+  const unit = short(Math.max(Math.abs(value), half)).split("\u00a0")[1], scale = { s: 1, ms: 1e3, us: 1e6, ns: 1e9 }[unit];
+  const places = Math.max(0, Math.min(4, 1 - Math.floor(Math.log10(half * scale))));
+  const digits = (x) => (x * scale).toFixed(places).replace("-", "−");
+  return `${digits(value)} ± ${digits(half)} ${unit}`;
 }
 
 // length writes a time in a recording as minutes and seconds.
@@ -29,11 +37,18 @@ export function length(seconds) {
 
 export const clockTime = (iso) => new Date(iso).toISOString().slice(11, 19);
 
-// advice is what to do about a second's state: its mood, its word, which way the
-// marker must go on the axis (+1 later), and how far it is from being set.
-export function advice(s, tolerance) {
+// What is not found after this many seconds is missing.
+const markerTakes = 10, tickTakes = 30;
+
+// advice is what to do about a second's state, so long after the fix was begun:
+// its mood, its word, which way the marker must go on the axis (+1 later), and
+// what the state is against the tolerance.
+export function advice(s, tolerance, measured) {
   if (s.offset_s === null) {
-    return { mood: "wait", word: s.verdict === "no-marker" ? "no marker" : "no tick", way: 0, target: "" };
+    const marker = s.verdict === "no-marker";
+    if (measured < (marker ? markerTakes : tickTakes)) return { mood: "wait", word: "wait", way: 0, target: "" };
+    return { mood: "wait", word: marker ? "no marker" : "no tick", way: 0,
+      target: marker ? "see the levels below; is the clock's pulse plugged in?" : "another carrier, station or hour may be heard; see the levels below" };
   }
   const x = Math.abs(s.offset_s), tol = short(tolerance);
   if (s.marker.missing_s > 0) {
@@ -42,7 +57,7 @@ export function advice(s, tolerance) {
   if (x > tolerance) {
     const ahead = s.offset_s > 0;
     return { mood: "turn", word: ahead ? "retard" : "advance", way: ahead ? 1 : -1,
-      target: `tolerance ±${tol}: ${short(x - tolerance)} to go` };
+      target: `make its tick come ${ahead ? "later" : "earlier"}: ${short(x - tolerance)} to go to ±${tol}` };
   }
   if (s.verdict !== "fix") return { mood: "wait", word: "hold", way: 0, target: `within ±${tol} but for the path delay, which is not known` };
   if (s.ci95_s[0] < -tolerance || s.ci95_s[1] > tolerance) {
@@ -52,18 +67,23 @@ export function advice(s, tolerance) {
 }
 
 // intervalText says the offset with its interval.
-export function intervalText(s) {
-  if (s.offset_s === null) return s.reason;
+export function intervalText(s, measured) {
+  if (s.offset_s === null) {
+    if (s.verdict === "no-marker" && measured < markerTakes) return "listening for the marker, which takes a few seconds";
+    if (s.verdict !== "no-marker" && measured < tickTakes) return "listening for ticks, which takes half a minute or less";
+    return s.reason;
+  }
   const half = (s.ci95_s[1] - s.ci95_s[0]) / 2;
   const against = s.radio.state === "by wire" ? "the reference" : "UTC";
-  return `the clock is ${s.sense === "ahead" ? "ahead of" : "behind"} ${against}, ±${short(half)} (95 %)` +
+  return `the clock is ${s.sense === "ahead" ? "ahead of" : "behind"} ${against}, ±${short(half)} (95\u00a0%)` +
     (s.verdict === "no-path" ? ", path delay not taken out" : "");
 }
 
 export function receptionText(r) {
   switch (r.state) {
+    case "never heard": return "not heard yet";
     case "fading": return `fading for ${r.gone_s.toFixed(0)} s`;
-    case "coasting": return `gone for ${r.gone_s.toFixed(0)} s: coasting`;
+    case "coasting": return `gone for ${r.gone_s.toFixed(0)} s, coasting`;
   }
   return r.state;
 }

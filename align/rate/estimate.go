@@ -159,7 +159,7 @@ func (m *model) fitNoise() (deviance float64) {
 // anew with and without it, exceeds the point that the largest of as many
 // independent trials as there are gaps and kinds passes by chance once in a
 // hundred records. It must have two fixes on either side, three for a rate
-// step. Then the next is looked for.
+// step, and be likelier than a few bad fixes there. Then the next is looked for.
 //
 // Outliers: a fix is one when it differs from what all others say at its time
 // by more than a deviate that the largest of all fixes passes once in a
@@ -327,8 +327,12 @@ func (m *model) admitStep(s []smoothed, before float64) bool {
 	} else {
 		trial.nodes[at].stepX += size
 	}
-	if before-trial.fitNoise() < limit*limit {
+	with := trial.fitNoise()
+	if before-with < limit*limit {
 		return false
+	}
+	if m.badPatch(at, with, limit*limit) {
+		return true
 	}
 	// It stands. Its size is now an unknown like any other.
 	nd := &m.nodes[at]
@@ -343,6 +347,50 @@ func (m *model) admitStep(s []smoothed, before float64) bool {
 	m.found = append(m.found, at)
 	m.noise = trial.noise
 	return true
+}
+
+// badPatch tests against a step at a node, which leaves the deviance given, that
+// the clock went on as before and up to three fixes in a row beside that node
+// are bad, as on days of another path. Each bad fix costs as much as the step;
+// if that is still likelier, their weights are lowered and the step is off.
+func (m *model) badPatch(at int, deviance, cost float64) bool {
+	const longest = 3
+	best := deviance
+	var patch []int
+	var away []float64
+	for _, direction := range []int{-1, 1} {
+		i := at
+		if direction < 0 {
+			i--
+		}
+		var bad []int
+		trial := *m
+		for ; i >= 0 && i < len(m.nodes) && m.nodes[i].measured && len(bad) < longest; i += direction {
+			bad = append(bad, i)
+			trial.nodes = slices.Clone(m.nodes)
+			for _, k := range bad {
+				trial.nodes[k].measured = false
+			}
+			rest := smooth(trial.nodes, m.prior, m.noise)
+			z := make([]float64, len(bad))
+			for n, k := range bad {
+				nd := &trial.nodes[k]
+				z[n] = math.Abs(nd.x-rest[k].x) / math.Sqrt(rest[k].xx+nd.r+m.noise.extra)
+				nd.measured, nd.x = true, rest[k].x // what was bad about it is free
+			}
+			trial.noise = m.noise
+			if d := trial.fitNoise() + cost*float64(len(bad)-1); d < best {
+				best, patch, away = d, slices.Clone(bad), z
+			}
+		}
+	}
+	limit := deviate(m.measurements())
+	for n, k := range patch {
+		if away[n] > limit {
+			m.nodes[k].weight = math.Min(m.nodes[k].weight, math.Pow(limit/away[n], 4))
+		}
+	}
+	return len(patch) > 0
 }
 
 // fixesBeside counts, for each node, the fixes of full weight before it, and

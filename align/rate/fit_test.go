@@ -434,6 +434,37 @@ func TestWrongSignIsFound(t *testing.T) {
 	}
 }
 
+// TestDaysOfAnotherPath: two bad fixes in a row before weeks without reception
+// are outliers, not a step there and another one back.
+func TestDaysOfAnotherPath(t *testing.T) {
+	for seed := range uint64(10) {
+		rng := rand.New(rand.NewPCG(seed, 6))
+		o := &oscillator{y: 3e-9, walk: 2e-11, white: 1e-10, rng: rng}
+		o.run(201)
+		u := radio(rng)
+		var fixes []Fix
+		for d := 0.0; d < 200; d += 2 {
+			if d < 102 || d > 124 {
+				fixes = append(fixes, o.fix(d, u()))
+			}
+		}
+		fixes[48].Offset += .0072
+		fixes[49].Offset += .0062
+		fit, err := Analyse(fixes, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, f := range fit.Fixes {
+			if bad := i == 48 || i == 49; f.Outlier != bad {
+				t.Errorf("seed %d: fix %d, outlier %v", seed, i, f.Outlier)
+			}
+		}
+		if len(fit.Changes) > 0 {
+			t.Errorf("seed %d: found %+v", seed, fit.Changes)
+		}
+	}
+}
+
 // TestAnyRecordGivesNumbers: few fixes, at one time or far apart, with whatever
 // was logged between, give finite results with an uncertainty.
 func TestAnyRecordGivesNumbers(t *testing.T) {

@@ -11,4 +11,4 @@ func Inputs() ([]Input, error) { return nil, errNoCgo }
 
 func device(Settings) (string, opener, error) { return "", nil, errNoCgo }
 
-func (tone) play() error { return errNoCgo }
+func play(func([]int16) error) error { return errNoCgo }

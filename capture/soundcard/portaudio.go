@@ -163,6 +163,7 @@ func device(set Settings) (name string, open opener, err error) {
 }
 
 func openStream(name string, set Settings, samples []int32) (stream, error) {
+	defer closeOutput()()
 	system.Lock()
 	defer system.Unlock()
 	if err := initialize(); err != nil {

@@ -3,26 +3,46 @@
 package soundcard
 
 import (
-	"math"
+	"sync/atomic"
+	"time"
 
 	"github.com/gordonklaus/portaudio"
 )
 
-func (w tone) play() error {
-	const blockLen = 1024
-	samples := make([]int16, blockLen)
+// PortAudio finds a card that has come back only when nothing uses it, so an
+// output must not be open while an input is opened.
+var (
+	outputOpen    = make(chan struct{}, 1) // holds one while an output is
+	inputsWaiting atomic.Int32             // for it to be closed
+	// An output that hangs is not waited for any longer.
+	outputCloses = time.Second
+)
+
+// closeOutput has an output closed, and kept so until reopen is called.
+func closeOutput() (reopen func()) {
+	inputsWaiting.Add(1)
+	select {
+	case outputOpen <- struct{}{}:
+		return func() { inputsWaiting.Add(-1); <-outputOpen }
+	case <-time.After(outputCloses):
+		return func() { inputsWaiting.Add(-1) }
+	}
+}
+
+// play plays what next fills blocks with on the default output until that
+// fails, next does, or an input is to be opened.
+func play(next func([]int16) error) error {
+	outputOpen <- struct{}{}
+	defer func() { <-outputOpen }()
+	samples := make([]int16, toneBlock)
 	st, err := openOutput(samples)
 	if err != nil {
 		return err
 	}
 	defer st.close()
-	// After the tone a block of silence, for outputs that drop what they still
-	// hold when they are closed.
-	for k, end := 0, int(w.seconds*toneRate)+blockLen; k < end; k += blockLen {
-		for i := range samples {
-			at := float64(k+i) / toneRate
-			level := toneLevel * max(0, min(1, at/toneFlank, (w.seconds-at)/toneFlank))
-			samples[i] = int16(math.MaxInt16 * level * math.Sin(2*math.Pi*w.hz*at))
+	for inputsWaiting.Load() == 0 {
+		if err := next(samples); err != nil {
+			return err
 		}
 		if err := st.Write(); err != nil && err != portaudio.OutputUnderflowed {
 			return explain(err)

@@ -169,6 +169,23 @@ func (s *Server) Play(sink Sink, samples []int16) (stop func()) {
 	return s.run(cmd)
 }
 
+// Record records what is played into a sink, as 16-bit frames with channels
+// interleaved, until heard is called.
+func (s *Server) Record(sink Sink) (heard func() []int16) {
+	s.t.Helper()
+	var raw bytes.Buffer
+	cmd := exec.Command("pacat", "--record", "--raw", "--format=s16le", "--device="+sink.Name+".monitor",
+		"--rate="+strconv.Itoa(sink.Rate), "--channels="+strconv.Itoa(sink.Channels))
+	cmd.Stdout = &raw
+	stop := s.run(cmd)
+	return func() []int16 {
+		stop()
+		samples := make([]int16, raw.Len()/2)
+		binary.Decode(raw.Bytes(), binary.LittleEndian, samples)
+		return samples
+	}
+}
+
 // PlayFile plays a WAV file like Play. Rate and channels should be the sink's own.
 func (s *Server) PlayFile(sink Sink, path string) (stop func()) {
 	s.t.Helper()

@@ -11,7 +11,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -40,18 +39,24 @@ func session(t *testing.T, sink pulsetest.Sink) string {
 	if !ok {
 		t.Fatal("no such station")
 	}
-	src, err := simulate.New(simulate.Config{
+	return write(t, simulate.Config{
 		Rate: sink.Rate, Seconds: liveSeconds, Seed: 21, Station: wwv, SNRdB: 15,
 		Receiver: simulate.Receiver{Detector: simulate.Linear},
 		Marker: &simulate.Marker{OffsetSeconds: liveOffset, NoiseRMS: 3e-4,
 			Steps: []simulate.Step{{AtSeconds: liveStepAt, BySeconds: liveStep}}},
 		SoundCard: simulate.SoundCard{ClockPPM: 20},
 	})
+}
+
+// write writes a simulated recording as a file.
+func write(t *testing.T, c simulate.Config) string {
+	t.Helper()
+	src, err := simulate.New(c)
 	if err != nil {
 		t.Fatal(err)
 	}
 	path := filepath.Join(t.TempDir(), "session.wav")
-	w, err := wavfile.Create(path, wavfile.Format{Rate: sink.Rate, Channels: 2, Bits: 16})
+	w, err := wavfile.Create(path, wavfile.Format{Rate: c.Rate, Channels: 2, Bits: 16})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -70,6 +75,33 @@ func session(t *testing.T, sink pulsetest.Sink) string {
 // knownDelays leave no correction in doubt.
 var knownDelays = []string{"--station=wwv", "--path-delay=0ms±0.001ms", "--receiver-delay=0ms±0.001ms", "--skew=0us"}
 
+// replayed measures a recording.
+func replayed(t *testing.T, path string) align.Fix {
+	t.Helper()
+	status, out, errs := runWith(t, append(append([]string{"replay", "--json"}, knownDelays...), path)...)
+	if status != exitOK {
+		t.Fatalf("replay: %d, %s%s", status, errs, out)
+	}
+	return decodeFix(t, []byte(out))
+}
+
+// replaysTheSame checks that a recording replays to the fix that its live
+// measurement ended with, in all that is said of it.
+func replaysTheSame(t *testing.T, path string, live align.Fix) {
+	t.Helper()
+	want, err := json.MarshalIndent(live, "", " ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := json.MarshalIndent(replayed(t, path), "", " ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Errorf("live %s\nreplayed %s", want, got)
+	}
+}
+
 // selfProgram is timeball as a process of its own, not yet started.
 func selfProgram(args ...string) *exec.Cmd {
 	cmd := exec.Command(os.Args[0])
@@ -84,15 +116,6 @@ func TestSoundcardListen(t *testing.T) {
 	listen := func(more ...string) []string {
 		return append(append([]string{"listen", "--input=card"}, knownDelays...), more...)
 	}
-	replay := func(path string) align.Fix {
-		t.Helper()
-		status, out, errs := runWith(t, append(append([]string{"replay", "--json"}, knownDelays...), path)...)
-		if status != exitOK {
-			t.Fatalf("replay: %d, %s%s", status, errs, out)
-		}
-		return decodeFix(t, []byte(out))
-	}
-
 	server.PlayFile(card, file)
 	recording := filepath.Join(folder, "whole.wav")
 	cmd := selfProgram(listen("--json", "--for=58s", "--record="+recording)...)
@@ -181,14 +204,11 @@ func TestSoundcardListen(t *testing.T) {
 		t.Error("no second shows the step")
 	})
 	t.Run("replay", func(t *testing.T) {
-		again := replay(recording)
-		if *again.Offset != *fix.Offset || *again.U != *fix.U {
-			t.Errorf("live %v ± %v, replayed %v ± %v", *fix.Offset, *fix.U, *again.Offset, *again.U)
-		}
+		replaysTheSame(t, recording, fix)
 	})
 	t.Run("killed", func(t *testing.T) {
 		victim.Wait()
-		f := replay(cut)
+		f := replayed(t, cut)
 		if f.Recording.Seconds < 20 || math.Abs(*f.Offset-liveOffset) > 3**f.U {
 			t.Errorf("%v ± %v from %v s", *f.Offset, *f.U, f.Recording.Seconds)
 		}
@@ -203,13 +223,21 @@ func TestSoundcardListen(t *testing.T) {
 	})
 	t.Run("screens", func(t *testing.T) {
 		got := <-shots
-		for size, text := range got {
-			t.Logf("%s:\n%s", size, text)
-			if !strings.Contains(text, "ahead of UTC") || !strings.Contains(text, "tolerance 20 ms: reached") || !strings.Contains(text, "radio heard") {
-				t.Errorf("%s lacks something:\n%s", size, text)
+		for name, text := range got {
+			t.Logf("%s:\n%s", name, text)
+			// A dumb terminal gets lines.
+			large, lines := strings.Count(text, "█") > 40, strings.Count(text, "ahead: good") > 3
+			if large == (name == dumb) || lines != (name == dumb) {
+				t.Errorf("%s: large figure %v, lines %v:\n%s", name, large, lines, text)
 			}
-			if strings.Count(text, "█") < 40 {
-				t.Errorf("%s has no large figure:\n%s", size, text)
+			for _, want := range []string{"ahead of UTC by", "tolerance 20 ms: reached", "radio heard"} {
+				if name != dumb && !strings.Contains(text, want) {
+					t.Errorf("%s lacks %q:\n%s", name, want, text)
+				}
+			}
+			// What fits is not cut off, nor wrapped by the terminal.
+			if name == resized && !strings.Contains(text, "AHEAD: GOOD\n") {
+				t.Errorf("%s is not laid out anew:\n%s", name, text)
 			}
 		}
 	})
@@ -227,8 +255,9 @@ func decodeFix(t testing.TB, text []byte) align.Fix {
 	return f
 }
 
-// screenshots runs timeball on terminals of three sizes, and returns what is on
-// them after 22 s; nothing where there is no tmux.
+// screenshots runs timeball on terminals of three sizes, on one that is then
+// made narrower and on one that can only print, and returns what is on them
+// after 22 s; nothing where there is no tmux.
 func screenshots(t *testing.T, args []string) map[string]string {
 	if _, err := exec.LookPath("tmux"); err != nil {
 		t.Log("tmux is not installed: no screens are looked at")
@@ -242,25 +271,36 @@ func screenshots(t *testing.T, args []string) map[string]string {
 		}
 		return string(out)
 	}
-	sizes := [][2]int{{80, 24}, {38, 10}, {160, 50}}
-	for i, s := range sizes {
+	got := map[string]string{"200x60": "", "80x24": "", "40x20": "", resized: "", dumb: ""}
+	for name := range got {
 		cmd := selfProgram(args...)
-		start := []string{"new-session", "-d", "-s", "screen" + strconv.Itoa(i), "-x", strconv.Itoa(s[0]), "-y", strconv.Itoa(s[1])}
+		start := []string{"new-session", "-d", "-s", name, "-x", "200", "-y", "60"}
+		if w, h, ok := strings.Cut(name, "x"); ok {
+			start[5], start[7] = w, h
+		}
 		for _, e := range cmd.Env {
 			if name, _, _ := strings.Cut(e, "="); name == childArgs || strings.HasPrefix(name, "PULSE") || name == "HOME" || name == "XDG_RUNTIME_DIR" {
 				start = append(start, "-e", e)
 			}
 		}
-		tmux(append(start, cmd.Path)...)
+		program := []string{cmd.Path}
+		if name == dumb {
+			program = []string{"env", "TERM=dumb", cmd.Path}
+		}
+		tmux(append(start, program...)...)
 	}
 	defer tmux("kill-server")
-	time.Sleep(22 * time.Second)
-	got := map[string]string{}
-	for i, s := range sizes {
-		got[strconv.Itoa(s[0])+"x"+strconv.Itoa(s[1])] = tmux("capture-pane", "-p", "-t", "screen"+strconv.Itoa(i)+":")
+	time.Sleep(21 * time.Second)
+	tmux("resize-window", "-t", resized+":", "-x", "50", "-y", "15")
+	time.Sleep(time.Second)
+	for name := range got {
+		got[name] = tmux("capture-pane", "-p", "-t", name+":")
 	}
 	return got
 }
+
+// Screens that are not merely of some size.
+const resized, dumb = "narrowed", "dumb"
 
 // The card is unplugged, the server killed: the attempt goes on with what comes
 // after, though nobody knows to the millisecond how long that took.
@@ -268,7 +308,8 @@ func TestSoundcardListenUnplugged(t *testing.T) {
 	server := pulsetest.Start(t, card)
 	file := session(t, card)
 	stop := server.PlayFile(card, file)
-	cmd := selfProgram(append([]string{"listen", "--json", "--input=card", "--for=52s"}, knownDelays...)...)
+	recording := filepath.Join(t.TempDir(), "unplugged.wav")
+	cmd := selfProgram(append([]string{"listen", "--json", "--input=card", "--for=52s", "--record=" + recording}, knownDelays...)...)
 	var out, said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &said
 	if err := cmd.Start(); err != nil {
@@ -298,28 +339,98 @@ func TestSoundcardListenUnplugged(t *testing.T) {
 	if len(f.Recording.Gaps) < 2 || len(f.Marker.Steps) > 0 {
 		t.Errorf("gaps %+v, steps %+v", f.Recording.Gaps, f.Marker.Steps)
 	}
+	replaysTheSame(t, recording, f)
 }
 
 // Ctrl-C ends with the fix, or with the word that there is none.
 func TestSoundcardListenInterrupted(t *testing.T) {
 	server := pulsetest.Start(t, card)
 	server.Play(card, counting(60))
-	cmd := selfProgram("listen", "--input=card")
-	var out bytes.Buffer
-	cmd.Stdout = &out
-	errs, err := cmd.StderrPipe()
-	if err != nil {
-		t.Fatal(err)
+	for _, sig := range []os.Signal{syscall.SIGINT, syscall.SIGTERM} {
+		t.Run(sig.String(), func(t *testing.T) {
+			t.Parallel()
+			cmd := selfProgram("listen", "--input=card")
+			var out bytes.Buffer
+			cmd.Stdout = &out
+			errs, err := cmd.StderrPipe()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := cmd.Start(); err != nil {
+				t.Fatal(err)
+			}
+			t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
+			time.Sleep(9 * time.Second)
+			cmd.Process.Signal(sig)
+			said, _ := io.ReadAll(errs)
+			err = cmd.Wait()
+			if cmd.ProcessState.ExitCode() != exitNoFix || !strings.Contains(out.String(), "no fix: ") {
+				t.Errorf("%v, %q, %q", err, out.String(), said)
+			}
+		})
 	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
+}
+
+// A tone sounds with every pulse, as high as the offset is near the tolerance.
+func TestSoundcardBeep(t *testing.T) {
+	speaker := pulsetest.Sink{Name: "speaker", Rate: toneTestRate, Channels: 1}
+	server := pulsetest.Start(t, card, speaker)
+	const offset, step, tolerance = 20e-3, 18e-3, 100e-6
+	file := write(t, simulate.Config{
+		Rate: card.Rate, Seconds: 30, Seed: 5, Wire: &simulate.Marker{NoiseRMS: 3e-4},
+		Marker: &simulate.Marker{OffsetSeconds: offset, NoiseRMS: 3e-4, Steps: []simulate.Step{{AtSeconds: 17.5, BySeconds: step}}},
+	})
+	server.PlayFile(card, file)
+	t.Setenv("PULSE_SINK", speaker.Name) // the output "default" is then this
+	heard := server.Record(speaker)
+	status, out, errs := runWith(t, "listen", "--input=card", "--wired", "--beep", "--for=23s", "--tolerance=100us", "--no-log")
+	if status != exitOK || errs != "" {
+		t.Fatalf("%d, %q, %q", status, out, errs)
 	}
-	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
-	time.Sleep(9 * time.Second)
-	cmd.Process.Signal(syscall.SIGINT)
-	said, _ := io.ReadAll(errs)
-	err = cmd.Wait()
-	if cmd.ProcessState.ExitCode() != exitNoFix || !strings.Contains(out.String(), "no fix: ") {
-		t.Errorf("%v, %q, %q", err, out.String(), said)
+	// The pitches in turn, and how many tones of each.
+	type run struct {
+		hz    float64
+		count int
 	}
+	var runs []run
+	all := tones(heard())
+	for _, hz := range all {
+		if n := len(runs); n > 0 && math.Abs(hz-runs[n-1].hz) < 2 {
+			runs[n-1].count++
+		} else {
+			runs = append(runs, run{hz, 1})
+		}
+	}
+	t.Logf("%+v", runs)
+	if shown := strings.Count(out, "  ahead: "); len(all) < shown*3/4 {
+		t.Errorf("%d tones in %d s", len(all), shown)
+	}
+	if len(runs) != 2 ||
+		math.Abs(runs[0].hz-pitch(offset, tolerance)) > 2 || math.Abs(runs[1].hz-pitch(offset-step, tolerance)) > 2 {
+		t.Errorf("pitches %+v, want %.0f Hz, then %.0f Hz", runs, pitch(offset, tolerance), pitch(offset-step, tolerance))
+	}
+}
+
+const toneTestRate = 48000
+
+// tones returns the pitch of each tone in a recording, by its zero crossings.
+func tones(x []int16) []float64 {
+	const quiet = toneTestRate / 20 // samples of silence between two tones
+	var all []float64
+	first, last, rises := -1, -1, 0
+	for i := 1; i <= len(x); i++ {
+		if i == len(x) || last >= 0 && i-last > quiet {
+			if rises > 20 {
+				all = append(all, float64(rises-1)/float64(last-first)*toneTestRate)
+			}
+			first, last, rises = -1, -1, 0
+		} else if x[i-1] < 0 && x[i] >= 0 {
+			if first < 0 {
+				first = i
+			}
+			last = i
+			rises++
+		}
+	}
+	return all
 }

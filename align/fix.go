@@ -55,6 +55,8 @@ type Deviation struct {
 	Tau   float64    `json:"tau_s"`
 	Value float64    `json:"value"` // dimensionless; tdev: seconds
 	CI95  [2]float64 `json:"ci95"`
+	EDF   float64    `json:"edf"`   // equivalent degrees of freedom
+	Noise string     `json:"noise"` // power law that dominates there
 }
 
 // Sense says which way the local clock is off; empty, and null in JSON, when

@@ -225,9 +225,8 @@ func (w *Wired) Fix() Fix {
 		f.Rate = &Rate{l.y, math.Sqrt(l.vy)}
 	}
 	f.Wire.Deviations = []Deviation{}
-	kinds := []stability.Kind{stability.OADEV, stability.MDEV, stability.TDEV}
-	for _, d := range stability.Table(x, 1, kinds, stability.Factors(len(x))) {
-		f.Wire.Deviations = append(f.Wire.Deviations, Deviation{string(d.Kind), d.M, d.Tau, d.Value, d.CI95})
+	for _, d := range stability.Table(x, 1, stability.Kinds, stability.Factors(len(x))) {
+		f.Wire.Deviations = append(f.Wire.Deviations, Deviation{string(d.Kind), d.M, d.Tau, d.Value, d.CI95, d.EDF, d.Noise.String()})
 	}
 	return f
 }

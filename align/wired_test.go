@@ -72,8 +72,26 @@ func TestWired(t *testing.T) {
 			if d := fix.Rate.Y - (c.marker.RateError - c.reference.RateError); math.Abs(d) > 4*fix.Rate.U+1e-12 {
 				t.Errorf("rate off by %v, u = %v", d, fix.Rate.U)
 			}
-			if len(fix.Wire.Deviations) == 0 || fix.Marker.Channel != 2 || fix.Wire.Reference.Channel != 1 {
+			if fix.Marker.Channel != 2 || fix.Wire.Reference.Channel != 1 {
 				t.Errorf("%+v", fix.Wire)
+			}
+			// All kinds; at one second they are the edges' own noise (IEEE Std
+			// 1139), or less where the two edges share some of it.
+			kinds := map[string]bool{}
+			edges := math.Hypot(fix.Marker.Jitter, fix.Wire.Reference.Jitter)
+			for _, d := range fix.Wire.Deviations {
+				kinds[d.Kind] = true
+				if !(d.CI95[0] < d.Value && d.Value < d.CI95[1]) || !(d.EDF >= 1) || d.Noise == "" {
+					t.Errorf("%+v", d)
+				}
+				if want := math.Sqrt(3) * edges; d.Kind == "oadev" && d.M == 1 && (d.Value > 1.3*want || d.Value < 0.5*want || c.name == "level" && d.Noise != "white PM") {
+					t.Errorf("oadev at 1 s is %g of %s, the edges' noise gives %g", d.Value, d.Noise, want)
+				}
+			}
+			for _, kind := range []string{"adev", "oadev", "mdev", "tdev", "hdev", "ohdev"} {
+				if !kinds[kind] {
+					t.Errorf("no %s", kind)
+				}
 			}
 			if s := all[len(all)-1]; s.Offset == nil || s.Radio.State != ByWire {
 				t.Errorf("at the end %+v", s)

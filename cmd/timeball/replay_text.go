@@ -216,7 +216,7 @@ func writeFacts(w io.Writer, f align.Fix) {
 		fmt.Fprintf(t, "reference\tchannel %d, %s edge, %d pulses, %d missed, jitter %s\n", r.Channel, r.Edge, r.Pulses, r.Missed, short(r.Jitter))
 		for _, d := range f.Wire.Deviations {
 			if d.Kind == "tdev" {
-				fmt.Fprintf(t, "tdev\t%s over %g s, 95 %% interval %s to %s\n", short(d.Value), d.Tau, short(d.CI95[0]), short(d.CI95[1]))
+				fmt.Fprintf(t, "tdev\t%s over %g s, 95 %% interval %s to %s, %s\n", short(d.Value), d.Tau, short(d.CI95[0]), short(d.CI95[1]), d.Noise)
 			}
 		}
 	}

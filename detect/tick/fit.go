@@ -338,15 +338,7 @@ func (st *stack) settlePhase(f *fit, local *stack) {
 	}
 	flat := 0.0
 	if len(cycles) > 0 {
-		// Where the envelope falls, under either kind of chain.
-		tolerance := flatDelay * st.rate
-		v := envelope.vd + tolerance*tolerance
-		z := envelope.d - cycles[best].d
-		if z < 0 {
-			z = min(0, z+early)
-		}
-		like := flatPrior * math.Exp(-z*z/(2*v)) / (math.Sqrt(2*math.Pi*v) + early)
-		flat = like / (like + (1-flatPrior)/cycle)
+		flat = st.flatChain(envelope.d-cycles[best].d, envelope.vd, early)
 	}
 	envelope.d += early / 2
 	envelope.vd += early * early / 12
@@ -365,6 +357,21 @@ func (st *stack) settlePhase(f *fit, local *stack) {
 	for i := range f.parts {
 		f.parts[i].weight /= kept
 	}
+}
+
+// flatChain is the probability that the chain leaves the phase alone, when its
+// envelope stands z samples after the likeliest cycle, with variance v and not
+// counting that a detector may show it up to early samples too soon.
+func (st *stack) flatChain(z, v, early float64) float64 {
+	// density of z when the chain delays the envelope by nothing to wide samples.
+	density := func(v, wide float64) float64 {
+		past := max(-z-early, 0, z-wide)
+		return math.Exp(-past*past/(2*v)) / (math.Sqrt(2*math.Pi*v) + early + wide)
+	}
+	tolerance := flatDelay * st.rate
+	flat := flatPrior * density(v+tolerance*tolerance, 0)
+	other := highPassPrior*density(v, highPassDelay/st.omega) + otherPrior/(math.Pi/st.omega)
+	return flat / (flat + other)
 }
 
 // envelopeEarly bounds how early, s, the envelope of a tick peaks behind an
@@ -401,9 +408,15 @@ const (
 	envelopeFloor      = 8e-6
 	envelopeFloorRough = 40e-6
 	// flatDelay is how far, s, the two delays of a chain may differ that
-	// counts as flat; flatPrior is the share of such chains.
+	// counts as flat.
 	flatDelay = 2e-6
-	flatPrior = 0.5
+	// highPassDelay is the greatest difference, in radians of the tone, that a
+	// high-pass filter is thought to make: a second-order one has 2√2·fc/f,
+	// here with a corner fc at 0.3 of the tone f.
+	highPassDelay = 0.85
+	// The shares of chains that are flat, have a high-pass filter, or turn the
+	// phase by any angle. From memory of receivers, no more.
+	flatPrior, highPassPrior, otherPrior = 0.35, 0.5, 0.15
 	// leastWeight is the probability below which an alternative is dropped.
 	leastWeight = 0.005
 )

@@ -39,6 +39,13 @@ const (
 	layerF2
 )
 
+// Layers are the heights at which the ionosphere's layers usually lie: common
+// practice.
+var Layers = []struct {
+	Name       string
+	FromM, ToM float64
+}{{"E", 90e3, 130e3}, {"F1", 160e3, 220e3}, {"F2", 230e3, 400e3}}
+
 // String is the usual name of a mode, as 1E, 1Es or 2F2.
 func (m mode) String() string {
 	name := [...]string{"ground", "E", "Es", "F1", "F2"}[m.layer]

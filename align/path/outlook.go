@@ -49,8 +49,8 @@ type Slot struct {
 	DelaySeconds float64
 	USeconds     float64
 	SunElevation float64 // at the middle of the path, degrees
-	// Steady: the middle of the path is well in daylight or in the dark, where
-	// layers do not move fast, and the first mode does not hang on sporadic E.
+	Twilight     bool    // it is near dawn or dusk there, when layers move fast
+	// Steady: no twilight, and the first mode does not hang on sporadic E.
 	Steady bool
 }
 
@@ -156,8 +156,8 @@ func (slot *Slot) fill(skies []*sky, now instant, c station.Carrier, depth float
 	slot.Mode, slot.ModeShare = first.String(), share
 	// The terminator crosses the F layer some ten degrees on either side of the
 	// ground's; the layer rises and sinks fastest there: common practice.
-	twilight := slot.SunElevation >= -18 && slot.SunElevation <= 12
-	slot.Steady = !twilight && first.layer != sporadic
+	slot.Twilight = slot.SunElevation >= -18 && slot.SunElevation <= 12
+	slot.Steady = !slot.Twilight && first.layer != sporadic
 }
 
 // Recommend picks the slot for a sync attempt: heard likely, the middle of the

@@ -28,6 +28,18 @@ var DefaultReceiver = Receiver{Environment: noise.Residential, AntennaDBi: 0, Tr
 
 const audioBandwidthHz = 3000
 
+// UnpublishedPowerW is what a carrier is taken to radiate whose power nobody has
+// published: common practice.
+const UnpublishedPowerW = 1e3
+
+// powerDB is a carrier's power over 1 kW.
+func powerDB(c station.Carrier) float64 {
+	if c.PowerW == 0 {
+		c.PowerW = UnpublishedPowerW
+	}
+	return 10 * math.Log10(c.PowerW/1e3)
+}
+
 // signal is what a receiver can expect of one carrier at one instant.
 type signal struct {
 	snrDB       float64 // median, tick tone over noise in 3 kHz of audio
@@ -46,7 +58,7 @@ func (s *sky) reception(c station.Carrier, depth float64, r Receiver, external n
 	}
 	best := signal{snrDB: math.Inf(-1)}
 	for _, m := range all {
-		fieldDB := m.levelDB + 10*math.Log10(c.PowerW/1e3) + r.TransmitterDBi
+		fieldDB := m.levelDB + powerDB(c) + r.TransmitterDBi
 		// Received power in dBW (Rec. ITU-R P.533-14 section 6).
 		power := fieldDB + r.AntennaDBi - 20*math.Log10(c.Hz/1e6) - 107.2
 		// A tone of modulation depth m has, after demodulation, m² times half the

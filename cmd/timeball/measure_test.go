@@ -76,6 +76,18 @@ func TestChooseStations(t *testing.T) {
 	}
 }
 
+// The measuring commands take the ITU's maps as path does.
+func TestMeasureWithTheITUsMaps(t *testing.T) {
+	f := measureFlags{Station: []string{"wwv"}, ionosphereFlags: ionosphereFlags{Ionosphere: t.TempDir()}}
+	if _, err := f.settings(""); err == nil || !strings.Contains(err.Error(), f.Ionosphere) {
+		t.Errorf("an empty folder: %v", err)
+	}
+	f.Ionosphere = ituMaps(t)
+	if s, err := f.settings(""); err != nil || s.Maps == nil {
+		t.Errorf("no maps, %v", err)
+	}
+}
+
 func TestCalibratedDelays(t *testing.T) {
 	file := calibrationFile(filepath.Join(t.TempDir(), "calibration.toml"))
 	err := file.update(func(c *calibrations) {

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"strings"
 	"text/tabwriter"
@@ -29,7 +30,7 @@ type outlookCmd struct {
 
 // Help is kong's long help.
 func (outlookCmd) Help() string {
-	return `Tells which station and carrier can be heard when, for 24 hours, with the path delay and its uncertainty, and recommends an hour for a sync attempt: heard likely, the middle of the path well in daylight or in the dark, and the delay as sure as can be.
+	return `Tells which station and carrier can be heard when, for 24 hours, with the path delay and its uncertainty, and recommends an hour for a sync attempt: heard likely, the middle of the path well in daylight or in the dark, and the delay as sure as can be. Of stations that are named it lists every hour in which they may be heard.
 
 Example: timeball outlook --at 50.2,-5.6 --time 2026-03-14T00:00:00Z --environment rural`
 }
@@ -88,12 +89,12 @@ func (c *outlookCmd) Run(p *program) error {
 	if c.JSON {
 		return printOutlookJSON(p.stdout, request, slots)
 	}
-	return printOutlook(p.stdout, request, slots)
+	return printOutlook(p.stdout, request, slots, !everyStation(c.Station))
 }
 
 // findStations looks call signs up; auto stands for all stations.
 func findStations(all []station.Station, ids []string) ([]station.Station, error) {
-	if len(ids) == 1 && strings.EqualFold(ids[0], "auto") {
+	if everyStation(ids) {
 		return all, nil
 	}
 	var chosen []station.Station
@@ -106,6 +107,9 @@ func findStations(all []station.Station, ids []string) ([]station.Station, error
 	}
 	return chosen, nil
 }
+
+// everyStation reports whether no station is named.
+func everyStation(ids []string) bool { return len(ids) == 1 && strings.EqualFold(ids[0], "auto") }
 
 // rows cuts the slots into the carriers' days.
 func rows(slots []path.Slot, hours int) [][]path.Slot {
@@ -120,7 +124,7 @@ func rows(slots []path.Slot, hours int) [][]path.Slot {
 // hearingMarks are the outlook's letters on the terminal.
 var hearingMarks = map[path.Hearing]string{path.Likely: "#", path.Maybe: "o", path.Unlikely: ".", path.Off: " "}
 
-func printOutlook(w io.Writer, r path.OutlookRequest, slots []path.Slot) error {
+func printOutlook(w io.Writer, r path.OutlookRequest, slots []path.Slot, hourly bool) error {
 	var text strings.Builder
 	fmt.Fprintf(&text, "%v, 24 hours from %s\n", place{r.At}, r.From.Format("2006-01-02 15:04 UTC"))
 	text.WriteString("# heard likely   o maybe   . unlikely   blank: off the air\n\n")
@@ -141,15 +145,65 @@ func printOutlook(w io.Writer, r path.OutlookRequest, slots []path.Slot) error {
 		best, ok := path.Recommend(row)
 		fmt.Fprintf(t, "%s\t%s\t%s\t", row[0].Station, strings.TrimSuffix(frequency(row[0].CarrierHz).String(), " MHz"), marks)
 		if ok {
-			fmt.Fprintf(t, "%s\t%.2f, u %.2f\t%s, %.0f %%\t%.0f dB\n", hourOf(best), best.DelaySeconds*1e3, best.USeconds*1e3, best.Mode, 100*best.ModeShare, best.SNRdB)
+			fmt.Fprintf(t, "%s\t%s\t%s, %.0f %%\t%.0f dB\n", hourOf(best), delayOfSlot(best), best.Mode, 100*best.ModeShare, best.SNRdB)
 		} else {
 			fmt.Fprint(t, "none\t\t\t\n")
 		}
 	}
 	t.Flush()
-	text.WriteString("\n" + recommendation(slots) + "\n")
+	if hourly {
+		writeHours(&text, slots)
+	}
+	text.WriteString("\n" + recommendation(slots) + "\n\n" + assumptions(r) + "\n")
 	_, err := io.WriteString(w, text.String())
 	return err
+}
+
+// writeHours lists the hours in which a carrier may be heard.
+func writeHours(w io.Writer, slots []path.Slot) {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	defer t.Flush()
+	fmt.Fprintln(t, "\nstation\tMHz\thour, UTC\theard\tdelay, ms\tfirst mode\tSNR\tmiddle of the path")
+	for _, s := range slots {
+		if s.Hearing >= path.Maybe {
+			fmt.Fprintf(t, "%s\t%s\t%s\t%v\t%s\t%s, %.0f %%\t%.0f dB\t%s\n", s.Station, strings.TrimSuffix(frequency(s.CarrierHz).String(), " MHz"), hourOf(s),
+				s.Hearing, delayOfSlot(s), s.Mode, 100*s.ModeShare, s.SNRdB, light(s))
+		}
+	}
+}
+
+// delayOfSlot is the delay in milliseconds with its standard uncertainty.
+func delayOfSlot(s path.Slot) string {
+	return fmt.Sprintf("%.2f, u %s", s.DelaySeconds*1e3, uMilliseconds(s))
+}
+
+// uMilliseconds has two decimals, more for a ground wave, which needs them.
+func uMilliseconds(s path.Slot) string {
+	if s.USeconds < 10e-6 {
+		return fmt.Sprintf("%.2g", s.USeconds*1e3)
+	}
+	return fmt.Sprintf("%.2f", s.USeconds*1e3)
+}
+
+// light says how the sun stands to the middle of the path.
+func light(s path.Slot) string {
+	switch {
+	case s.Twilight:
+		return "near dawn or dusk"
+	case s.SunElevation > 0:
+		return "in daylight"
+	}
+	return "in the dark"
+}
+
+// assumptions are what the outlook rests on beside the map.
+func assumptions(r path.OutlookRequest) string {
+	r12 := r.Sunspots
+	if math.IsNaN(r12) {
+		r12 = path.DefaultSunspots(r.From)
+	}
+	return fmt.Sprintf("Assumed: %s noise, a receiving antenna of %g dBi, half-wave verticals of the published power (%g kW where none is), R12 = %.0f, whose uncertainty is left out; heard means a tick at least %g dB above the noise in 3 kHz.",
+		r.Receiver.Environment, r.Receiver.AntennaDBi, path.UnpublishedPowerW/1e3, r12, r.Receiver.RequiredSNR)
 }
 
 // hourOf is the hour of a slot, whose time is its middle.
@@ -164,15 +218,8 @@ func recommendation(slots []path.Slot) string {
 	if !ok {
 		return "No station is likely to be heard in these 24 hours: try a better antenna, a quieter place or a longer average."
 	}
-	light := "near dawn or dusk: take the delay with care"
-	switch {
-	case best.Steady && best.SunElevation > 0:
-		light = "in daylight"
-	case best.Steady:
-		light = "in the dark"
-	}
-	return fmt.Sprintf("Recommended: %s on %v, %s UTC on %s: heard %v, delay %.2f ms with u = %.2f ms, first by %s; the middle of the path is %s.",
-		strings.ToUpper(best.Station), frequency(best.CarrierHz), hourOf(best), best.Time.Format("2006-01-02"), best.Hearing, best.DelaySeconds*1e3, best.USeconds*1e3, best.Mode, light)
+	return fmt.Sprintf("Recommended: %s on %v, %s UTC on %s: heard %v, delay %.2f ms with u = %s ms, first by %s; the middle of the path is %s.",
+		strings.ToUpper(best.Station), frequency(best.CarrierHz), hourOf(best), best.Time.Format("2006-01-02"), best.Hearing, best.DelaySeconds*1e3, uMilliseconds(best), best.Mode, light(best))
 }
 
 // outlookJSON is the object of schema timeball.outlook/1.
@@ -189,7 +236,7 @@ type slotJSON struct {
 	CarrierHz    float64   `json:"carrier_hz"`
 	Time         time.Time `json:"time"` // middle of the hour
 	Hearing      string    `json:"hearing"`
-	SNRdB        *float64  `json:"snr_db"` // this and what follows: null off the air
+	SNRdB        *float64  `json:"snr_db"` // this and what follows: null off the air or without a way
 	Reliability  *float64  `json:"reliability"`
 	Delay        *float64  `json:"delay_s"`
 	U            *float64  `json:"u_s"`
@@ -201,7 +248,7 @@ type slotJSON struct {
 
 func newSlotJSON(s path.Slot) slotJSON {
 	j := slotJSON{Station: s.Station, CarrierHz: s.CarrierHz, Time: s.Time, Hearing: s.Hearing.String(), Steady: s.Steady}
-	if s.Hearing != path.Off {
+	if s.Mode != "" {
 		j.SNRdB, j.Reliability, j.Delay, j.U = &s.SNRdB, &s.Reliability, &s.DelaySeconds, &s.USeconds
 		j.Mode, j.ModeShare, j.SunElevation = &s.Mode, &s.ModeShare, &s.SunElevation
 	}

@@ -31,7 +31,7 @@ func plotOutlook(name string, r path.OutlookRequest, slots []path.Slot) error {
 	pl := plot.New()
 	pl.Title.Text = fmt.Sprintf("Standard-time stations at %v, 24 hours from %s", place{r.At}, r.From.Format("2006-01-02 15:04 UTC"))
 	pl.Title.TextStyle.Font.Size = vg.Points(13)
-	pl.X.Label.Text = "UTC, hours. In the fields: standard uncertainty of the path delay, ms; a dot: the middle of the path is near dawn or dusk"
+	pl.X.Label.Text = "UTC, hours. In the fields: path delay and its standard uncertainty, ms; a dot: the middle of the path is near dawn or dusk"
 	pl.X.Min, pl.X.Max = 0, float64(r.Hours)
 	pl.Y.Min, pl.Y.Max = 0, float64(len(days))
 	var hours, carriers []plot.Tick
@@ -59,13 +59,14 @@ func plotOutlook(name string, r path.OutlookRequest, slots []path.Slot) error {
 		pl.Legend.Add("heard "+h.String(), key)
 	}
 	pl.Legend.Top = true
-	pl.Legend.YOffs = 1.5 * vg.Centimeter // above the fields, beside the title
+	pl.Legend.Padding = vg.Points(3)
+	pl.Legend.YOffs = 1.9 * vg.Centimeter // above the fields, beside the title
 	width := 30 * vg.Centimeter
-	height := vg.Length(5+0.62*float64(len(days))) * vg.Centimeter
+	height := vg.Length(5.5+0.8*float64(len(days))) * vg.Centimeter
 	return savePicture(name, width, height, func(c draw.Canvas) {
 		c.FillPolygon(color.White, []vg.Point{c.Min, {X: c.Max.X, Y: c.Min.Y}, c.Max, {X: c.Min.X, Y: c.Max.Y}})
 		margin := 0.3 * vg.Centimeter
-		pl.Draw(draw.Crop(c, margin, -margin, margin, -margin-vg.Centimeter))
+		pl.Draw(draw.Crop(c, margin, -margin, margin, -margin-1.2*vg.Centimeter))
 	})
 }
 
@@ -87,9 +88,9 @@ func addField(pl *plot.Plot, left, bottom float64, s path.Slot, best bool) error
 	if s.Hearing < path.Maybe {
 		return nil
 	}
-	label := fmt.Sprintf("%.2f", s.USeconds*1e3)
-	if !s.Steady {
-		label += "·"
+	label := fmt.Sprintf("%.2f\n± %s", s.DelaySeconds*1e3, uMilliseconds(s))
+	if s.Twilight {
+		label += " ·"
 	}
 	labels, err := plotter.NewLabels(plotter.XYLabels{XYs: plotter.XYs{{X: left + 0.5, Y: bottom + 0.5}}, Labels: []string{label}})
 	if err != nil {

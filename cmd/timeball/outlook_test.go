@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -47,6 +48,51 @@ func TestOutlookTable(t *testing.T) {
 	}
 	if !strings.Contains(out, "Recommended: ") {
 		t.Errorf("no recommendation in\n%s", out)
+	}
+}
+
+// Of named stations every hour in which they may be heard is listed, and what the
+// outlook rests on is said.
+func TestOutlookHours(t *testing.T) {
+	out, errs, code := runPath(append(gannetHeadDay, "--station=rwm", "--environment=rural", "--antenna-gain=-3")...)
+	if code != exitOK {
+		t.Fatal(errs)
+	}
+	_, table, _ := strings.Cut(out, "station  MHz     hour, UTC")
+	hours := strings.Count(table, "likely") + strings.Count(table, "maybe") - 1 // the recommendation says it, too
+	if hours < 20 || hours > 72 {
+		t.Errorf("%d hours in\n%s", hours, out)
+	}
+	if !strings.Contains(out, "Assumed: rural noise, a receiving antenna of -3 dBi") || !strings.Contains(out, "R12 = 60") {
+		t.Errorf("the assumptions are not said in\n%s", out)
+	}
+	if all, _, _ := runPath(gannetHeadDay...); strings.Contains(all, "hour, UTC  heard") {
+		t.Error("hours are listed of stations not named")
+	}
+}
+
+// A person's own station, which has not told its power, is predicted too.
+func TestOwnStation(t *testing.T) {
+	own := filepath.Join(t.TempDir(), "own.toml")
+	if err := os.WriteFile(own, []byte(ownStations), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{
+		{"path", "--station=Gannet", "--stations", own, "--at=50.6,-5.6", "--time=2026-03-14T10:00:00Z"},
+		{"outlook", "--station=gannet", "--stations", own, "--at=50.6,-5.6", "--time=2026-03-14T10:00:00Z"},
+	} {
+		out, errs, code := runPath(args...)
+		if code != exitOK || !strings.Contains(out, "ground") {
+			t.Errorf("%v: status %d, %s%s", args, code, errs, out)
+		}
+		out, errs, code = runPath(append(args, "--json")...)
+		if code != exitOK || !json.Valid([]byte(out)) {
+			t.Errorf("%v --json: status %d, %s%s", args, code, errs, out)
+		}
+	}
+	out, errs, code := runPath("outlook", "--stations", own, "--at=50.6,-5.6", "--time=2026-03-14T10:00:00Z")
+	if code != exitOK || !strings.Contains(out, "gannet   3.5") || !strings.Contains(out, "wwv      10") {
+		t.Errorf("status %d, %s%s", code, errs, out)
 	}
 }
 

@@ -97,7 +97,7 @@ func printPath(w io.Writer, r path.Request, p path.Prediction) error {
 	fmt.Fprintf(t, "path delay\t%s, u = %s, 95 %% %.3f to %s\n", ms(p.DelaySeconds), ms(p.USeconds), p.CI95[0]*1e3, ms(p.CI95[1]))
 	fmt.Fprintf(t, "distance\t%.1f km, %s at the speed of light\n", p.DistanceM/1e3, ms(p.GreatCircleSeconds))
 	fmt.Fprintf(t, "excess\t%s over the great circle\n", ms(p.DelaySeconds-p.GreatCircleSeconds))
-	fmt.Fprintf(t, "sunspots\tR12 = %.0f, u = %.0f; the delay changes by %.1f µs for each unit\n", p.Sunspots, p.SunspotsU, p.SecondsPerSunspot*1e6)
+	fmt.Fprintf(t, "sunspots\tR12 = %.0f, u = %.0f; the delay changes by %s µs for each unit\n", p.Sunspots, p.SunspotsU, perSunspot(p.SecondsPerSunspot))
 	t.Flush()
 	text.WriteByte('\n')
 	t = tabwriter.NewWriter(&text, 0, 0, 2, ' ', tabwriter.AlignRight)
@@ -124,6 +124,15 @@ func printPath(w io.Writer, r path.Request, p path.Prediction) error {
 	t.Flush()
 	_, err := io.WriteString(w, text.String())
 	return err
+}
+
+// perSunspot is a sensitivity in microseconds, with its sign unless it is nothing.
+func perSunspot(seconds float64) string {
+	s := fmt.Sprintf("%+.1f", seconds*1e6)
+	if s == "-0.0" || s == "+0.0" {
+		return "0.0"
+	}
+	return s
 }
 
 // pathJSON is the object of schema timeball.path/1.

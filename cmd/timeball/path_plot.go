@@ -1,12 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"image/color"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -53,7 +55,10 @@ var (
 	inkColour    = color.RGBA{40, 44, 52, 255}
 	groundColour = color.RGBA{214, 204, 186, 255}
 	paleColour   = color.RGBA{170, 178, 190, 255}
-	bandColour   = color.RGBA{205, 222, 232, 255}
+	// Of the ionosphere's layers and their names.
+	layerBandColour = color.RGBA{243, 245, 248, 255}
+	paleInkColour   = color.RGBA{120, 128, 140, 255}
+	bandColour      = color.RGBA{205, 222, 232, 255}
 )
 
 // layerColour tells the layers of modes apart.
@@ -114,47 +119,67 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 	// Ground is drawn on beyond both ends, a good deal where they are close.
 	beyond := max(0.03, 150/(earthKm*span))
 	const crustKm = 60
-	rim := arc(0, -beyond, 1+beyond)
-	below := arc(-crustKm, 1+beyond, -beyond)
-	if earth, err := plotter.NewPolygon(append(rim, below...)); err == nil {
-		earth.Color = groundColour
-		earth.LineStyle.Width = 0
-		pl.Add(earth)
-	}
-	for _, layer := range []struct {
-		name     string
-		heightKm float64
-	}{{"100 km", 100}, {"200 km", 200}, {"300 km", 300}, {"400 km", 400}} {
-		addLine(pl, arc(layer.heightKm, -beyond, 1+beyond), paleColour, 0.6, []vg.Length{vg.Points(2), vg.Points(3)})
-		// On a long way the layers' ends lie too close for all their names.
-		if layer.heightKm == 400 || earthKm*span < 6000 {
-			addLabel(pl, at(1+beyond, layer.heightKm), " "+layer.name, paleColour, text.XLeft)
+	shell := func(name string, lowKm, highKm float64, colour color.Color) {
+		ring := append(arc(highKm, -beyond, 1+beyond), arc(lowKm, 1+beyond, -beyond)...)
+		if filled, err := plotter.NewPolygon(ring); err == nil {
+			filled.Color = colour
+			filled.LineStyle.Width = 0
+			pl.Add(filled)
+		}
+		// On a long way the layers' ends lie too close for their names.
+		if name != "" && earthKm*span < 9000 {
+			addLabel(pl, at(-beyond, (lowKm+highKm)/2), name+" ", paleInkColour, text.XRight)
 		}
 	}
-	// The likelier a ray is to be the first, the thicker it is.
-	for _, m := range p.Modes {
+	shell("", -crustKm, 0, groundColour)
+	for _, l := range path.Layers {
+		shell(l.Name, l.FromM/1e3, l.ToM/1e3, layerBandColour)
+	}
+	for heightKm := 100.0; heightKm <= 400; heightKm += 100 {
+		addLine(pl, arc(heightKm, -beyond, 1+beyond), paleColour, 0.6, []vg.Length{vg.Points(2), vg.Points(3)})
+		if heightKm == 400 || earthKm*span < 6000 {
+			addLabel(pl, at(1+beyond, heightKm), fmt.Sprintf(" %.0f km", heightKm), paleColour, text.XLeft)
+		}
+	}
+	perPoint := max((pl.X.Max-pl.X.Min)/700, (pl.Y.Max-pl.Y.Min)/300) // about; km
+	// The likelier a ray is to be the first, the thicker it is, and the sooner it
+	// gets a label where there is room for one only.
+	modes := slices.Clone(p.Modes)
+	slices.SortStableFunc(modes, func(a, b path.Mode) int { return cmp.Compare(b.First, a.First) })
+	var labelled []plotter.XY
+	label := func(at plotter.XY, m path.Mode) {
+		taken := slices.ContainsFunc(labelled, func(o plotter.XY) bool {
+			return math.Abs(o.X-at.X) < 26*perPoint && math.Abs(o.Y-at.Y) < 13*perPoint
+		})
+		if !taken && m.Probability > 0.05 {
+			labelled = append(labelled, at)
+			addLabel(pl, at, m.Name, layerColour(m.Name), text.XCenter)
+		}
+	}
+	for _, m := range modes {
 		if m.Hops == 0 {
 			addLine(pl, arc(0, 0, 1), layerColour(m.Name), 3*m.Probability, nil)
-			addLabel(pl, at(0.5, 20), m.Name, layerColour(m.Name), text.XCenter)
+			label(at(0.5, 12*perPoint), m)
 			continue
 		}
 		var ray plotter.XYs
 		for i := range 2*m.Hops + 1 {
 			ray = append(ray, at(float64(i)/float64(2*m.Hops), float64(i%2)*m.HeightM/1e3))
 		}
-		colour := layerColour(m.Name)
-		addLine(pl, ray, colour, 0.4+2.6*m.First, nil)
-		if m.Probability > 0.05 {
-			// E and sporadic E lie on each other; their labels must not.
-			lift := 12.0
-			if strings.HasSuffix(m.Name, "Es") {
-				lift = -30
-			}
-			addLabel(pl, at(0.5/float64(m.Hops), m.HeightM/1e3+lift), m.Name, colour, text.XCenter)
+		addLine(pl, ray, layerColour(m.Name), 0.4+2.6*m.First, nil)
+		lift := 7 * perPoint
+		if strings.HasSuffix(m.Name, "Es") {
+			lift *= -2 // just below the E layer, whose label is above it
 		}
+		label(at(0.5/float64(m.Hops), m.HeightM/1e3+lift), m)
 	}
-	addLabel(pl, at(0, -crustKm-40), strings.ToUpper(r.Station.ID), inkColour, text.XRight)
-	addLabel(pl, at(1, -crustKm-40), "receiver", inkColour, text.XLeft)
+	under := -crustKm - 16*perPoint
+	left, right := text.XCenter, text.XCenter
+	if earthKm*span < 80*perPoint { // no room for both
+		left, right = text.XRight, text.XLeft
+	}
+	addLabel(pl, at(0, under), strings.ToUpper(r.Station.ID)+" ", inkColour, left)
+	addLabel(pl, at(1, under), " receiver", inkColour, right)
 	return pl
 }
 
@@ -260,6 +285,8 @@ func plotDay(r path.Request) (*plot.Plot, error) {
 	pl.Add(line)
 	pl.Legend.Add("mean", line)
 	pl.Legend.Top = true
+	pl.Legend.Padding = vg.Points(3)
+	pl.Y.Max += 0.25 * (pl.Y.Max - pl.Y.Min) // room for the legend
 	hours := r.Time.Sub(start).Hours()
 	addLine(pl, plotter.XYs{{X: hours, Y: pl.Y.Min}, {X: hours, Y: pl.Y.Max}}, paleColour, 1, []vg.Length{vg.Points(4), vg.Points(3)})
 	return pl, nil

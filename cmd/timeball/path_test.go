@@ -162,7 +162,8 @@ func checkDrawing(t *testing.T, file string) {
 	}
 }
 
-func TestPathWithTheITUsMaps(t *testing.T) {
+// ituMaps is the folder of the ITU's coefficients, which the project does not hold.
+func ituMaps(t *testing.T) string {
 	dir := os.Getenv("TIMEBALL_REFERENCE")
 	if dir == "" {
 		dir = "../../../shared/reference"
@@ -170,11 +171,16 @@ func TestPathWithTheITUsMaps(t *testing.T) {
 	if _, err := os.Stat(dir + "/ccir/ccir01.txt"); err != nil {
 		t.Skip("no ITU map coefficients; set TIMEBALL_REFERENCE to the folder that holds ccir/ccir01.txt")
 	}
+	return dir + "/ccir"
+}
+
+func TestPathWithTheITUsMaps(t *testing.T) {
+	dir := ituMaps(t)
 	var with, without pathJSON
 	for _, c := range []struct {
 		into  *pathJSON
 		extra []string
-	}{{&without, nil}, {&with, []string{"--ionosphere=" + dir + "/ccir"}}} {
+	}{{&without, nil}, {&with, []string{"--ionosphere=" + dir}}} {
 		out, errs, code := runPath(append(append(anchorage[:len(anchorage):len(anchorage)], "--json"), c.extra...)...)
 		if code != exitOK {
 			t.Fatal(errs)

@@ -10,11 +10,13 @@ import (
 	"math"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -22,6 +24,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	cdplog "github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
 	cdruntime "github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
@@ -147,12 +150,35 @@ func watch(t *testing.T, ctx context.Context) *watched {
 			if e.Type == "error" || e.Type == "warning" {
 				w.complaints = append(w.complaints, fmt.Sprint(e.Args))
 			}
+		case *cdplog.EventEntryAdded:
+			// A cut cable is meant to be noticed.
+			if e.Entry.Level != "info" && e.Entry.Level != "verbose" && e.Entry.Source != "network" {
+				w.complaints = append(w.complaints, fmt.Sprintf("%s: %s", e.Entry.Source, e.Entry.Text))
+			}
 		}
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
 	return w
+}
+
+// check fails if anything was complained of, or asked for elsewhere than at links.
+func (w *watched) check(t *testing.T, links ...string) {
+	t.Helper()
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, u := range w.urls {
+		if !strings.HasPrefix(u, "data:") && !slices.ContainsFunc(links, func(l string) bool { return strings.HasPrefix(u, l) }) {
+			t.Errorf("asked for %s", u)
+		}
+	}
+	if len(w.urls) == 0 {
+		t.Error("no request was seen")
+	}
+	for _, c := range w.complaints {
+		t.Errorf("complaint: %s", c)
+	}
 }
 
 func TestPageInBrowser(t *testing.T) {
@@ -257,19 +283,7 @@ func TestPageInBrowser(t *testing.T) {
 		t.Errorf("status %d, %v: %s", status, err, out)
 	}
 
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, u := range w.urls {
-		if !strings.HasPrefix(u, n.link) && !strings.HasPrefix(u, "data:") {
-			t.Errorf("the page asked for %s", u)
-		}
-	}
-	if len(w.urls) < 6 {
-		t.Errorf("only %d requests seen", len(w.urls))
-	}
-	for _, c := range w.complaints {
-		t.Errorf("complaint: %s", c)
-	}
+	w.check(t, n.link)
 }
 
 // Whatever the state, the page says what to do and nothing overlaps.
@@ -372,19 +386,87 @@ func TestPageStates(t *testing.T) {
 		close(looked)
 		<-told
 	}
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, c := range w.complaints {
-		t.Errorf("complaint: %s", c)
-	}
+	w.check(t, strings.TrimPrefix(link, "page: "))
 }
 
-// cable is a connection to a server that can be cut.
+// Who has not the key sees nothing, and no page of another origin can read or do
+// anything even with it.
+func TestPageKeepsOut(t *testing.T) {
+	ctx := browser(t)
+	work, _, line := demoWork(t, "0.0.0.0:0")
+	link := strings.TrimPrefix(line, "page: ")
+	base, key, ok := strings.Cut(link, "?key=")
+	if !ok {
+		t.Fatalf("link %q", link)
+	}
+	for _, wrong := range []string{base, base + "?key=" + key[1:]} {
+		if err := chromedp.Do(ctx, chromedp.Navigate(wrong)); err != nil {
+			t.Fatal(err)
+		}
+		if text := value[string](t, ctx, `document.body.innerText`); !strings.HasPrefix(text, "wrong key: open the link") {
+			t.Errorf("%s shows %q", wrong, text)
+		}
+	}
+	other := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { io.WriteString(w, "<!doctype html>elsewhere") }))
+	defer other.Close()
+	if err := chromedp.Do(ctx, chromedp.Navigate(other.URL)); err != nil {
+		t.Fatal(err)
+	}
+	const attempt = `(async () => {
+		const base = %q, key = %q, note = JSON.stringify({ do: "note", text: "from elsewhere" }), got = [];
+		const tried = (name, p) => p.then((r) => got.push(name + " " + r), () => {});
+		await tried("read the page", fetch(base + "?key=" + key).then((r) => r.text()));
+		await tried("acted with the key", fetch(base + "action", { method: "POST", body: note, headers: { "Timeball-Key": key } }).then((r) => r.status));
+		await fetch(base + "action?key=" + key, { method: "POST", body: note, mode: "no-cors" }).catch(() => {});
+		await tried("heard events", new Promise((yes, no) => {
+			const e = new EventSource(base + "events?key=" + key);
+			e.onopen = yes; e.onerror = no; e.addEventListener("session", yes);
+		}));
+		return got;
+	})()`
+	got, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](fmt.Sprintf(attempt, base, key), chromedp.EvalAwaitPromise))
+	if err != nil || len(got) > 0 {
+		t.Errorf("another origin %v, %v", got, err)
+	}
+	select {
+	case a := <-work.page.Actions():
+		t.Errorf("another origin did %+v", a)
+	default:
+	}
+	// The same from the page itself.
+	if err := chromedp.Do(ctx, chromedp.Navigate(link)); err != nil {
+		t.Fatal(err)
+	}
+	got, err = chromedp.Run(ctx, chromedp.Evaluate[[]string](fmt.Sprintf(attempt, base, key), chromedp.EvalAwaitPromise))
+	if err != nil || len(got) != 3 {
+		t.Errorf("the page itself only %v, %v", got, err)
+	}
+	if a := <-work.page.Actions(); a.Text != "from elsewhere" {
+		t.Errorf("%+v", a)
+	}
+	// And what it may not do: ask another host.
+	complaints := watch(t, ctx)
+	value[bool](t, ctx, fmt.Sprintf(`document.body.append(Object.assign(new Image(), { src: %q })), true`, other.URL+"/x.png"))
+	for range 100 {
+		complaints.mu.Lock()
+		n := len(complaints.complaints)
+		complaints.mu.Unlock()
+		if n > 0 {
+			return
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	t.Error("a request to another host was let out, or its refusal not seen")
+}
+
+// cable is a connection to a server that can be cut. While silence is locked
+// nothing comes through, but no connection ends.
 type cable struct {
-	link string
-	mu   sync.Mutex
-	cut  bool
-	open []net.Conn
+	link    string
+	silence sync.RWMutex
+	mu      sync.Mutex
+	cut     bool
+	open    []net.Conn
 }
 
 // newCable leads to the server of a link.
@@ -413,12 +495,25 @@ func newCable(t *testing.T, link string) *cable {
 			} else {
 				n.open = append(n.open, near, far)
 				go func() { io.Copy(far, near); far.Close() }()
-				go func() { io.Copy(near, far); near.Close() }()
+				go func() { io.Copy(near, hushed{far, &n.silence}); near.Close() }()
 			}
 			n.mu.Unlock()
 		}
 	}()
 	return n
+}
+
+// hushed is a connection from which nothing is heard while silence is locked.
+type hushed struct {
+	net.Conn
+	silence *sync.RWMutex
+}
+
+func (c hushed) Read(p []byte) (int, error) {
+	n, err := c.Conn.Read(p)
+	c.silence.RLock()
+	defer c.silence.RUnlock()
+	return n, err
 }
 
 // set cuts the cable, or mends it.
@@ -432,8 +527,8 @@ func (n *cable) set(cut bool) {
 	n.open = nil
 }
 
-// seconds reads the states that a new viewer is told.
-func (p *played) seconds(t *testing.T) []align.Second {
+// told is what a new viewer is told at once.
+func (p *played) told(t *testing.T) string {
 	t.Helper()
 	ctx, stop := context.WithTimeout(context.Background(), 500*time.Millisecond)
 	defer stop()
@@ -443,14 +538,20 @@ func (p *played) seconds(t *testing.T) []align.Second {
 		t.Fatal(err)
 	}
 	defer res.Body.Close()
+	text, _ := io.ReadAll(res.Body) // ends with ctx
+	return string(text)
+}
+
+// seconds reads the states among what a new viewer is told.
+func (p *played) seconds(t *testing.T) []align.Second {
+	t.Helper()
 	var all []align.Second
-	lines := bufio.NewScanner(res.Body)
-	lines.Buffer(nil, 1<<20)
-	for kind := ""; lines.Scan(); {
-		if k, ok := strings.CutPrefix(lines.Text(), "event: "); ok {
-			kind = k
+	kind := ""
+	for line := range strings.Lines(p.told(t)) {
+		if k, ok := strings.CutPrefix(line, "event: "); ok {
+			kind = strings.TrimSpace(k)
 		}
-		if data, ok := strings.CutPrefix(lines.Text(), "data: "); ok && kind == "second" {
+		if data, ok := strings.CutPrefix(line, "data: "); ok && kind == "second" {
 			var s align.Second
 			if err := json.Unmarshal([]byte(data), &s); err != nil || s.Schema != align.SecondSchema {
 				t.Fatalf("%v: %s", err, data)

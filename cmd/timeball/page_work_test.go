@@ -3,6 +3,7 @@ package main
 import (
 	"io"
 	"math"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -120,6 +121,53 @@ func TestPageStartsAfresh(t *testing.T) {
 		if !strings.Contains(all, want) {
 			t.Errorf("no %q in\n%s", want, all)
 		}
+	}
+}
+
+// A tolerance set on the page holds on the terminal, too.
+func TestPageSetsTolerance(t *testing.T) {
+	w, _, _ := demoWork(t, page.Default)
+	var out strings.Builder
+	line := &lineDisplay{&out, &out, 1e-3}
+	w.aim = (&beeper{display: pageDisplay{line, w.page}}).aim
+	left := make(chan struct{})
+	close(left)
+	screen := &listenScreen{screen: &screen{left: left}, view: &view{tolerance: 1e-3}}
+	near := aSecond(2e-3, 1e-4)
+	line.second(near)
+	w.do(page.Action{Do: page.DoTolerance, Value: 5e-3})
+	line.second(near)
+	if got := out.String(); strings.Count(got, "ahead: retard") != 1 || strings.Count(got, "ahead: good") != 1 {
+		t.Errorf("%s", got)
+	}
+	if screen.aim(5e-3); screen.view.tolerance != 5e-3 {
+		t.Errorf("the screen's is %v", screen.view.tolerance)
+	}
+}
+
+// What is written down on the page is entered in the logbook, about the fix.
+func TestPageNotesAreKept(t *testing.T) {
+	book := "--logbook=" + filepath.Join(t.TempDir(), "log.sqlite")
+	p := playDemo(t, "--log", book)
+	p.ask(`{"do":"seek","value":60}`)
+	p.ask(`{"do":"note","text":"oiled"}`)
+	p.ask(`{"do":"seek","value":80}`)
+	p.ask(`{"do":"adjusted"}`)
+	p.ask(`{"do":"pause"}`)
+	for range 200 { // until all that is done
+		if strings.Contains(p.told(t), `"playing":false`) {
+			break
+		}
+	}
+	if told := p.told(t); !strings.Contains(told, "oiled") || !strings.Contains(told, "the clock was adjusted") {
+		t.Errorf("after going elsewhere in the recording the page knows only %s", told)
+	}
+	if status, out := p.end(); status != exitOK {
+		t.Fatalf("%d: %s", status, out)
+	}
+	_, out, _ := runWith(t, "log", book, "list", "--kind=fix")
+	if !strings.Contains(out, "note: oiled (offset then -12.") || !strings.Contains(out, "note: the clock was adjusted (offset then -12.") {
+		t.Errorf("%s", out)
 	}
 }
 

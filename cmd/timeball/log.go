@@ -4,8 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -19,7 +21,7 @@ import (
 type logCmd struct {
 	bookFlags
 
-	List     logListCmd     `cmd:"" help:"List fixes and adjustments."`
+	List     logListCmd     `cmd:"" help:"List fixes and adjustments in order of time."`
 	Show     logShowCmd     `cmd:"" help:"Show one entry whole."`
 	Adjust   logAdjustCmd   `cmd:"" help:"Log what was done to the clock."`
 	Dial     logDialCmd     `cmd:"" help:"Log what one division of the trimmer's dial does."`
@@ -92,6 +94,7 @@ func (c logListCmd) Run(p *program, l *logCmd) error {
 	if len(entries) == 0 {
 		return l.empty(b)
 	}
+	slices.SortStableFunc(entries, func(a, b logbook.Entry) int { return happened(&a).Compare(happened(&b)) })
 	w := tabwriter.NewWriter(p.stdout, 0, 0, 2, ' ', 0)
 	if !c.JSON {
 		fmt.Fprintln(w, "entry\ttime (UTC)\tkind\tvalue (offset: local - UTC, + ahead; ± 95 %)\tremarks")
@@ -121,15 +124,19 @@ func (c logListCmd) Run(p *program, l *logCmd) error {
 	return w.Flush()
 }
 
+// happened is when what an entry tells of was; zero when it is not known.
+func happened(e *logbook.Entry) time.Time {
+	if _, at, _, _ := summary(e); at != nil {
+		return *at
+	}
+	return time.Time{}
+}
+
 // wants reports whether an entry passes the filters.
 func (c logListCmd) wants(e *logbook.Entry) bool {
 	kind, at, _, _ := summary(e)
 	if len(c.Kind) > 0 {
-		found := false
-		for _, k := range c.Kind {
-			found = found || k == kind
-		}
-		if !found {
+		if !slices.Contains(c.Kind, kind) {
 			return false
 		}
 	}
@@ -176,7 +183,7 @@ func summary(e *logbook.Entry) (kind string, at *time.Time, value string, remark
 		parts = append(parts, text)
 	}
 	if a.Divisions != nil {
-		parts = append(parts, turn(*a.Divisions))
+		parts = append(parts, turn(*a.Divisions, 0))
 	}
 	if a.Celsius != nil {
 		parts = append(parts, fmt.Sprintf("%g °C", *a.Celsius))
@@ -187,12 +194,17 @@ func summary(e *logbook.Entry) (kind string, at *time.Time, value string, remark
 	return string(a.Kind), &a.At, strings.Join(parts, ", "), remarks
 }
 
-// turn says how far to turn a dial and which way.
-func turn(divisions float64) string {
-	if divisions < 0 {
-		return fmt.Sprintf("%.3g divisions anticlockwise", -divisions)
+// turn says how far to turn a dial, with its half-width if there is one, and
+// which way.
+func turn(divisions, half float64) string {
+	v, h := rounded(math.Abs(divisions), half)
+	if h != "" {
+		v += " ± " + h
 	}
-	return fmt.Sprintf("%.3g divisions clockwise", divisions)
+	if divisions < 0 {
+		return v + " divisions anticlockwise"
+	}
+	return v + " divisions clockwise"
 }
 
 type logShowCmd struct {

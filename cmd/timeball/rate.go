@@ -439,7 +439,7 @@ func (r *rateResult) trimAdvice() []string {
 	v, h := rounded(math.Abs(a.Trim)*1e10, rate.Coverage*a.UTrim*1e10)
 	text := fmt.Sprintf("To stop it gaining or losing, %s its frequency by %s ± %s parts in 1e10 (%.3g us a day)", verb(a.Trim), v, h, math.Abs(a.Trim)*86400e6)
 	if a.Divisions != 0 {
-		text += fmt.Sprintf(": turn the dial %s (± %.1g)", turn(a.Divisions), rate.Coverage*a.UDivisions)
+		text += ": turn the dial " + turn(a.Divisions, rate.Coverage*a.UDivisions)
 	}
 	list := []string{text + ".",
 		"Before reaching into the clock: keep clear of mains, high voltage and moving works, and leave work on mains equipment to licensed people under your local codes."}
@@ -469,7 +469,7 @@ func (r *rateResult) changes() []string {
 			parts = append(parts, "rate "+ratio(c.Trim, rate.Coverage*c.UTrim))
 		}
 		if c.Divisions != nil {
-			parts = append(parts, turn(*c.Divisions))
+			parts = append(parts, turn(*c.Divisions, 0))
 		}
 		list = append(list, text+string(c.Kind)+": "+strings.Join(parts, ", "))
 	}
@@ -510,20 +510,24 @@ func (r *rateResult) text(w io.Writer) error {
 // method states how the deviations of uneven fixes were made.
 func (r *rateResult) method() string {
 	s := r.scatter
-	return fmt.Sprintf("%v dominates over a quarter of the record. Steps, trims, mean rate and ageing are taken out; fixes are carried along the fitted track to a grid of %.3g days (%d of %d points filled, none interpolated). At or near the floor a deviation tells of radio and ionosphere, not of the clock.",
+	return fmt.Sprintf("Over a quarter of the record %v dominates. Steps, trims, mean rate and ageing are taken out; fixes are carried along the fitted track to a grid of %.3g days (%d of %d points filled, none interpolated). At or near the floor a deviation tells of radio and ionosphere, not of the clock.",
 		r.noise(), s.Spacing/86400, s.Filled, s.Cells)
 }
 
 // deviationTable writes one line for each deviation.
 func deviationTable(out io.Writer, list []stability.Deviation, floor func(stability.Deviation) float64) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprint(w, "kind\ttau (s)\tvalue\t95 % from\tto\tedf\tnoise\t")
+	fmt.Fprint(w, "kind\ttau\tvalue\t95 % from\tto\tedf\tnoise\t")
 	if floor != nil {
 		fmt.Fprint(w, "floor\t")
 	}
 	fmt.Fprintln(w)
 	for _, d := range list {
-		fmt.Fprintf(w, "%s\t%g\t%.4g\t%.3g\t%.3g\t%.0f\t%v\t", d.Kind, d.Tau, d.Value, d.CI95[0], d.CI95[1], d.EDF, d.Noise)
+		tau := fmt.Sprintf("%g s", d.Tau)
+		if d.Tau >= 86400 {
+			tau = fmt.Sprintf("%.3g d", d.Tau/86400)
+		}
+		fmt.Fprintf(w, "%s\t%s\t%.4g\t%.3g\t%.3g\t%.0f\t%v\t", d.Kind, tau, d.Value, d.CI95[0], d.CI95[1], d.EDF, d.Noise)
 		if floor != nil {
 			fmt.Fprintf(w, "%.3g\t", floor(d))
 		}

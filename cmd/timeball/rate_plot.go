@@ -20,7 +20,6 @@ var (
 	fitColour     = color.RGBA{0x0b, 0x5c, 0x8a, 0xff}
 	changeColour  = color.RGBA{0x7a, 0x5a, 0x00, 0xff}
 	outlierColour = color.RGBA{0xb3, 0x2d, 0x1e, 0xff}
-	floorColour   = color.RGBA{0x80, 0x80, 0x80, 0xff}
 )
 
 const (
@@ -176,7 +175,11 @@ func (r *rateResult) historyPlot() *plot.Plot {
 		p.Legend.Add(name, l)
 	}
 	for _, y := range []float64{r.tolerance, -r.tolerance} {
-		p.Add(line(plotter.XYs{{X: unix(f.Start()), Y: y / u.size}, {X: unix(end), Y: y / u.size}}, outlierColour, vg.Points(.7), vg.Points(1), vg.Points(3)))
+		l := line(plotter.XYs{{X: unix(f.Start()), Y: y / u.size}, {X: unix(end), Y: y / u.size}}, outlierColour, vg.Points(.7), vg.Points(1), vg.Points(3))
+		p.Add(l)
+		if y > 0 {
+			p.Legend.Add("tolerance", l)
+		}
 	}
 	var good, bad plotter.XYs
 	stride := 1 + len(f.Fixes)/mostPoints
@@ -195,8 +198,8 @@ func (r *rateResult) historyPlot() *plot.Plot {
 		p.Add(s)
 		p.Legend.Add("outlier", s)
 	}
-	headroom(p, .45)
 	r.addChanges(p)
+	headroom(p, .6)
 	return p
 }
 
@@ -262,8 +265,8 @@ func (r *rateResult) residualPlot() *plot.Plot {
 		p.Legend.Add("outlier, at the edge if beyond it", s)
 	}
 	p.X.Min, p.X.Max = unix(f.Start()), unix(f.Epoch)
-	headroom(p, .3)
 	r.addChanges(p)
+	headroom(p, .3)
 	return p
 }
 
@@ -309,6 +312,11 @@ func deviationsPlot(list []stability.Deviation, floor func(stability.Deviation) 
 		l, s := line(points, style.colour, vg.Points(.8)), markers(points, style.colour, style.shape, vg.Points(2.5))
 		p.Add(l, s)
 		p.Legend.Add(string(style.kind), l, s)
+		if len(bottom) > 0 {
+			floor := line(bottom, style.colour, vg.Points(.8), vg.Points(6), vg.Points(3))
+			p.Add(floor)
+			p.Legend.Add("its floor: the fixes' own noise", floor)
+		}
 		if style.kind != stability.OADEV {
 			continue
 		}
@@ -319,11 +327,6 @@ func deviationsPlot(list []stability.Deviation, floor func(stability.Deviation) 
 		if err == nil {
 			errorBars.LineStyle.Color = style.colour
 			p.Add(errorBars)
-		}
-		if len(bottom) > 0 {
-			l := line(bottom, floorColour, vg.Points(2), vg.Points(6), vg.Points(3))
-			p.Add(l)
-			p.Legend.Add("floor: the fixes' own noise (oadev)", l)
 		}
 	}
 	if len(list) == 0 { // a log axis needs something to show

@@ -62,7 +62,14 @@ func playDemo(t *testing.T, args ...string) *played {
 	go io.Copy(io.Discard, errs)
 	p := &played{t: t, link: strings.TrimSpace(strings.TrimPrefix(line, "page: "))}
 	p.end = func() (int, string) { stop(); return <-status, out.String() }
-	res, err := http.Get(p.link)
+	p.key = keyOf(t, p.link)
+	return p
+}
+
+// keyOf fetches a page and finds the key in it.
+func keyOf(t testing.TB, link string) string {
+	t.Helper()
+	res, err := http.Get(link)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -70,10 +77,9 @@ func playDemo(t *testing.T, args ...string) *played {
 	text, _ := io.ReadAll(res.Body)
 	found := regexp.MustCompile(`name="key" content="([^"]+)"`).FindSubmatch(text)
 	if res.StatusCode != http.StatusOK || found == nil {
-		t.Fatalf("%s: %s", p.link, res.Status)
+		t.Fatalf("%s: %s", link, res.Status)
 	}
-	p.key = string(found[1])
-	return p
+	return string(found[1])
 }
 
 // ask sends an action.

@@ -8,7 +8,6 @@ import (
 	"net/http"
 	"strings"
 	"testing"
-	"time"
 
 	"timeball/align"
 )
@@ -277,29 +276,5 @@ func TestSlowViewer(t *testing.T) {
 	}
 	if n := viewers(); n != watching {
 		t.Errorf("%d viewers, want the slow one dropped", n)
-	}
-}
-
-// The cost of 25 updates a second to ten viewers: the figure is a second's.
-func BenchmarkPage(b *testing.B) {
-	s, link := open(b, Default)
-	for range 10 {
-		res, err := http.Get(link + "events?key=" + s.key)
-		if err != nil {
-			b.Fatal(err)
-		}
-		defer res.Body.Close()
-		go io.Copy(io.Discard, res.Body)
-	}
-	x, u := 1.234e-3, 1e-5
-	now := align.Second{Schema: align.SecondSchema, Offset: &x, U: &u, CI95: &[2]float64{1.2e-3, 1.26e-3}, Sense: align.Ahead,
-		Levels: make([]align.ChannelLevel, 2), Stations: make([]align.StationState, 1)}
-	b.ResetTimer()
-	for range b.N {
-		for range 25 {
-			now.T += 0.04
-			s.Second(now)
-			time.Sleep(time.Millisecond) // or the viewers would be taken for slow
-		}
 	}
 }

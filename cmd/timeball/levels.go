@@ -147,7 +147,7 @@ type checkList struct {
 func (l *checkList) lines(width, height int) []row {
 	checks := l.checks
 	if len(checks) == 0 {
-		return []row{{"listening", plain}, {l.message, alert}}
+		return folded([]row{{"listening", plain}, {l.message, alert}}, width)
 	}
 	var rows []row
 	for _, some := range []bool{false, true} { // true: only what is not good
@@ -158,26 +158,32 @@ func (l *checkList) lines(width, height int) []row {
 			}
 			rows = append(rows, rowsOf(c, width)...)
 		}
-		if len(rows)+2 <= height {
+		if len(rows)+3 <= height {
 			break
 		}
 	}
-	rows = append(rows, row{}, row{"Ctrl-C ends  " + l.message, plain})
+	rows = append(rows, row{})
+	if l.message != "" {
+		rows = append(rows, folded([]row{{l.message, alert}}, width)...)
+	}
+	rows = append(rows, row{"Ctrl-C ends", plain})
 	if over := len(rows) - height; over > 0 {
 		rows = rows[:height]
 	}
 	return rows
 }
 
-// rowsOf writes a check, its remedy wrapped below it.
+// rowsOf writes a check, what does not fit and its remedy below it.
 func rowsOf(c levels.Check, width int) []row {
 	m := map[levels.Verdict]mood{levels.Good: good, levels.Poor: alert, levels.Bad: bad}[c.Verdict]
-	const indent = 25
-	rows := []row{{cut(fmt.Sprintf("%-4s %-19s %s", c.Verdict, c.Name, c.Finding), width), m}}
+	rows := []row{{fmt.Sprintf("%-4s %-19s %s", c.Verdict, c.Name, c.Finding), m}}
+	if utf8.RuneCountInString(rows[0].text) > width {
+		rows = folded([]row{{fmt.Sprintf("%-4s %s: %s", c.Verdict, c.Name, c.Finding), m}}, width)
+	}
 	if c.Remedy == "" {
 		return rows
 	}
-	space := min(indent, width/8)
+	space := min(12, width/8)
 	for _, l := range wrapped(c.Remedy, max(20, width-space)) {
 		rows = append(rows, row{strings.Repeat(" ", space) + l, plain})
 	}

@@ -32,12 +32,14 @@ const (
 	lowDB       = -45 // dBFS, rms of the receiver
 	hotDB       = -1  // dBFS, peak
 	lowPulse    = 0.03
+	leastDC     = 0.001 // worth a number
 	mostDC      = 0.05
 	humPoorDB   = -20 // against the channel's rms
 	humFloorDB  = -60 // dBFS
 	leakPoorDB  = -60
 	leakBadDB   = -30
 	poorJitter  = 5e-6 // s
+	mostFalse   = 0.4  // pulses in between, each second (half of them are counted)
 	clockPoor   = 100  // 1e-6
 	clockBad    = 200
 	sameSignal  = 0.98
@@ -111,8 +113,15 @@ func (r *Report) checkLevel(add adder, i int, c Channel) {
 	default:
 		add(name+" level", Good, levels, "")
 	}
-	if math.Abs(c.DC) > mostDC && !isMarker { // a pulse has DC of its own
-		add(name+" DC", Poor, fmt.Sprintf("%.0f %% of full scale", 100*c.DC), "put a capacitor in the lead, or check the input")
+	if !isMarker { // a pulse has DC of its own
+		v, dc := Good, "none"
+		if math.Abs(c.DC) > leastDC {
+			dc = fmt.Sprintf("%+.1f %% of full scale", 100*c.DC)
+		}
+		if math.Abs(c.DC) > mostDC {
+			v = Poor
+		}
+		add(name+" DC", v, dc, "put a capacitor in the lead, or check the input")
 	}
 	humDB := 20 * math.Log10(c.Hum.Level)
 	if c.Hum.Hz > 0 && humDB > humFloorDB {
@@ -154,6 +163,11 @@ func (r *Report) checkPulse(add adder, p Pulse) {
 		add("marker shape", Bad, shape, "the pulse lasts half a second: say with --marker-edge which edge is on time")
 	} else {
 		add("marker shape", Good, shape, "")
+	}
+	if float64(p.False) > mostFalse*r.Seconds {
+		add("marker rate", Bad, "more than one pulse a second", "set the clock's output to one pulse a second: of several, nobody can tell which is on time")
+	} else {
+		add("marker rate", Good, "one pulse a second", "")
 	}
 	v, jitter := Good, fmt.Sprintf("%.2g us", p.Jitter*1e6)
 	if p.Jitter > poorJitter {

@@ -3,6 +3,8 @@ package levels
 import (
 	"io"
 	"math"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -57,6 +59,8 @@ func find(t *testing.T, checks []Check, name string) Check {
 func TestChecks(t *testing.T) {
 	t.Parallel()
 	pulse := &simulate.Marker{NoiseRMS: 1e-4, OffsetSeconds: 0.2}
+	plain := simulate.Config{Marker: pulse}
+	well := samples(t, plain)
 	for _, c := range []struct {
 		name    string
 		config  simulate.Config
@@ -66,39 +70,64 @@ func TestChecks(t *testing.T) {
 		verdict Verdict
 		finding string
 	}{
-		{"all well", simulate.Config{Marker: pulse}, nil, Roles{}, "marker", Good, "on channel 2"},
-		{"level", simulate.Config{Marker: pulse}, nil, Roles{}, "channel 1 level", Good, "dBFS"},
-		{"shape", simulate.Config{Marker: pulse}, nil, Roles{}, "marker shape", Good, "rising edge, 100 ms wide, 50 % of full scale"},
+		{"all well", plain, nil, Roles{}, "marker", Good, "on channel 2"},
+		{"level", plain, nil, Roles{}, "channel 1 level", Good, "dBFS"},
+		{"shape", plain, nil, Roles{}, "marker shape", Good, "rising edge, 100 ms wide, 50 % of full scale"},
 		{"inverted", simulate.Config{Marker: &simulate.Marker{Inverted: true, WidthSeconds: 0.02, Amplitude: 0.3}}, nil, Roles{}, "marker shape", Good, "falling edge, 20 ms wide, 30 %"},
 		{"swapped", simulate.Config{Marker: pulse, MarkerFirst: true}, nil, Roles{Receiver: 1, Marker: 2}, "marker", Bad, "swapped: the marker is on channel 1"},
 		{"no marker", simulate.Config{Marker: &simulate.Marker{MissingShare: 1, NoiseRMS: 1e-3}}, nil, Roles{}, "marker", Bad, "not found"},
-		{"silent", simulate.Config{Marker: pulse}, func(x [][]float32) { clear(x[0]) }, Roles{}, "channel 1 level", Bad, "silent"},
-		{"low", simulate.Config{Marker: pulse}, func(x [][]float32) { scale(x[0], 0.01) }, Roles{}, "channel 1 level", Poor, "low"},
-		{"clipping", simulate.Config{Marker: pulse}, func(x [][]float32) { scale(x[0], 100) }, Roles{}, "channel 1 level", Bad, "clipping"},
-		{"DC", simulate.Config{Marker: pulse}, func(x [][]float32) {
+		{"silent", plain, func(x [][]float32) { clear(x[0]) }, Roles{}, "channel 1 level", Bad, "silent"},
+		{"low", plain, func(x [][]float32) { scale(x[0], 0.01) }, Roles{}, "channel 1 level", Poor, "low"},
+		{"clipping", plain, func(x [][]float32) { scale(x[0], 100) }, Roles{}, "channel 1 level", Bad, "clipping"},
+		{"no DC", plain, nil, Roles{}, "channel 1 DC", Good, "none"},
+		{"no signal", plain, func(x [][]float32) { scale(x[0], 1e-5) }, Roles{}, "channel 1 level", Bad, "no signal"},
+		{"nearly clipping", plain, func(x [][]float32) { x[0][1000] = 0.95 }, Roles{}, "channel 1 level", Poor, "nearly clipping"},
+		{"small pulse", plain, func(x [][]float32) { scale(x[1], 0.04) }, Roles{}, "channel 2 level", Poor, "a small pulse: 2.0 %"},
+		{"clipped pulse", plain, func(x [][]float32) { scale(x[1], 3) }, Roles{}, "channel 2 level", Bad, "clipping"},
+		{"two a second", plain, func(x [][]float32) {
+			for i := range x[1] {
+				x[1][i] = 0
+				if i%24000 > 5000 && i%24000 < 7000 {
+					x[1][i] = 0.5
+				}
+			}
+		}, Roles{}, "marker rate", Bad, "more than one pulse a second"},
+		{"one a second", plain, nil, Roles{}, "marker rate", Good, "one pulse a second"},
+		{"half a second wide", simulate.Config{Marker: &simulate.Marker{WidthSeconds: 0.5, OffsetSeconds: 0.2, NoiseRMS: 1e-4}}, nil, Roles{}, "marker", Bad, "half a second wide"},
+		{"by wire", simulate.Config{Marker: pulse, Wire: &simulate.Marker{NoiseRMS: 1e-4}}, nil, Roles{}, "marker", Poor, "pulses of their own on channels 1 2"},
+		{"missing", simulate.Config{Marker: &simulate.Marker{MissingShare: 0.3, NoiseRMS: 1e-4}, Seed: 3, Seconds: 14}, nil, Roles{}, "marker pulses", Poor, " missing, 0 false"},
+		{"false pulses", simulate.Config{Marker: &simulate.Marker{FalsePerMinute: 30, NoiseRMS: 1e-4}, Seed: 3}, nil, Roles{}, "marker pulses", Poor, "0 missing, "},
+		{"false pulses are no other rate", simulate.Config{Marker: &simulate.Marker{FalsePerMinute: 30, NoiseRMS: 1e-4}, Seed: 3}, nil, Roles{}, "marker rate", Good, ""},
+		{"DC", plain, func(x [][]float32) {
 			for i := range x[0] {
 				x[0][i] += 0.1
 			}
-		}, Roles{}, "channel 1 DC", Poor, "10 % of full scale"},
+		}, Roles{}, "channel 1 DC", Poor, "+10.0 % of full scale"},
 		{"50 Hz", simulate.Config{Marker: pulse, Receiver: simulate.Receiver{HumHz: 50, HumLevel: 0.1}}, nil, Roles{}, "channel 1 hum", Poor, "50 Hz and harmonics, -2"},
 		{"60 Hz", simulate.Config{Marker: pulse, Receiver: simulate.Receiver{HumHz: 60, HumLevel: 0.1}}, nil, Roles{}, "channel 1 hum", Poor, "60 Hz and harmonics, -2"},
-		{"no hum in a pulse", simulate.Config{Marker: pulse}, nil, Roles{}, "channel 2 hum", Good, "none"},
-		{"same signal", simulate.Config{Marker: pulse}, func(x [][]float32) { copy(x[0], x[1]) }, Roles{}, "channels", Bad, "the same signal"},
+		{"no hum in a pulse", plain, nil, Roles{}, "channel 2 hum", Good, "none"},
+		{"same signal", plain, func(x [][]float32) { copy(x[0], x[1]) }, Roles{}, "channels", Bad, "the same signal"},
 		{"leak", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{LeakDB: -40}}, nil, Roles{}, "marker in receiver", Poor, "-40 dB"},
 		{"strong leak", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{LeakDB: -20}}, nil, Roles{}, "marker in receiver", Bad, "-20 dB"},
-		{"no leak", simulate.Config{Marker: pulse}, nil, Roles{}, "marker in receiver", Good, "none above -"},
-		{"leak back", simulate.Config{Marker: pulse}, func(x [][]float32) {
+		{"no leak", plain, nil, Roles{}, "marker in receiver", Good, "none above -"},
+		{"leak back", plain, func(x [][]float32) {
 			for i := range x[1] {
 				x[1][i] += 0.01 * x[0][i]
 			}
 		}, Roles{}, "receiver in marker", Poor, "-40 dB"},
-		{"no leak back", simulate.Config{Marker: pulse}, nil, Roles{}, "receiver in marker", Good, "none above -"},
+		{"no leak back", plain, nil, Roles{}, "receiver in marker", Good, "none above -"},
 		{"jitter", simulate.Config{Marker: &simulate.Marker{JitterSeconds: 20e-6}}, nil, Roles{}, "marker jitter", Poor, " us"},
 		{"sample clock", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{ClockPPM: 150}}, nil, Roles{}, "sample clock", Poor, "+150.0 ppm"},
+		{"wrong rate", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{ClockPPM: 250}}, nil, Roles{}, "sample clock", Bad, "+250.0 ppm"},
+		{"good clock", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{ClockPPM: -20}}, nil, Roles{}, "sample clock", Good, "-20.0 ppm"},
+		{"one channel", simulate.Config{}, nil, Roles{}, "channels", Bad, "one channel"},
 		{"too short", simulate.Config{Marker: pulse, Seconds: 3}, nil, Roles{}, "marker", Poor, "long enough"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			x := samples(t, c.config)
+			x := [][]float32{slices.Clone(well[0]), slices.Clone(well[1])}
+			if !reflect.DeepEqual(c.config, plain) {
+				x = samples(t, c.config)
+			}
 			if c.change != nil {
 				c.change(x)
 			}

@@ -1,7 +1,9 @@
 package align
 
 import (
+	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"timeball/align/path"
@@ -28,8 +30,11 @@ func (a *Attempt) pathDelay(arr *tick.Arrival, begin time.Time) (d delay, why st
 			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: "given"}, note: "as given"}, "", true
 		}
 	}
-	if a.settings.At == nil || begin.IsZero() {
+	switch {
+	case a.settings.At == nil:
 		return d, "give --at LAT,LON and the time of the recording (--start), or --path-delay", false
+	case begin.IsZero():
+		return d, "give the time of the recording (--start), or --path-delay", false
 	}
 	middle := begin.Add(seconds(a.pulses.Base(0)/a.rate + arr.Ref))
 	c, err := a.course(arr.Station, middle, seconds(float64(arr.Expected)))
@@ -46,7 +51,7 @@ func (a *Attempt) pathDelay(arr *tick.Arrival, begin time.Time) (d delay, why st
 	p := c.WithArrivals(excess, u)
 	mode, _ := p.FirstMode()
 	d = delay{
-		used:   PathUsed{Delay: p.DelaySeconds + c.Bend, U: p.USeconds, Mode: mode, Drift: c.Drift},
+		used:   PathUsed{Delay: p.DelaySeconds + c.Bend, U: p.USeconds, Mode: mode, GreatCircle: p.GreatCircleSeconds, Drift: c.Drift},
 		uDrift: c.UDrift, note: "computed; first arrival most likely " + mode,
 	}
 	switch {
@@ -55,6 +60,14 @@ func (a *Attempt) pathDelay(arr *tick.Arrival, begin time.Time) (d delay, why st
 	case p.Note != "":
 		d.note = "computed; " + p.Note
 	}
+	var shares []string
+	for _, cause := range p.Causes {
+		d.used.Causes = append(d.used.Causes, PathCause{cause.Name, cause.USeconds})
+		if share := cause.USeconds * cause.USeconds / (p.USeconds * p.USeconds); share > 0.03 {
+			shares = append(shares, fmt.Sprintf("%s %.0f %%", cause.Name, 100*share))
+		}
+	}
+	d.note += "; from " + strings.Join(shares, ", ")
 	return d, "", true
 }
 

@@ -113,6 +113,26 @@ func TestTimeOfDayIsFollowed(t *testing.T) {
 	}
 }
 
+// The causes of a computed delay's uncertainty are told, and make it whole.
+func TestCausesAreTold(t *testing.T) {
+	s := atSanDiego(t)
+	a := markedAttempt(t, s)
+	o := a.stationOffset(arrivalsOf(s.Stations[0], 121, func(float64) float64 { return 5e-3 }), a.rate, 0, 120, predawn)
+	sum := 0.0
+	for _, c := range o.fix.Path.Causes {
+		sum += c.U * c.U
+	}
+	if u := o.fix.Path.U; math.Abs(math.Sqrt(sum)/u-1) > 1e-6 {
+		t.Errorf("u = %g s, its causes make %g s", u, math.Sqrt(sum))
+	}
+	if note := o.lines[len(o.lines)-1].Note; !strings.Contains(note, "; from mode ") {
+		t.Errorf("the budget says %q", note)
+	}
+	if p := o.fix.Path; p.Delay <= p.GreatCircle || p.GreatCircle < 4.6e-3 {
+		t.Errorf("delay %g s, along the ground %g s", p.Delay, p.GreatCircle)
+	}
+}
+
 // A clock that gains what a path might drift is not known to gain.
 func TestDriftIsInTheBudget(t *testing.T) {
 	s := atSanDiego(t)

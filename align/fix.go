@@ -117,15 +117,19 @@ type BudgetLine struct {
 
 // StationFix is what one station contributed.
 type StationFix struct {
-	ID            string    `json:"id"`
-	ToneHz        float64   `json:"tone_hz"`
-	TicksExpected int       `json:"ticks_expected"`
-	TicksUsed     int       `json:"ticks_used"`
-	SNRdB         *float64  `json:"snr_db"`
-	Offset        *float64  `json:"offset_s"`
-	U             *float64  `json:"u_s"`
-	Path          *PathUsed `json:"path"`
-	Arrivals      []Arrival `json:"arrivals"`
+	ID            string   `json:"id"`
+	ToneHz        float64  `json:"tone_hz"`
+	TicksExpected int      `json:"ticks_expected"`
+	TicksUsed     int      `json:"ticks_used"`
+	SNRdB         *float64 `json:"snr_db"`
+	// TimedBy is "earliest arrival" where several are told apart, "only
+	// arrival" of a steady tick, and "power-weighted mean" of those that
+	// cannot be told apart when it fades.
+	TimedBy  string    `json:"timed_by"`
+	Offset   *float64  `json:"offset_s"`
+	U        *float64  `json:"u_s"`
+	Path     *PathUsed `json:"path"`
+	Arrivals []Arrival `json:"arrivals"`
 }
 
 // PathUsed is the path delay that was taken out.
@@ -133,7 +137,16 @@ type PathUsed struct {
 	Delay float64 `json:"delay_s"` // in the middle of the ticks used
 	U     float64 `json:"u_s"`
 	Mode  string  `json:"mode"`
-	Drift float64 `json:"drift,omitempty"` // of a computed delay, seconds a second
+	// Of a computed delay:
+	GreatCircle float64     `json:"great_circle_s,omitempty"` // along the ground at the speed of light
+	Drift       float64     `json:"drift,omitempty"`          // how the delay grows, seconds a second
+	Causes      []PathCause `json:"causes,omitempty"`         // what u comes from; their squares sum to its square
+}
+
+// PathCause is one contribution to the uncertainty of a computed path delay.
+type PathCause struct {
+	Source string  `json:"source"`
+	U      float64 `json:"u_s"`
 }
 
 // Arrival is one path of the tick, relative to the earliest.

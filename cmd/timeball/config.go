@@ -94,6 +94,9 @@ func (s *settings) apply(ctx *kong.Context) error {
 			continue
 		}
 		trial := reflect.New(f.Target.Type()).Elem()
+		if trial.Kind() == reflect.Pointer { // as kong does
+			trial.Set(reflect.New(trial.Type().Elem()))
+		}
 		scan := kong.Scan().PushTyped(v, kong.FlagValueToken)
 		if err := f.Mapper.Decode(&kong.DecodeContext{Value: f.Value, Scan: scan}, trial); err != nil {
 			return s.errorAt(f.Name, err)

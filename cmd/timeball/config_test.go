@@ -2,8 +2,13 @@ package main
 
 import (
 	"bytes"
+	"errors"
+	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -189,4 +194,78 @@ func TestSettingsFile(t *testing.T) {
 	if status, out, errs := runWith(t, "record", "--help"); status != exitOK || !strings.Contains(out, "--record") {
 		t.Errorf("help with a broken file: %d, %s", status, errs)
 	}
+}
+
+// Every flag of every command can be set in the file, to what it would be on
+// the command line.
+func TestEveryFlagHasASetting(t *testing.T) {
+	samples := []string{"true", "false", "18:20:41@12.5s", "7", "90s", "a.wav", "wwv", "wwv=7.2ms", "10MHz", "2026-03-14T18:20:07Z", "50.2,-5.6", "0.4ms±0.1ms",
+		"Europe/London", "60s=12ms", "50", "44100"}
+	// value is a flag's after a command was given args.
+	value := func(args []string, flag string) (any, error) {
+		var cli commands
+		parser, err := kong.New(&cli, kong.Exit(func(int) { t.Fatalf("%q exits", args) }))
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, err := parser.Parse(args)
+		var parse *kong.ParseError
+		if errors.As(err, &parse) {
+			ctx = parse.Context
+		}
+		for _, f := range ctx.Flags() {
+			if f.Name == flag {
+				return f.Target.Interface(), err
+			}
+		}
+		t.Fatalf("%q has no --%s", args, flag)
+		return nil, nil
+	}
+	empty := writeFile(t, "empty.toml", "")
+	var cli commands
+	parser, err := kong.New(&cli)
+	if err != nil {
+		t.Fatal(err)
+	}
+	type flag struct {
+		name string
+		of   reflect.Type
+	}
+	seen := map[flag]bool{} // many are of several commands
+	for _, command := range parser.Model.Leaves(false) {
+		var args []string
+		for n := command; n.Type == kong.CommandNode; n = n.Parent {
+			args = append([]string{n.Name}, args...)
+		}
+		for _, p := range command.Positional {
+			if p.Required {
+				args = append(args, "7")
+			}
+		}
+		for _, group := range command.AllFlags(false) {
+			for _, f := range group {
+				one := flag{f.Name, f.Target.Type()}
+				if f.Name == "help" || f.Name == "config" || seen[one] {
+					continue
+				}
+				seen[one] = true
+				plain, _ := value(append(slices.Clone(args), "--config="+empty), f.Name)
+				if !slices.ContainsFunc(append(slices.Collect(maps.Keys(f.EnumMap())), samples...), func(sample string) bool {
+					want, err := value(append(slices.Clone(args), "--config="+empty, "--"+f.Name+"="+sample), f.Name)
+					if err != nil && strings.Contains(err.Error(), "--"+f.Name+":") || reflect.DeepEqual(want, plain) {
+						return false // not one of this flag's
+					}
+					file := writeFile(t, "one.toml", fmt.Sprintf("%s = %q\n", f.Name, sample))
+					got, err := value(append(slices.Clone(args), "--config="+file), f.Name)
+					if !reflect.DeepEqual(got, want) {
+						t.Errorf("%s, %s = %q: %v, want %v (%v)", command.Path(), f.Name, sample, got, want, err)
+					}
+					return true
+				}) {
+					t.Errorf("%s: no sample is a value of --%s", command.Path(), f.Name)
+				}
+			}
+		}
+	}
+	t.Logf("%d flags", len(seen))
 }

@@ -224,9 +224,12 @@ func TestSoundcardReplaced(t *testing.T) {
 	}
 }
 
-// The server hangs for a while, goes on, is killed and comes back.
+// The server hangs for a while, goes on, is killed and comes back. An output
+// that is open, too, does not stand in the way.
 func TestSoundcardServer(t *testing.T) {
 	server := pulsetest.Start(t, card)
+	tones := OpenTones()
+	defer tones.Close()
 	stop := server.Play(card, counting(30))
 	s, ev := open(t)
 	var before, between, after listener

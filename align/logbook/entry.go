@@ -325,9 +325,9 @@ func check(a *rate.Adjustment) error {
 	return nil
 }
 
-// Clocks lists the clocks of the logbook by name.
+// Clocks lists the clocks that have entries by name.
 func (b *Book) Clocks() ([]string, error) {
-	rows, err := b.db.Query(`SELECT name FROM clock ORDER BY name`)
+	rows, err := b.db.Query(`SELECT name FROM clock WHERE EXISTS (SELECT 1 FROM entry WHERE clock_id = clock.id) ORDER BY name`)
 	if err != nil {
 		return nil, b.explain(err)
 	}

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"strconv"
 	"strings"
 	"sync"
@@ -259,6 +260,11 @@ func TestTableRoundTrip(t *testing.T) {
 			if rapid.Bool().Draw(t, "fix") {
 				f := align.Fix{Verdict: align.Found, At: &at, Offset: pointer(rapid.Float64Range(-0.4999, 0.5).Draw(t, "offset")),
 					U: pointer(rapid.Float64Range(1e-12, 1).Draw(t, "u"))}
+				if rapid.Bool().Draw(t, "common") {
+					f.Budget = []align.BudgetLine{{Source: "receiver delay", U: rapid.Float64Range(1e-12, 1).Draw(t, "delay")},
+						{Source: "skew", U: rapid.Float64Range(1e-12, 1e-3).Draw(t, "skew")}, {Source: "tick average", U: 1e-5}}
+					f.Stations = []align.StationFix{{ID: "wwv"}, {ID: "chu"}}
+				}
 				if rapid.Bool().Draw(t, "whole") {
 					f.WholeSeconds = pointer(rapid.Int().Draw(t, "seconds"))
 				}
@@ -289,6 +295,20 @@ func TestTableRoundTrip(t *testing.T) {
 		}
 		if strings.ReplaceAll(first.String(), "\r", "") != strings.ReplaceAll(second.String(), "\r", "") {
 			t.Fatalf("exported\n%s\nagain\n%s", first.String(), second.String())
+		}
+		// The analysis cannot tell the copy from the original.
+		fixes, _, err := a.History("main")
+		if err != nil {
+			t.Fatal(err)
+		}
+		copied, _, err := a.History("copy")
+		if err != nil || len(copied) != len(fixes) {
+			t.Fatalf("%d fixes of %d, %v", len(copied), len(fixes), err)
+		}
+		for i := range fixes {
+			if copied[i].ID = fixes[i].ID; !reflect.DeepEqual(copied[i], fixes[i]) {
+				t.Fatalf("fix %+v, copied %+v", fixes[i], copied[i])
+			}
 		}
 	})
 }

@@ -17,11 +17,12 @@ import (
 
 // tableNote stands above the table: units and signs.
 const tableNote = `# Times are UTC. offset_s: local clock minus UTC, seconds; positive: ahead, retard it. ` +
+	`u_s: its standard uncertainty; u_common_s: the part of it that is the same in all fixes. ` +
 	`step_s: added to the offset. trim_y: added to the rate, dimensionless; positive: raised. ` +
 	`divisions: positive clockwise. u: standard uncertainty of step_s or trim_y. about: the row a note or withdrawal is about.`
 
 // columns of the table, in order.
-var columns = []string{"row", "kind", "at", "offset_s", "u_s", "dof", "whole_seconds", "verdict", "stations",
+var columns = []string{"row", "kind", "at", "offset_s", "u_s", "u_common_s", "dof", "whole_seconds", "verdict", "stations",
 	"step_s", "trim_y", "divisions", "u", "celsius", "about", "note"}
 
 // ExportTable writes all entries of a clock as CSV (RFC 4180) in the order of
@@ -48,6 +49,11 @@ func (b *Book) ExportTable(clock string, w io.Writer) error {
 				row["at"] = f.At.UTC().Format(time.RFC3339Nano)
 			}
 			row["offset_s"], row["u_s"], row["dof"] = number(f.Offset), number(f.U), number(f.DoF)
+			if f.U != nil {
+				if common := commonUncertainty(f); common > 0 {
+					row["u_common_s"] = number(&common)
+				}
+			}
 			if f.WholeSeconds != nil {
 				row["whole_seconds"] = strconv.Itoa(*f.WholeSeconds)
 			}
@@ -193,6 +199,9 @@ func (p *cellReader) entry(digests map[string]string) any {
 			Offset: p.number("offset_s"), U: p.number("u_s"), DoF: p.number("dof")}
 		if f.Verdict == "" {
 			f.Verdict = align.Found
+		}
+		if common := p.number("u_common_s"); common != nil {
+			f.Budget = []align.BudgetLine{{Source: strings.Join(commonSources, ", "), Type: "B", U: *common}}
 		}
 		if s := p.text("whole_seconds"); s != "" {
 			n, err := strconv.Atoi(s)

@@ -433,9 +433,12 @@ func (c logExportCmd) salvage(p *program, l *logCmd, out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(p.stderr, "%d entries of clock %s read, %d entry numbers of any clock unreadable\n", done.Read, l.Clock, done.Lost)
+	fmt.Fprintf(p.stderr, "%d entries of clock %s read\n", done.Read, l.Clock)
+	if done.Lost > 0 {
+		fmt.Fprintf(p.stderr, "%d entry numbers of any clock unreadable\n", done.Lost)
+	}
 	if done.Carved > 0 {
-		fmt.Fprintf(p.stderr, "%d entries found loose in the file: if it held several clocks, sort them before importing\n", done.Carved)
+		fmt.Fprintf(p.stderr, "%d entries found loose in the file, more may be lost: if it held several clocks, sort them before importing\n", done.Carved)
 	}
 	return nil
 }

@@ -66,9 +66,9 @@ func bands(from, to, step float64, measure func(float64) float64) (lats []float6
 	return lats, sites
 }
 
-func (t tables) deciles(name string, part ionosphere.Part, which string) problem {
+func (t tables) deciles(name string, of ionosphere.Part, which string) part {
 	lats, sites := bands(0, 90, 5, ionosphere.LatitudeMeasure)
-	return problem{name, part, sites, 24, func(layer int, at time.Time, site int) float64 {
+	return part{name, of.Shape(), sites, middles(1), 24, func(layer int, at time.Time, site int) float64 {
 		// The classes of sunspot number are taken at 25, 75 and 125.
 		var v [3]float64
 		for class := range v {
@@ -82,17 +82,17 @@ func (t tables) deciles(name string, part ionosphere.Part, which string) problem
 	}}
 }
 
-func (t tables) absorption() problem {
+func (t tables) absorption() part {
 	group := [12]int{0, 1, 2, 3, 4, 5, 5, 4, 6, 7, 8, 0}
 	_, sites := bands(0, 70, 2.5, ionosphere.AbsorptionMeasure)
-	return problem{"noon absorption", ionosphere.PartAbsorption, sites, 1, func(_ int, at time.Time, site int) float64 {
+	return part{"noon absorption", ionosphere.PartAbsorption.Shape(), sites, middles(1), 1, func(_ int, at time.Time, site int) float64 {
 		return t[fmt.Sprintf("ATNO %d", group[at.Month()-1])][site]
 	}}
 }
 
-func (t tables) exponent() problem {
+func (t tables) exponent() part {
 	modips, sites := bands(0, 70, 2.5, ionosphere.AbsorptionMeasure)
-	return problem{"diurnal exponent", ionosphere.PartExponent, sites, 1, func(_ int, at time.Time, site int) float64 {
+	return part{"diurnal exponent", ionosphere.PartExponent.Shape(), sites, middles(1), 1, func(_ int, at time.Time, site int) float64 {
 		month := int(at.Month())
 		split := t["PPT"][month-1]
 		segment, q := 0, -1+2*modips[site]/split
@@ -108,9 +108,9 @@ func (t tables) exponent() problem {
 	}}
 }
 
-func (t tables) aurora() problem {
+func (t tables) aurora() part {
 	lats, sites := bands(30, 90, 2.5, ionosphere.AuroraMeasure)
-	return problem{"auroral loss, dB", ionosphere.PartAurora, sites, 24, func(layer int, at time.Time, site int) float64 {
+	return part{"auroral loss, dB", ionosphere.PartAurora.Shape(), sites, middles(1), 24, func(layer int, at time.Time, site int) float64 {
 		if lats[site] < 42.5 {
 			return 0
 		}

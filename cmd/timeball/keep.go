@@ -28,8 +28,16 @@ func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings al
 	defer book.Close()
 	about := ""
 	if trusted {
-		if about, err = f.enter(p, book, fix, recording, settings); err != nil {
+		id, err := f.enter(p, book, fix, recording, settings)
+		if err != nil {
 			return err
+		}
+		if len(notes) > 0 {
+			e, err := f.find(book, id)
+			if err != nil {
+				return err
+			}
+			about = e.Digest
 		}
 	}
 	for _, n := range notes {
@@ -49,8 +57,8 @@ func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings al
 	return nil
 }
 
-// enter enters a fix, and returns the digest of the entry that holds it.
-func (f bookFlags) enter(p *program, book *logbook.Book, fix align.Fix, recording string, settings align.Settings) (string, error) {
+// enter enters a fix, and returns the number of the entry that holds it.
+func (f bookFlags) enter(p *program, book *logbook.Book, fix align.Fix, recording string, settings align.Settings) (int64, error) {
 	from := logbook.Provenance{Settings: map[string]string{}, Program: programVersion()}
 	for _, s := range settingsList(settings) {
 		from.Settings[s[0]] = s[1]
@@ -58,7 +66,7 @@ func (f bookFlags) enter(p *program, book *logbook.Book, fix align.Fix, recordin
 	if recording != "" {
 		hash, err := hashFile(recording)
 		if err != nil {
-			return "", err
+			return 0, err
 		}
 		from.SHA256 = hash
 	}
@@ -69,15 +77,11 @@ func (f bookFlags) enter(p *program, book *logbook.Book, fix align.Fix, recordin
 		id = known.ID
 		fmt.Fprintf(p.stderr, "%s is in the logbook already, as entry %d of clock %s\n", fix.Recording.Path, id, f.Clock)
 	case err != nil:
-		return "", err
+		return 0, err
 	default:
 		fmt.Fprintf(p.stderr, "logged as entry %d of clock %s\n", id, f.Clock)
 	}
-	e, err := f.find(book, id)
-	if err != nil {
-		return "", err
-	}
-	return e.Digest, nil
+	return id, nil
 }
 
 // programVersion is the version the program was built from.

@@ -200,3 +200,34 @@ func TestUnknownCarrierWidens(t *testing.T) {
 		t.Errorf("u = %g s on any carrier, %g s on 5 MHz", any.fix.Path.U, known.fix.Path.U)
 	}
 }
+
+// Two stations heard together check each other: a difference beyond what they
+// claim is said and widens the fix, which holds both; one within it is no matter.
+func TestStationsHeardTogetherCheckEachOther(t *testing.T) {
+	s := Settings{
+		Stations: []*station.Station{aStation(t, "wwv"), aStation(t, "chu")}, Sunspots: math.NaN(),
+		PathDelays:    map[string]Quantity{"wwv": {Value: 5e-3, U: 0.2e-3}, "chu": {Value: 12e-3, U: 0.2e-3}},
+		ReceiverDelay: &Quantity{}, Skew: &Quantity{},
+	}
+	a := markedAttempt(t, s)
+	together := func(mistake float64) Fix {
+		var found []stationOffset
+		for i, of := range s.Stations {
+			lag := s.PathDelays[of.ID].Value - of.AdvanceSeconds + float64(i)*mistake
+			found = append(found, a.stationOffset(arrivalsOf(of, 121, func(float64) float64 { return lag }), a.rate, 0, 120, time.Time{}))
+		}
+		f := Fix{SampleClock: &SampleClock{PPMvsMarker: new(float64)}}
+		a.combine(&f, found)
+		return f
+	}
+	agree, apart := together(0.2e-3), together(2e-3)
+	if len(agree.Warnings) > 0 || *agree.U > 0.2e-3 {
+		t.Errorf("stations that agree: u = %g s, %q", *agree.U, agree.Warnings)
+	}
+	if len(apart.Warnings) != 1 || !strings.Contains(apart.Warnings[0], "disagree") {
+		t.Errorf("stations 2 ms apart: %q", apart.Warnings)
+	}
+	if ci := *apart.CI95; ci[0] > 0 || ci[1] < 2e-3 {
+		t.Errorf("the interval %v does not hold what either says", ci)
+	}
+}

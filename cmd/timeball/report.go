@@ -167,6 +167,9 @@ func settingsList(s align.Settings) [][2]string {
 	if !math.IsNaN(s.Sunspots) {
 		add("sunspots, R12", fmt.Sprintf("%g", s.Sunspots))
 	}
+	if s.Maps != nil {
+		add("ionosphere", "the ITU's maps")
+	}
 	return rows
 }
 

@@ -2,6 +2,7 @@ package timecode
 
 import (
 	"math"
+	"math/cmplx"
 	"time"
 
 	"timeball/capture/station"
@@ -101,10 +102,14 @@ var (
 	bcdEnds  = []int{bcdHole: 0, bcdZero: 200, bcdOne: 500, bcdMarker: 800} // of the pulse, ms
 	bcdShare = []float64{bcdHole: 1. / 60, bcdZero: 41. / 60, bcdOne: 12. / 60, bcdMarker: 6. / 60}
 	// Flanks avoid 50, 60, 100, 120 and 150 Hz.
-	bcdFlanks = []float64{-30, -20, -10, 10, 30, 40}
+	bcdFlanks = [...]float64{-30, -20, -10, 10, 30, 40}
 )
 
-const bcdCellMs = 100
+const (
+	bcdCellMs = 100
+	bcdAlways = 2  // cells in which every pulse is on
+	bcdShared = 12 // flanks for which the noise of the whole second counts
+)
 
 // bcd hears the 100 Hz code.
 type bcd struct {
@@ -112,9 +117,16 @@ type bcd struct {
 	bursts *bursts
 	slow   [slotCount]float32 // audio averaged to a sample a millisecond
 	full   [slotCount]bool
-	shift  float64 // for which the tables are made, Hz
-	cos    [][bcdCellMs]float32
-	sin    [][bcdCellMs]float32
+	// still is for the subcarrier where it is sent, and moved for where a
+	// mistuned receiver would shift it; lead is how much more of it was heard there.
+	still, moved tuning
+	lead         float64
+}
+
+// tuning holds the tables for the subcarrier and its flanks.
+type tuning struct {
+	shift    float64 // Hz
+	cos, sin [1 + len(bcdFlanks)][bcdCellMs]float32
 }
 
 func newBCD(c station.Code) *bcd {
@@ -124,7 +136,7 @@ func newBCD(c station.Code) *bcd {
 	}
 	var cells []cell
 	for _, s := range bcdCells {
-		cells = append(cells, cell{s.from, s.to, len(bcdFlanks)})
+		cells = append(cells, cell{s.from, s.to, len(bcdFlanks) + bcdShared})
 	}
 	patterns := make([][]bool, bcdSymbols)
 	for k, end := range bcdEnds {
@@ -132,43 +144,39 @@ func newBCD(c station.Code) *bcd {
 			patterns[k] = append(patterns[k], c.to <= end)
 		}
 	}
-	b := &bcd{hz: c.ToneHz,
-		cos: make([][bcdCellMs]float32, 1+len(bcdFlanks)), sin: make([][bcdCellMs]float32, 1+len(bcdFlanks)),
-		bursts: newBursts(cells, patterns, bcdShare, low, bcdCap, bcdSplatter)}
-	b.tune(0)
+	b := &bcd{hz: c.ToneHz, bursts: newBursts(cells, patterns, bcdShare, low, bcdCap, bcdSplatter)}
+	b.bursts.shared = bcdShared
+	b.still.tune(b.hz, 0)
 	return b
 }
 
 func (b *bcd) name() string { return "100 Hz code" }
 func (b *bcd) keeps() int   { return bcdSymbols }
 
-// tune makes the tables for the subcarrier and its flanks.
-func (b *bcd) tune(shiftHz float64) {
-	b.shift = shiftHz
-	for f := range b.cos {
-		hz := b.hz + shiftHz
+// tune makes the tables for a subcarrier at hz, shifted.
+func (t *tuning) tune(hz, shiftHz float64) {
+	t.shift = shiftHz
+	for f := range t.cos {
+		at := hz + shiftHz
 		if f > 0 {
-			hz += bcdFlanks[f-1]
+			at += bcdFlanks[f-1]
 		}
 		for i := range bcdCellMs {
-			sin, cos := math.Sincos(2 * math.Pi * hz * float64(i) / 1000)
-			b.cos[f][i], b.sin[f][i] = float32(cos), float32(sin)
+			sin, cos := math.Sincos(2 * math.Pi * at * float64(i) / 1000)
+			t.cos[f][i], t.sin[f][i] = float32(cos), float32(sin)
 		}
 	}
 }
 
-// steadyHz is how far the marks' pitch may be off before the receiver is taken
-// to be mistuned: with an AM receiver the subcarrier stays where it is, and
-// what seems a shift is the error of the measured pitch.
+// steadyHz is how far the marks' pitch may be off before the receiver may be
+// mistuned: with an AM receiver the subcarrier stays where it is, and what seems
+// a shift is the error of the measured pitch.
 const steadyHz = 4
 
-func (b *bcd) hear(s *Second, shiftHz float64, keep []float32) {
-	if math.Abs(shiftHz) < steadyHz {
-		shiftHz = 0
-	}
-	if math.Abs(shiftHz-b.shift) > 1 {
-		b.tune(shiftHz)
-	}
+// leadCap bounds what one second may say of where the subcarrier is, and all may.
+const leadCap = 20
+
+func (b *bcd) hear(s *Second, shiftHz float64, keep []float32) (foundHz float64) {
 	next := slotStart(s, firstSlot)
 	for k := range slotCount {
 		from := next
@@ -183,36 +191,64 @@ func (b *bcd) hear(s *Second, shiftHz float64, keep []float32) {
 			b.slow[k] = sum / float32(next-from)
 		}
 	}
+	at := &b.still
+	if math.Abs(shiftHz) >= steadyHz {
+		if math.Abs(shiftHz-b.moved.shift) > 1 {
+			b.moved.tune(b.hz, shiftHz)
+		}
+		more := b.pulse(&b.moved) - b.pulse(&b.still)
+		b.lead = min(max(b.lead+min(max(more, -leadCap), leadCap), -leadCap), leadCap)
+		if b.lead > 0 {
+			at = &b.moved
+		}
+	}
 	for c, span := range bcdCells {
-		if from := span.from - firstSlot; b.full[from] && b.full[from+bcdCellMs-1] {
-			tone, noise := b.energy(from)
-			b.bursts.heard(c, tone, noise)
+		if tone, noise, ok := b.measure(at, span.from); ok {
+			b.bursts.heardAt(c, tone, noise)
 		} else {
 			b.bursts.missed(c)
 		}
 	}
 	b.bursts.weigh(keep)
+	b.bursts.learnPhase(bcdAlways)
+	return at.shift
 }
 
-// energy is that of the subcarrier in the cell starting at a slot, and the mean
-// of that in its flanks.
-func (b *bcd) energy(from int) (tone, noise float64) {
+// pulse is how much stronger a tone is where every pulse is on than where none
+// is, in units of noise.
+func (b *bcd) pulse(t *tuning) float64 {
+	on, noise, ok := b.measure(t, bcdCells[0].from)
+	off, quiet, also := b.measure(t, bcdCells[len(bcdCells)-1].from)
+	if noise += quiet; !ok || !also || noise == 0 {
+		return 0
+	}
+	return 2 * (real(on*cmplx.Conj(on)) - real(off*cmplx.Conj(off))) / noise
+}
+
+// measure returns the amplitude of the subcarrier in the cell that starts at a
+// slot, its phase counted from the onset, and the mean energy of the flanks;
+// false when part of the audio is missing.
+func (b *bcd) measure(t *tuning, slot int) (tone complex128, noise float64, ok bool) {
+	from := slot - firstSlot
+	if !b.full[from] || !b.full[from+bcdCellMs-1] {
+		return 0, 0, false
+	}
 	x := b.slow[from : from+bcdCellMs]
-	for f := range b.cos {
-		cos, sin := &b.cos[f], &b.sin[f]
+	for f := range t.cos {
+		cos, sin := &t.cos[f], &t.sin[f]
 		var re, im float32
 		for i, v := range x {
 			re += v * cos[i]
 			im += v * sin[i]
 		}
-		e := float64(re)*float64(re) + float64(im)*float64(im)
 		if f == 0 {
-			tone = e
+			turned := 2 * math.Pi * math.Mod((b.hz+t.shift)*float64(slot)/1000, 1)
+			tone = complex(float64(re), -float64(im)) * cmplx.Rect(1, -turned)
 		} else {
-			noise += e
+			noise += float64(re)*float64(re) + float64(im)*float64(im)
 		}
 	}
-	return tone, noise / float64(len(bcdFlanks))
+	return tone, noise / float64(len(bcdFlanks)), true
 }
 
 func (b *bcd) framing(keep []float32, out *[60]float32) {

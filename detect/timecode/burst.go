@@ -1,13 +1,17 @@
 package timecode
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // Levels of the signal-to-noise ratio: the energy of 5 ms of tone over the
-// noise density, in steps of stepDB from lowestDB. They span a tick at -20 dB
-// in 3 kHz (-8 dB) to one at +30 dB.
+// noise density, in steps of stepDB from lowestDB. The lowest is nothing even
+// over 100 ms, so that a faded burst may look like none at all; the highest is a
+// tick at +30 dB in 3 kHz.
 const (
-	levels      = 11
-	lowestDB    = -8.0
+	levels      = 14
+	lowestDB    = -23.0
 	stepDB      = 5.0
 	referenceMs = 5
 )
@@ -45,7 +49,7 @@ const (
 // cell is one span of a second in which a tone is on or off.
 type cell struct {
 	from, to int // ms after the onset
-	flanks   int // count of flank frequencies that measure the noise
+	flanks   int // count of flank frequencies that measure the noise, those of other cells that count as well included
 }
 
 // bursts weighs which of several patterns of tone a second holds. A pattern
@@ -60,6 +64,10 @@ type cell struct {
 // burst of noise from counting as proof. With a tone of energy ratio g, z/(1+g)
 // does so if the amplitude is Rayleigh-distributed; for a steady amplitude,
 // sqrt(z) is nearly normal about sqrt(g).
+//
+// Where the tone's phase lasts from second to second, as that of a subcarrier
+// does behind a detector of the envelope, a cell's amplitude is known with its
+// phase, and only the part in that phase counts for a tone.
 type bursts struct {
 	cells    []cell
 	patterns [][]bool  // by cell: the tone is on
@@ -71,6 +79,10 @@ type bursts struct {
 	// hide them they would look like bursts.
 	splatter float64
 
+	// shared is by how many flanks the mean noise of the second counts in that of
+	// each cell.
+	shared float64
+
 	up, down [][levels]scale        // per cell: tone on, and at its lower level
 	gap      []float64              // per cell: s since the start of the one before it
 	level    [paces][levels]float64 // probability of each pace and level at the end of the last second
@@ -79,7 +91,13 @@ type bursts struct {
 	rise     [levels]float64        // share of the proposed steps up from a level that are taken
 	fall     [levels]float64        // and down
 
+	// What is known of the phase: the sum of the phasors of cells by weight, and
+	// those of the weights and of their squares.
+	phasors         complex128
+	weight, squares float64
+
 	tone, noise []float64         // energies of the cells of this second
+	phasor      []complex128      // and the phase of the tone; 0: not measured
 	on, off     [][levels]float64 // their likelihoods, up to a factor for each cell
 }
 
@@ -108,7 +126,7 @@ func newBursts(cells []cell, patterns [][]bool, prior []float64, low, cap, splat
 	b := &bursts{
 		cells: cells, patterns: patterns, prior: prior, cap: cap, splatter: splatter,
 		up: make([][levels]scale, n), down: make([][levels]scale, n), gap: make([]float64, n),
-		tone: make([]float64, n), noise: make([]float64, n),
+		tone: make([]float64, n), noise: make([]float64, n), phasor: make([]complex128, n),
 		on: make([][levels]float64, n), off: make([][levels]float64, n),
 	}
 	for j := range levels {
@@ -152,6 +170,16 @@ func (b *bursts) settle() {
 // heard sets the energy of the tone in a cell and of the noise beside it.
 func (b *bursts) heard(cell int, tone, noise float64) {
 	b.tone[cell], b.noise[cell] = tone, noise
+}
+
+// heardAt does the same with the tone's amplitude, for one whose phase may last.
+func (b *bursts) heardAt(cell int, tone complex128, noise float64) {
+	size := cmplx.Abs(tone)
+	b.heard(cell, size*size, noise)
+	b.phasor[cell] = 0
+	if size > 0 {
+		b.phasor[cell] = tone / complex(size, 0)
+	}
 }
 
 // missed tells that a cell was not measured.
@@ -243,12 +271,17 @@ func (b *bursts) move(p *[levels]float64, step float64) {
 // likelihoods turns the energies heard into likelihoods of each level, scaled
 // so that the largest of a cell is 1.
 func (b *bursts) likelihoods() {
+	phase, trust := b.phase()
 	strongest := 0.0 // energy for each millisecond of the cell
+	mean, count := 0.0, 0.0
 	for c, cell := range b.cells {
 		if b.noise[c] >= 0 {
 			strongest = max(strongest, b.tone[c]/float64(cell.to-cell.from))
+			mean += b.noise[c]
+			count++
 		}
 	}
+	mean /= max(count, 1)
 	if strongest > 0 {
 		if b.typical == 0 {
 			b.typical = strongest
@@ -257,7 +290,8 @@ func (b *bursts) likelihoods() {
 		strongest = max(strongest, b.typical)
 	}
 	for c, cell := range b.cells {
-		floor := b.noise[c] + b.splatter*strongest*float64(cell.to-cell.from)
+		own := b.noise[c] + (mean-b.noise[c])*b.shared/float64(cell.flanks)
+		floor := own + b.splatter*strongest*float64(cell.to-cell.from)
 		if b.noise[c] < 0 || floor == 0 {
 			for j := range levels {
 				b.on[c][j], b.off[c][j] = 1, 1
@@ -266,6 +300,7 @@ func (b *bursts) likelihoods() {
 		}
 		z, m := b.tone[c]/floor, float64(cell.flanks)
 		root := math.Sqrt(z)
+		along := root * real(b.phasor[c]*cmplx.Conj(phase))
 		top := 0.0
 		var none float64
 		if !b.down[c][0].tone {
@@ -277,6 +312,12 @@ func (b *bursts) likelihoods() {
 			b.off[c][j] = none
 			if b.down[c][j].tone {
 				b.off[c][j] = b.down[c][j].density(z, root, m)
+			}
+			if b.phasor[c] != 0 {
+				b.on[c][j] += trust * (b.up[c][j].inPhase(z, along, m) - b.on[c][j])
+				if b.down[c][j].tone {
+					b.off[c][j] += trust * (b.down[c][j].inPhase(z, along, m) - b.off[c][j])
+				}
 			}
 			top = max(top, b.on[c][j], b.off[c][j])
 		}
@@ -296,4 +337,53 @@ func (s *scale) density(z, root, m float64) float64 {
 	d := (root - s.root) / s.spread
 	steady := math.Exp(-d*d/2) / (s.spread * 2 * max(root, 0.5) * math.Sqrt(2*math.Pi))
 	return unsteadyShare*faded + (1-unsteadyShare)*steady
+}
+
+// inPhase is that of an amplitude whose square is z and whose part in the tone's
+// phase is along, relative to that of its phase being anything.
+func (s *scale) inPhase(z, along, m float64) float64 {
+	v := 1 + inPhaseScatter*inPhaseScatter*s.root*s.root
+	apart := max(0, z+s.root*s.root-2*along*s.root)
+	steady := math.Exp(-(m+1)*math.Log1p(apart/(m*v))) / v
+	faded := math.Exp(-s.log - (m+1)*math.Log1p(z*s.inverse))
+	return unsteadyShare*faded + (1-unsteadyShare)*steady
+}
+
+const (
+	// inPhaseScatter is that of an amplitude about its level, relative, in either
+	// direction: half a step of level along, and across what paths 1 ms apart
+	// turn 100 Hz.
+	inPhaseScatter = 0.2
+	phaseSeconds   = 60.0 // over which the phase is averaged
+	phaseCap       = 30.0 // energy ratio beyond which a cell weighs no more
+	phaseTrust     = 0.95 // at most
+)
+
+// learnPhase learns the phase from the first cells of this second, in which the
+// tone is on in almost every pattern.
+func (b *bursts) learnPhase(first int) {
+	keep := 1 - 1/phaseSeconds
+	b.phasors *= complex(keep, 0)
+	b.weight *= keep
+	b.squares *= keep
+	for c := range first {
+		if b.noise[c] > 0 {
+			w := min(b.tone[c]/b.noise[c], phaseCap)
+			b.phasors += complex(w, 0) * b.phasor[c]
+			b.weight += w
+			b.squares += w * w
+		}
+	}
+}
+
+// phase is the lasting phase and how far it may be trusted: the square of the
+// mean resultant length, less what chance would make of it.
+func (b *bursts) phase() (unit complex128, trust float64) {
+	size := cmplx.Abs(b.phasors)
+	chance := 2 * b.squares / (b.weight * b.weight) // cells of one second are alike
+	if size == 0 || chance >= 1 {
+		return 0, 0
+	}
+	length := size / b.weight
+	return b.phasors / complex(size, 0), phaseTrust * max(0, (length*length-chance)/(1-chance))
 }

@@ -66,12 +66,12 @@ func newFSK(c station.Code) *fsk { return &fsk{hz: c.ToneHz} }
 func (f *fsk) name() string { return "300 bit/s code" }
 func (f *fsk) keeps() int   { return fskKept }
 
-func (f *fsk) hear(s *Second, shiftHz float64, keep []float32) {
+func (f *fsk) hear(s *Second, shiftHz float64, keep []float32) (foundHz float64) {
 	clear(keep)
 	from := int(s.Onset + fskStartMs*s.Rate/1000)
 	to := int(math.Ceil(s.Onset + (fskStartMs+fskBits*fskBitMs)*s.Rate/1000))
 	if from < 0 || to >= len(s.Audio) {
-		return
+		return shiftHz
 	}
 	for i := range f.tones {
 		f.tones[i].sum(s.Audio[from:to+1], f.hz+shiftHz+fskOffsets[i], s.Rate)
@@ -91,6 +91,7 @@ func (f *fsk) hear(s *Second, shiftHz float64, keep []float32) {
 	}
 	odds := weighBits(&energies, noise)
 	weighFrame(&odds, keep)
+	return shiftHz
 }
 
 // weighBits turns the energies of space and mark into the log-odds of each bit.

@@ -243,9 +243,16 @@ func layCells(shapes []shape, hz float64) []span {
 	return slices.DeleteFunc(cells, func(c span) bool { return c.to-c.from < 5 || c.to > lastSlot })
 }
 
-// hear weighs the shapes a second's mark may have and returns by how much its
-// tones are off their published pitch, Hz.
-func (m *marks) hear(s *Second, out []float32) (shiftHz float64) {
+// shift is by how much a second's tones seem to be off their published pitch, Hz.
+func (m *marks) shift(s *Second) float64 {
+	if m.pitch == 0 {
+		return 0
+	}
+	return s.ToneHz - m.pitch
+}
+
+// hear weighs the shapes a second's mark may have.
+func (m *marks) hear(s *Second, out []float32) {
 	for _, b := range m.bands {
 		b.slots.mix(s, s.ToneHz+b.hz)
 	}
@@ -258,10 +265,6 @@ func (m *marks) hear(s *Second, out []float32) (shiftHz float64) {
 		}
 	}
 	m.bursts.weigh(out)
-	if m.pitch == 0 {
-		return 0
-	}
-	return s.ToneHz - m.pitch
 }
 
 // of is the log-likelihood of a state, given that of each shape.

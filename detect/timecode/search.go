@@ -51,12 +51,13 @@ type finding struct {
 var nothing = finding{labelErr: 1, dayErr: 1, utcErr: 1}
 
 // An expected time counts for as much as a clock that is wrong once in a
-// thousand times, in a way of which nothing is known: that one other time which
-// the code speaks for most is taken to be what it is wrong by. So the code must
-// by itself prefer the expected time a thousandfold to every other one, and when
-// the expected time is wrong it is stated in fewer than one case of a thousand.
+// thousand times, and then no likelier than once in ten by any one amount; the
+// other time which the code speaks for most is taken to be that amount. So the
+// code must by itself prefer the expected time a hundredfold to every other one,
+// and when the expected time is wrong it is stated in fewer than one case of a
+// hundred.
 const (
-	expectOdds   = 6.9 // log-odds
+	expectOdds   = 9.2 // log-odds, 1 in 10000
 	expectWithin = 40  // s; half a minute is what people are asked for
 )
 

@@ -91,8 +91,10 @@ type evidence struct {
 // code is a kind of time code. A symbol's log-likelihoods are relative to any
 // common reference within one second.
 type code interface {
-	// hear turns one second of audio into what the code keeps of it.
-	hear(s *Second, shiftHz float64, keep []float32)
+	// hear turns one second of audio into what the code keeps of it. shiftHz is
+	// by how much the tones seem to be off their published pitch; it returns by
+	// how much its own are.
+	hear(s *Second, shiftHz float64, keep []float32) (foundHz float64)
 	// keeps is the length of that.
 	keeps() int
 	// framing adds to each second of the minute the log-likelihood of what
@@ -150,10 +152,14 @@ func (d *Decoder) Add(s Second) {
 
 	e := &d.ring[mod(s.N, capacity)]
 	e.n, e.valid = s.N, true
-	shift := d.marks.hear(&s, e.marks)
+	if d.code != nil {
+		// A tick is too short to tell its pitch well; a code does.
+		shift := d.marks.shift(&s)
+		s.ToneHz += d.code.hear(&s, shift, e.code) - shift
+	}
+	d.marks.hear(&s, e.marks)
 	d.marks.framing(e.marks, &e.framing)
 	if d.code != nil {
-		d.code.hear(&s, shift, e.code)
 		d.code.framing(e.code, &e.framing)
 	}
 	e.null = float32(meanExp(e.framing[:]))
@@ -161,7 +167,7 @@ func (d *Decoder) Add(s Second) {
 
 // Expect tells the decoder that second n is thought to be utc, give or take
 // half a minute, as from the computer's clock. It lowers the evidence that is needed
-// when the code agrees and raises it when the code does not, a thousandfold
+// when the code agrees and raises it when the code does not, ten thousandfold
 // either way, whatever the mistake in it may be; the code decides.
 func (d *Decoder) Expect(n int64, utc time.Time) {
 	d.expected = expected{expectOdds, int64(math.Round(utc.Sub(epoch).Seconds())) - n}

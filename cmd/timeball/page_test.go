@@ -108,7 +108,7 @@ func browser(t *testing.T) context.Context {
 	t.Cleanup(end)
 	ctx, end = chromedp.NewContext(ctx)
 	t.Cleanup(end)
-	ctx, end = context.WithTimeout(ctx, 90*time.Second)
+	ctx, end = context.WithTimeout(ctx, 3*time.Minute)
 	t.Cleanup(end)
 	return ctx
 }
@@ -235,11 +235,13 @@ func TestPageInBrowser(t *testing.T) {
 	}
 	eventually(t, ctx, `document.getElementById("log").textContent.includes("24.6")`)
 
-	pictures(t, ctx, "turn")
+	eventually(t, ctx, `document.getElementById("link").textContent.includes("paused")`)
+	pictures(t, ctx, "turn", len(screens))
 
 	// It plays on, and the axis goes closer as the offset lessens.
 	p.ask(`{"do":"speed","value":20}`)
 	p.ask(`{"do":"play"}`)
+	eventually(t, ctx, `document.getElementById("link").textContent.includes("recording")`)
 	eventually(t, ctx, `Number(document.getElementById("offset").dataset.t) > 60`)
 	p.ask(`{"do":"pause"}`)
 
@@ -266,7 +268,7 @@ func TestPageInBrowser(t *testing.T) {
 	eventually(t, ctx, `document.getElementById("startstop").textContent === "Start a fix" && !document.getElementById("fix").hidden`)
 
 	checkAxe(t, ctx)
-	pictures(t, ctx, "set")
+	pictures(t, ctx, "set", len(screens))
 
 	// A connection that is lost is said to be, and comes back by itself.
 	n.set(true)
@@ -388,10 +390,13 @@ func TestPageStates(t *testing.T) {
 				}
 			}
 		}()
-		pictures(t, ctx, c.name)
+		pictures(t, ctx, c.name, 2)
 		close(looked)
 		<-told
 	}
+	// When nothing comes any more, what is shown is said to be old.
+	eventually(t, ctx, `document.getElementById("word").textContent === "no input" && document.getElementById("reading").dataset.mood === "stale"`)
+	pictures(t, ctx, "no-input", 2)
 	w.check(t, strings.TrimPrefix(link, "page: "))
 }
 
@@ -575,18 +580,20 @@ func (p *played) seconds(t *testing.T) []align.Second {
 var screens = []struct {
 	name          string
 	width, height int64
-}{{"phone", 390, 844}, {"lying", 844, 390}, {"tablet", 1180, 820}, {"upright", 820, 1180}, {"desktop", 1600, 1000}}
+}{{"phone", 390, 844}, {"tablet", 1180, 820}, {"lying", 844, 390}, {"upright", 820, 1180}, {"desktop", 1600, 1000}}
 
-// pictures looks whether anything overlaps or is cut off on screens of all sizes;
-// with TIMEBALL_SCREENSHOTS it keeps what it sees there, in both colour schemes.
-func pictures(t *testing.T, ctx context.Context, state string) {
+// pictures looks whether anything overlaps or is cut off on the first screens;
+// with TIMEBALL_SCREENSHOTS it keeps what it sees on all, in both colour schemes.
+func pictures(t *testing.T, ctx context.Context, state string, most int) {
 	t.Helper()
 	folder := os.Getenv("TIMEBALL_SCREENSHOTS")
 	schemes := []string{"light", "dark"}
 	if folder == "" {
 		schemes = schemes[:1] // their layouts are one
+	} else {
+		most = len(screens)
 	}
-	for _, s := range screens {
+	for _, s := range screens[:most] {
 		for _, scheme := range schemes {
 			err := chromedp.Do(ctx, colours(scheme), chromedp.EmulateViewport(s.width, s.height))
 			if err != nil {

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
@@ -53,6 +54,7 @@ type fixReport struct {
 	Settings [][2]string
 	SHA256   string
 	Events   [][3]string
+	Untold   int // earlier events, for which there is no room
 	Pictures []picture
 	Cautions []string
 }
@@ -84,16 +86,19 @@ func writeFixReport(path string, p align.Picture, s align.Settings, recording st
 			r.Facts = append(r.Facts, [2]string{what, is})
 		}
 	}
-	for _, e := range events {
+	r.Untold = len(events)
+	for room := linesForEvents; r.Untold > 0; r.Untold-- {
+		e := events[r.Untold-1]
+		if room -= 1 + utf8.RuneCountInString(e.Text)/lineOfEvent; room < 0 {
+			break
+		}
 		offset := ""
 		if e.Offset != nil {
 			offset = short(*e.Offset)
 		}
 		r.Events = append(r.Events, [3]string{minutes(e.T), e.Text, offset})
 	}
-	if n := len(r.Events); n > mostReported {
-		r.Events = r.Events[n-mostReported:]
-	}
+	slices.Reverse(r.Events)
 	var err error
 	if recording != "" {
 		if r.SHA256, err = hashFile(recording); err != nil {
@@ -110,8 +115,12 @@ func writeFixReport(path string, p align.Picture, s align.Settings, recording st
 	return os.WriteFile(path, out.Bytes(), 0o644)
 }
 
-// mostReported is how many events find room on the page.
-const mostReported = 12
+// The latest events find room below the pictures: this many lines of so many
+// characters.
+const (
+	linesForEvents = 10
+	lineOfEvent    = 90
+)
 
 // hashFile is the SHA-256 of a file.
 func hashFile(name string) (string, error) {
@@ -213,11 +222,12 @@ func cautions(f align.Fix, s align.Settings) []string {
 	return append(list, "A station that does not send what it publishes.")
 }
 
-// Of the pictures, the raster is the tallest; all three find room on a page.
+// Of the pictures, the raster is the tallest; all three find room on a page, with
+// the events below them.
 const (
-	reportTick    = 7.2 * vg.Centimeter
-	reportRaster  = 8.2 * vg.Centimeter
-	reportSeconds = 7 * vg.Centimeter
+	reportTick    = 5.6 * vg.Centimeter
+	reportRaster  = 6 * vg.Centimeter
+	reportSeconds = 6.5 * vg.Centimeter
 )
 
 // fixPictures draws the station with the least uncertainty.

@@ -16,6 +16,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"timeball/align"
+	"timeball/cmd/timeball/internal/page"
 )
 
 // demoReport writes the report of the demo's recording, and returns its fix.
@@ -79,18 +80,7 @@ func TestReportInBrowser(t *testing.T) {
 	if err := chromedp.Do(ctx, chromedp.Navigate(link)); err != nil {
 		t.Fatal(err)
 	}
-	pdf, err := chromedp.Run(ctx, func(ctx context.Context, t *chromedp.Target) ([]byte, error) {
-		const wide, high = 210 / 25.4, 297 / 25.4 // A4, inches
-		r, err := cdp.Call(ctx, t, cdpage.PrintToPDF, cdpage.PrintToPDFParams{PaperWidth: wide, PaperHeight: high})
-		if err != nil {
-			return nil, err
-		}
-		return r.Data, nil
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if n := len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(pdf, -1)); n != 2 {
+	if n := printed(t, ctx); n != 2 {
 		t.Errorf("it prints on %d pages", n)
 	}
 	if wide := value[bool](t, ctx, `document.documentElement.scrollWidth > innerWidth`); wide {
@@ -102,4 +92,53 @@ func TestReportInBrowser(t *testing.T) {
 	}
 	checkAxe(t, ctx)
 	w.check(t, link)
+}
+
+// printed is on how many pages of A4 a page prints; with TIMEBALL_SCREENSHOTS it
+// keeps them.
+func printed(t *testing.T, ctx context.Context) int {
+	t.Helper()
+	pdf, err := chromedp.Run(ctx, func(ctx context.Context, t *chromedp.Target) ([]byte, error) {
+		const wide, high = 210 / 25.4, 297 / 25.4 // A4, inches
+		r, err := cdp.Call(ctx, t, cdpage.PrintToPDF, cdpage.PrintToPDFParams{PaperWidth: wide, PaperHeight: high})
+		if err != nil {
+			return nil, err
+		}
+		return r.Data, nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if folder := os.Getenv("TIMEBALL_SCREENSHOTS"); folder != "" {
+		if err := os.WriteFile(filepath.Join(folder, strings.ReplaceAll(t.Name(), "/", "-")+".pdf"), pdf, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(pdf, -1))
+}
+
+// A report with much to say still prints on two pages.
+func TestCrowdedReportPrints(t *testing.T) {
+	ctx := browser(t)
+	work, src, _ := demoWork(t, page.Default)
+	feed(t, work, src, func(align.Second) {})
+	p := pictureOf(work, work.Fix())
+	for range 3 {
+		p.Fix.Stations = append(p.Fix.Stations, p.Fix.Stations[0])
+		p.Fix.Budget = append(p.Fix.Budget, p.Fix.Budget[0], p.Fix.Budget[1])
+		p.Fix.Warnings = append(p.Fix.Warnings, "measured only from 12:34 of the recording on, as asked for on the page")
+	}
+	for range 30 {
+		work.do(page.Action{Do: page.DoNote, Text: strings.Repeat("the lamp room was heated and the door stood open ", 3)})
+	}
+	name := filepath.Join(t.TempDir(), "crowded.html")
+	if err := writeFixReport(name, p, work.settings, demoFile, work.page.Events()); err != nil {
+		t.Fatal(err)
+	}
+	if err := chromedp.Do(ctx, chromedp.Navigate("file://"+name)); err != nil {
+		t.Fatal(err)
+	}
+	if n := printed(t, ctx); n != 2 {
+		t.Errorf("it prints on %d pages", n)
+	}
 }

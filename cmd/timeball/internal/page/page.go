@@ -211,9 +211,11 @@ func happened(before, now *align.Second) []Event {
 		add("radio", "radio: %s", now.Radio.State)
 	}
 	if now.Verdict != before.Verdict {
-		switch now.Verdict {
-		case align.Found:
+		switch {
+		case now.Verdict == align.Found:
 			add("fix", "there is a fix")
+		case before.Verdict == align.NoMarker && now.Verdict == align.NoTick: // it has only just begun to listen for one
+			add("marker", "the marker is on channel %d", now.Marker.Channel)
 		default:
 			add("fix", "%s", now.Reason)
 		}

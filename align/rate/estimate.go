@@ -331,7 +331,7 @@ func (m *model) admitStep(s []smoothed, before float64) bool {
 	if before-with < limit*limit {
 		return false
 	}
-	if m.badPatch(at, with, limit*limit) {
+	if m.badPatch(at, trial.noise, with, limit*limit) {
 		return true
 	}
 	// It stands. Its size is now an unknown like any other.
@@ -349,12 +349,13 @@ func (m *model) admitStep(s []smoothed, before float64) bool {
 	return true
 }
 
-// badPatch tests against a step at a node, which leaves the deviance given, that
-// the clock went on as before and up to three fixes in a row beside that node
-// are bad, as on days of another path. Each bad fix costs as much as the step;
-// if that is still likelier, their weights are lowered and the step is off.
-func (m *model) badPatch(at int, deviance, cost float64) bool {
+// badPatch tests against a step at a node, which leaves the noise and deviance
+// given, that the clock went on as before and up to three fixes in a row beside
+// that node are outliers, as on days of another path. Each of them costs as much
+// as the step; if that is still likelier, their weights are lowered.
+func (m *model) badPatch(at int, n noise, deviance, cost float64) bool {
 	const longest = 3
+	limit := deviate(m.measurements())
 	best := deviance
 	var patch []int
 	var away []float64
@@ -364,31 +365,27 @@ func (m *model) badPatch(at int, deviance, cost float64) bool {
 			i--
 		}
 		var bad []int
-		trial := *m
 		for ; i >= 0 && i < len(m.nodes) && m.nodes[i].measured && len(bad) < longest; i += direction {
 			bad = append(bad, i)
-			trial.nodes = slices.Clone(m.nodes)
+			nodes := slices.Clone(m.nodes)
 			for _, k := range bad {
-				trial.nodes[k].measured = false
+				nodes[k].measured = false
 			}
-			rest := smooth(trial.nodes, m.prior, m.noise)
+			rest := smooth(nodes, m.prior, n)
 			z := make([]float64, len(bad))
-			for n, k := range bad {
-				nd := &trial.nodes[k]
-				z[n] = math.Abs(nd.x-rest[k].x) / math.Sqrt(rest[k].xx+nd.r+m.noise.extra)
+			for j, k := range bad {
+				nd := &nodes[k]
+				z[j] = math.Abs(nd.x-rest[k].x) / math.Sqrt(rest[k].xx+nd.r+n.extra)
 				nd.measured, nd.x = true, rest[k].x // what was bad about it is free
 			}
-			trial.noise = m.noise
-			if d := trial.fitNoise() + cost*float64(len(bad)-1); d < best {
+			d, _ := likelihood(nodes, m.prior, n)
+			if d += cost * float64(len(bad)-1); d < best && slices.Min(z) > limit {
 				best, patch, away = d, slices.Clone(bad), z
 			}
 		}
 	}
-	limit := deviate(m.measurements())
-	for n, k := range patch {
-		if away[n] > limit {
-			m.nodes[k].weight = math.Min(m.nodes[k].weight, math.Pow(limit/away[n], 4))
-		}
+	for j, k := range patch {
+		m.nodes[k].weight = math.Min(m.nodes[k].weight, math.Pow(limit/away[j], 4))
 	}
 	return len(patch) > 0
 }

@@ -13,9 +13,13 @@ const (
 	// lagStep a block, for settleBlocks blocks.
 	lagStep      = 5 * time.Millisecond
 	settleBlocks = 10
-	// A silent step of the floor beyond this is a loss. A sound server's own
-	// clock wanders by some 5 ms in a second after its start.
+	// A silent step of the floor beyond lossStep is a loss, once it has lasted for
+	// overload: a machine that has too much to do may be late by as much for a
+	// second or two on end. Beyond sureStep it is one at once. (A sound server's
+	// own clock wanders by some 5 ms in a second after its start.)
 	lossStep = 100 * time.Millisecond
+	sureStep = 500 * time.Millisecond
+	overload = 5 * time.Second
 	// The floor is the least lag of the last floorBuckets runs of bucketBlocks
 	// blocks: long enough to see through jitter, short enough to follow a
 	// sample clock that is 100 ppm out.
@@ -48,7 +52,8 @@ type timeline struct {
 	settling bool
 	broken   bool // the frames being settled are known not to follow those before
 	best     time.Duration
-	since    int // blocks since best last fell
+	since    int           // blocks since best last fell
+	raised   time.Duration // since when the lag has been so, if it is; else zero
 
 	floor   []time.Duration // least lag of each of the latest buckets
 	bucket  time.Duration   // least lag of the bucket being filled
@@ -86,6 +91,18 @@ func (t *timeline) settle() {
 	t.settling, t.broken, t.best, t.since = true, false, math.MaxInt64, 0
 }
 
+// doubtful reports whether a step of the lag that is seen now may yet turn out
+// to be lateness.
+func (t *timeline) doubtful(step, now time.Duration) bool {
+	switch {
+	case step <= lossStep:
+		t.raised = 0
+	case t.raised == 0:
+		t.raised = now
+	}
+	return step > lossStep && step <= sureStep && now-t.raised < overload
+}
+
 // add counts a block of n frames that was read at now, on any monotonic scale.
 // If ok, this block and all that were held back may go, and lost is the number
 // of frames lost before the first of them. Else the block is to be held back.
@@ -107,11 +124,13 @@ func (t *timeline) add(n int, now time.Duration) (lost int64, ok bool) {
 	if t.since < settleBlocks {
 		return 0, false
 	}
-	t.settling = false
 	if len(t.floor) == 0 { // the first frames: there is nothing to compare with
 		t.start = t.best
 	} else {
 		step := t.best - t.expected(now)
+		if !t.broken && t.doubtful(step, now) {
+			return 0, false
+		}
 		switch {
 		case t.broken:
 			lost = max(1, t.frames(step))
@@ -121,7 +140,7 @@ func (t *timeline) add(n int, now time.Duration) (lost int64, ok bool) {
 		t.pos += lost
 		t.best -= t.duration(lost)
 	}
-	t.broken = false
+	t.settling, t.broken, t.raised = false, false, 0
 	t.floor = t.floor[:0]
 	t.renew(t.best, now)
 	return lost, true
@@ -134,10 +153,16 @@ func (t *timeline) track(lag, now time.Duration) (lost int64) {
 	if t.filled < bucketBlocks {
 		return 0
 	}
-	if step := t.bucket - t.least(); step > lossStep {
+	step := t.bucket - t.least()
+	if t.doubtful(step, now) {
+		t.bucket, t.filled = math.MaxInt64, 0
+		return 0
+	}
+	if step > lossStep {
 		lost = t.frames(step)
 		t.pos += lost
 		t.bucket -= t.duration(lost)
+		t.raised = 0
 	}
 	t.renew(t.bucket, now)
 	return lost

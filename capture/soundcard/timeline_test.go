@@ -108,7 +108,7 @@ func TestTimelineSilentLoss(t *testing.T) {
 		line, clock := newTimeline(testRate), drawClock(t)
 		follow(line, clock, 30*time.Second, func(int64) {})
 		before := clock.blocks
-		missing := int64(rapid.IntRange(testRate/4, 30*testRate).Draw(t, "missing"))
+		missing := int64(rapid.IntRange(testRate*6/10, 30*testRate).Draw(t, "missing"))
 		clock.frames += missing
 		found := int64(0)
 		follow(line, clock, 30*time.Second, func(lost int64) {
@@ -124,22 +124,47 @@ func TestTimelineSilentLoss(t *testing.T) {
 	})
 }
 
-// A step too small to hold blocks back for is found within three seconds.
+// A small loss is told from lateness by its lasting, and found within eight seconds.
 func TestTimelineSmallLoss(t *testing.T) {
-	line := newTimeline(testRate)
-	clock := &fakeClock{ppm: 20, fragment: 1, jitter: 2 * time.Millisecond, rng: rand.New(rand.NewPCG(1, 2))}
-	follow(line, clock, 30*time.Second, func(int64) {})
-	before := clock.last
-	clock.frames += testRate * 12 / 100
-	found := int64(0)
-	follow(line, clock, 30*time.Second, func(lost int64) {
-		if lost != 0 && clock.last-before > 3*time.Second {
-			t.Errorf("found after %v", clock.last-before)
+	for _, missing := range []int64{testRate * 12 / 100, testRate * 4 / 10} {
+		line := newTimeline(testRate)
+		clock := &fakeClock{ppm: 20, fragment: 1, jitter: 2 * time.Millisecond, rng: rand.New(rand.NewPCG(1, 2))}
+		follow(line, clock, 30*time.Second, func(int64) {})
+		before := clock.last
+		clock.frames += missing
+		found := int64(0)
+		follow(line, clock, 30*time.Second, func(lost int64) {
+			if lost != 0 && clock.last-before > 8*time.Second {
+				t.Errorf("found after %v", clock.last-before)
+			}
+			found += lost
+		})
+		if out := line.duration(found - missing); out.Abs() > 5*time.Millisecond {
+			t.Errorf("loss of %d is out by %v", missing, out)
 		}
-		found += lost
-	})
-	if out := line.duration(found - testRate*12/100); out.Abs() > 5*time.Millisecond {
-		t.Errorf("loss is out by %v", out)
+	}
+}
+
+// A machine that has too much to do is late for seconds on end: nothing is lost.
+func TestTimelineOverloaded(t *testing.T) {
+	for _, late := range []time.Duration{110 * time.Millisecond, 200 * time.Millisecond, 400 * time.Millisecond} {
+		line := newTimeline(testRate)
+		clock := &fakeClock{ppm: 20, fragment: 1, jitter: 2 * time.Millisecond, rng: rand.New(rand.NewPCG(1, 2))}
+		none := func(lost int64) {
+			if lost != 0 {
+				t.Fatalf("late by %v: %d frames lost at %v", late, lost, clock.last)
+			}
+		}
+		for range 3 {
+			follow(line, clock, 30*time.Second, none)
+			clock.latency = late
+			follow(line, clock, 3*time.Second, none)
+			clock.latency = 0
+		}
+		follow(line, clock, 30*time.Second, none)
+		if line.pos != clock.frames {
+			t.Errorf("late by %v: at %d, want %d", late, line.pos, clock.frames)
+		}
 	}
 }
 

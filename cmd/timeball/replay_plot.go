@@ -86,7 +86,7 @@ func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
 	pl.X.Tick.Marker, pl.Y.Tick.Marker = plot.TickerFunc(roundTicks), plot.TickerFunc(roundTicks)
 	pl.X.Min, pl.X.Max = wave[0].X, wave[len(wave)-1].X
 	room := hi - lo
-	pl.Y.Min, pl.Y.Max = lo-0.06*room, hi+0.42*room // labels stand in the room above
+	pl.Y.Min, pl.Y.Max = lo-0.06*room, hi+0.75*room // labels stand in the room above
 	upright := func(x float64, c color.RGBA, dashes ...vg.Length) {
 		pl.Add(line(plotter.XYs{{X: x * ms, Y: pl.Y.Min}, {X: x * ms, Y: pl.Y.Max}}, c, vg.Points(1.2), dashes...))
 	}
@@ -97,22 +97,22 @@ func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
 	pl.Add(line(wave, inkColour, vg.Points(0.9)))
 	upright(s.Arrival, arrivalColour)
 	level := func(share float64) float64 { return hi + share*room }
-	label(pl, s.Arrival*ms, level(0.04), " tick arrives", arrivalColour, text.XLeft)
+	label(pl, s.Arrival*ms, level(0.07), " tick arrives", arrivalColour, text.XLeft)
 	if s.UTC != nil {
 		upright(*s.UTC, utcColour)
-		label(pl, *s.UTC*ms, level(0.35), utcLabel(*s.UTC), utcColour, side(*s.UTC*ms < (pl.X.Min+pl.X.Max)/2))
-		span(pl, *s.UTC*ms, s.Arrival*ms, level(0.13), "delays "+short(s.Arrival-*s.UTC), inkColour)
+		label(pl, *s.UTC*ms, level(0.6), utcLabel(*s.UTC), utcColour, side(*s.UTC*ms < (pl.X.Min+pl.X.Max)/2))
+		span(pl, *s.UTC*ms, s.Arrival*ms, level(0.23), "delays "+short(s.Arrival-*s.UTC), inkColour)
 	}
 	if pl.X.Min <= 0 && 0 <= pl.X.Max {
 		upright(0, markerColour, vg.Points(5), vg.Points(2))
-		label(pl, 0, level(0.2), " local marker ", markerColour, side(s.UTC == nil || *s.UTC <= 0))
+		label(pl, 0, level(0.36), " local marker ", markerColour, side(s.UTC == nil || *s.UTC <= 0))
 		if s.UTC != nil {
-			span(pl, 0, *s.UTC*ms, level(0.27), "", markerColour)
+			span(pl, 0, *s.UTC*ms, level(0.5), "", markerColour)
 		}
 	} else if pl.X.Min > 0 {
-		label(pl, pl.X.Min, level(0.27), fmt.Sprintf(" ← local marker, %.1f ms before the left edge", pl.X.Min), markerColour, text.XLeft)
+		label(pl, pl.X.Min, level(0.44), fmt.Sprintf(" ← local marker, %.1f ms before the left edge", pl.X.Min), markerColour, text.XLeft)
 	} else {
-		label(pl, pl.X.Max, level(0.27), fmt.Sprintf("local marker, %.1f ms after the right edge → ", -pl.X.Max), markerColour, text.XRight)
+		label(pl, pl.X.Max, level(0.44), fmt.Sprintf("local marker, %.1f ms after the right edge → ", -pl.X.Max), markerColour, text.XRight)
 	}
 	return pl
 }

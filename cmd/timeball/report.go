@@ -222,12 +222,11 @@ func cautions(f align.Fix, s align.Settings) []string {
 	return append(list, "A station that does not send what it publishes.")
 }
 
-// Of the pictures, the raster is the tallest; all three find room on a page, with
-// the events below them.
+// The pictures find room on a page, with the events below them.
 const (
-	reportTick    = 5.6 * vg.Centimeter
-	reportRaster  = 6 * vg.Centimeter
-	reportSeconds = 6.5 * vg.Centimeter
+	reportTick    = 6.3 * vg.Centimeter
+	reportRaster  = 5.6 * vg.Centimeter
+	reportSeconds = 6.2 * vg.Centimeter
 )
 
 // fixPictures draws the station with the least uncertainty.

@@ -81,7 +81,7 @@ var ErrTooFew = errors.New("a rate needs at least two fixes of the clock, apart 
 
 // mostNodes is how many fixes are fitted one by one; more are first averaged
 // to that many normal points.
-const mostNodes = 3000
+const mostNodes = 2000
 
 // analyse fits a clock's history by the fixes' uncertainties as they are.
 func analyse(fixes []Fix, adjustments []Adjustment) (*Fit, error) {

@@ -52,6 +52,11 @@ func NewLive(a *Attempt) *Live {
 // Fix states the measurement so far, as the attempt by itself would.
 func (l *Live) Fix() Fix { return l.attempt.Fix() }
 
+// HandsNow tells what the clock's hands show at this moment.
+func (l *Live) HandsNow(shown timecode.Hands) {
+	l.attempt.Hands(HandsReading{Shown: shown, At: l.attempt.Heard()})
+}
+
 // Process takes the next block, and returns the state when a pulse has come or,
 // without one, when a second has passed.
 func (l *Live) Process(b *capture.Block) (Second, bool) {
@@ -134,7 +139,7 @@ func stateOf(t *marker.Track) MarkerState {
 func (s *Second) take(f Fix) {
 	s.Verdict, s.Reason = f.Verdict, f.Reason
 	s.Offset, s.U, s.CI95, s.Sense, s.Rate = f.Offset, f.U, f.CI95, f.Sense, f.Rate
-	s.At, s.WholeSeconds, s.UTC = f.At, f.WholeSeconds, f.UTC
+	s.At, s.WholeSeconds, s.Hands, s.UTC = f.At, f.WholeSeconds, f.Hands, f.UTC
 }
 
 // listen looks whether the stations' ticks still come.

@@ -8,6 +8,7 @@ import (
 	"timeball/capture"
 	"timeball/capture/simulate"
 	"timeball/capture/station"
+	"timeball/detect/timecode"
 )
 
 // aStation is a built-in station of the given call sign.
@@ -338,4 +339,37 @@ func BenchmarkLive(b *testing.B) {
 		}
 	}
 	b.ReportMetric(100*b.Elapsed().Seconds()/float64(b.N)/300, "%core")
+}
+
+// The hands are told at a moment, before the broadcast has told the time.
+func TestHandsNow(t *testing.T) {
+	t.Parallel()
+	c, s := clearly(t, "chu", 0.01, 0)
+	src, err := simulate.New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := NewAttempt(src.Info(), s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	live := NewLive(a)
+	var last Second
+	var b capture.Block
+	for told := false; src.Read(&b) == nil; {
+		if second, ok := live.Process(&b); ok {
+			last = second
+		}
+		if !told && a.Heard() > 30.2 { // 18:20:37 by the clock
+			live.HandsNow(timecode.Hands{Hour: 18, Minute: 20, Second: 34})
+			told = true
+		}
+	}
+	const words = "pull the seconds forward by 3, the minutes are right, the hours are right"
+	if last.WholeSeconds == nil || *last.WholeSeconds != -3 || last.Hands != words {
+		t.Errorf("live: %v, %q", last.WholeSeconds, last.Hands)
+	}
+	if f := live.Fix(); f.WholeSeconds == nil || *f.WholeSeconds != -3 || f.Hands != words {
+		t.Errorf("at the end: %v, %q", f.WholeSeconds, f.Hands)
+	}
 }

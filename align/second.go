@@ -30,9 +30,11 @@ type Second struct {
 	Stations []StationState `json:"stations"`
 	Levels   []ChannelLevel `json:"levels"`
 	At       *time.Time     `json:"at"` // UTC of the latest pulse, when known
-	// WholeSeconds is what the clock's hands show minus UTC, when known.
-	WholeSeconds *int `json:"whole_seconds"`
-	UTC          *UTC `json:"utc"`
+	// WholeSeconds is what the clock's hands show minus what they should, when
+	// known; Hands says how to set them.
+	WholeSeconds *int   `json:"whole_seconds"`
+	Hands        string `json:"hands,omitempty"`
+	UTC          *UTC   `json:"utc"`
 	// SecondOfMinute is the broadcast's, which may be known before UTC is.
 	SecondOfMinute *int `json:"second_of_minute"`
 }

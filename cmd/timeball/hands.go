@@ -1,34 +1,44 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"os"
 	"strings"
 	"time"
 	_ "time/tzdata" // zones, for machines that have none
 
+	"golang.org/x/term"
+
 	"timeball/detect/timecode"
 )
 
-// handsReading is what a clock's hands showed, and when: "18:20:41@12.5s".
+// handsReading is what a clock's hands showed, and when: "18:20:41@12.5s", or
+// "18:20:41@key" for the moment at which a key is pressed.
 type handsReading struct {
 	given bool
 	shown timecode.Hands
 	at    float64 // s from the start of the recording; NaN: at the last marker
+	key   bool    // not yet known: at a key
+	text  string  // what is shown, as given
 }
 
 // UnmarshalText implements encoding.TextUnmarshaler.
 func (h *handsReading) UnmarshalText(text []byte) error {
 	face, at, timed := strings.Cut(string(text), "@")
-	*h = handsReading{given: true, at: math.NaN()}
+	*h = handsReading{given: true, at: math.NaN(), text: face}
 	var err error
 	if h.shown, err = timecode.ParseHands(face); err != nil {
 		return err
 	}
-	if timed {
+	switch {
+	case timed && at == "key":
+		h.key = true
+	case timed:
 		d, err := time.ParseDuration(at)
 		if err != nil || d < 0 {
-			return fmt.Errorf("hands %q: after the @ write the time into the recording, such as 12.5s", text)
+			return fmt.Errorf("hands %q: after the @ write the time into the recording, such as 12.5s, or key", text)
 		}
 		h.at = d.Seconds()
 	}
@@ -46,4 +56,69 @@ func (z *zone) UnmarshalText(text []byte) error {
 	}
 	z.Location = l
 	return nil
+}
+
+// dial tells how to read what the hands show.
+func (f *measureFlags) dial(h timecode.Hands) timecode.Hands {
+	h.Zone, h.TwelveHours = f.Zone.Location, f.Dial == 12
+	return h
+}
+
+// handsTaker is a measurement that can be told what the hands show.
+type handsTaker interface{ HandsNow(timecode.Hands) }
+
+// takeHands takes what was entered for what the hands show now, and says so.
+// Nothing at all stands for the second hand's passing 0.
+func (c *listenCmd) takeHands(text string, m handsTaker) (string, error) {
+	switch {
+	case c.Hands.key:
+		text = c.Hands.text
+	case text == "":
+		text = "0"
+	}
+	shown, err := timecode.ParseHands(text)
+	if err != nil {
+		return "", err
+	}
+	m.HandsNow(c.dial(shown))
+	return "the hands were read: " + text, nil
+}
+
+// askHands is what to do for the hands to be read.
+func (c *listenCmd) askHands() string {
+	if c.Hands.key {
+		return "press a key as the hands show " + c.Hands.text
+	}
+	return "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0"
+}
+
+// errWiredHands: what the hands should show is told by a broadcast.
+var errWiredHands = usageError{errors.New("--hands needs a broadcast that tells the time, and --wired has none: leave one of them out")}
+
+// openKeys lets the hands be told, where somebody sits who can be asked.
+func (c *listenCmd) openKeys(p *program) *keyboard {
+	_, drawn := terminal(p.stdout)
+	drawn = drawn && !c.JSON
+	if f, ok := p.stdin.(*os.File); c.Wired || !c.Hands.key && !(drawn && ok && term.IsTerminal(int(f.Fd()))) {
+		return &keyboard{restore: func() {}}
+	}
+	return openKeyboard(p.stdin, drawn, c.Hands.key)
+}
+
+// heed shows what is typed, and takes what is entered.
+func (c *listenCmd) heed(k typing, m measurement, show display) {
+	if !k.entered {
+		show.typed(k.text)
+		return
+	}
+	show.typed("")
+	taker, ok := m.(handsTaker)
+	if !ok {
+		return
+	}
+	said, err := c.takeHands(k.text, taker)
+	if err != nil {
+		said = err.Error()
+	}
+	show.say(said)
 }

@@ -39,6 +39,8 @@ func (listenCmd) Help() string {
 
 While the station fades the figure still follows the clock, and the interval grows with what the clock's rate may have done meanwhile.
 
+To learn which second the hands should show, type what they will show and press Enter at the moment they do, or only Enter as the second hand passes 0; --hands 18:20:41@key takes any key for that. Once the broadcast has told the time, the answer is how to set the hands.
+
 --beep sounds on the system's standard output. Wear headphones, or use another card than the input's: a tone that comes back through the input is noise to the measurement. The tone lies between 250 and 800 Hz, away from the ticks.
 
 The exit status is 0 for a fix and 3 when there is no trustworthy one.
@@ -51,9 +53,12 @@ func (c *listenCmd) AfterApply() error {
 	if c.For < 0 {
 		return usageError{errors.New("--for must not be negative")}
 	}
-	if c.Hands.given && math.IsNaN(c.Hands.at) {
+	if c.Hands.given && !c.Hands.key && math.IsNaN(c.Hands.at) {
 		// The last marker moves on while the reading stays.
-		return usageError{errors.New("--hands: say when they showed that, seconds from the start, such as 18:20:41@12.5s")}
+		return usageError{errors.New("--hands: say when they showed that: 18:20:41@key for when you press a key, 18:20:41@12.5s for seconds from the start")}
+	}
+	if c.Wired && c.Hands.given {
+		return errWiredHands
 	}
 	return errors.Join(c.measureFlags.check(), c.inputFlags.check())
 }
@@ -122,6 +127,8 @@ func (c *listenCmd) Run(p *program, file calibrationFile) error {
 func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []page.Event, error) {
 	show := c.newDisplay(p)
 	defer show.end()
+	keys := c.openKeys(p)
+	defer keys.restore()
 	src, err := c.inputFlags.open(p, func(e soundcard.Event) { show.say(e.Message) })
 	if err != nil {
 		return align.Fix{}, nil, err
@@ -140,7 +147,7 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []p
 	}
 	format := wavfile.Format{
 		Rate: info.Rate, Channels: info.Channels, Bits: info.Bits, Start: info.Start,
-		Note: fmt.Sprintf("input %.200s", info.Name),
+		Note: noteOf(info.Name, settingsList(settings)),
 	}
 	var rec recorder
 	if c.Record != "" {
@@ -156,8 +163,9 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []p
 	if shown != nil {
 		shown.aim = show.aim
 	}
-	err = c.follow(p.ctx, src, m, rec, format, show)
+	err = c.follow(p.ctx, src, m, rec, format, show, keys)
 	show.end()
+	keys.restore()
 	fix := m.Fix()
 	if c.Record != "" {
 		fix.Recording.Path = c.Record
@@ -200,7 +208,7 @@ func (c *listenCmd) report(m measurement, fix align.Fix, settings align.Settings
 
 // follow passes src to m, and to rec unless that is nil, until one of src and
 // the wanted time ends. A recording that fails does not end the measurement.
-func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec recorder, format wavfile.Format, show display) error {
+func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec recorder, format wavfile.Format, show display, keys *keyboard) error {
 	stop := func(why error) {
 		if err := rec.Close(); why == nil {
 			why = err
@@ -246,6 +254,11 @@ func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec r
 		}
 		if s, ok := m.Process(&b); ok {
 			show.second(s)
+		}
+		select {
+		case k := <-keys.lines:
+			c.heed(k, m, show)
+		default:
 		}
 		if b.Position+int64(b.Len()) >= end {
 			return nil

@@ -12,6 +12,7 @@ import (
 type display interface {
 	second(align.Second)
 	say(message string)
+	typed(text string)     // what the person is typing
 	aim(tolerance float64) // in s, from now on
 	end()                  // may be called twice
 }
@@ -27,6 +28,9 @@ func (c *listenCmd) newDisplay(p *program) display {
 		return &lineDisplay{p.stdout, p.stderr, float64(c.Tolerance)}
 	}
 	v := &view{tolerance: float64(c.Tolerance), recording: c.Record}
+	if !c.Wired {
+		v.ask = c.askHands()
+	}
 	return &listenScreen{screen: newScreen(f, v), view: v}
 }
 
@@ -38,6 +42,7 @@ type jsonDisplay struct {
 
 func (d jsonDisplay) second(s align.Second) { d.out.Encode(s) }
 func (d jsonDisplay) say(message string)    { fmt.Fprintln(d.messages, message) }
+func (d jsonDisplay) typed(string)          {}
 func (d jsonDisplay) aim(float64)           {}
 func (d jsonDisplay) end()                  {}
 
@@ -49,6 +54,7 @@ type lineDisplay struct {
 
 func (d *lineDisplay) second(s align.Second) { fmt.Fprintln(d.w, secondLine(s, d.tolerance)) }
 func (d *lineDisplay) say(message string)    { fmt.Fprintln(d.messages, message) }
+func (d *lineDisplay) typed(string)          {}
 func (d *lineDisplay) aim(tolerance float64) { d.tolerance = tolerance }
 func (d *lineDisplay) end()                  {}
 
@@ -61,6 +67,8 @@ type listenScreen struct {
 func (l *listenScreen) second(s align.Second) { l.update(func() { l.view.now = &s }) }
 
 func (l *listenScreen) aim(tolerance float64) { l.update(func() { l.view.tolerance = tolerance }) }
+
+func (l *listenScreen) typed(text string) { l.update(func() { l.view.typed = text }) }
 
 // mostMessages are kept on the screen.
 const mostMessages = 3

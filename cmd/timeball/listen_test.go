@@ -74,7 +74,7 @@ func TestListenView(t *testing.T) {
 	fading.Stations[0].Reception = fading.Radio
 	utc := &align.UTC{Second: *fading.At, Leap: "none", From: "100 Hz code"}
 	hands := -2
-	fading.UTC, fading.WholeSeconds = utc, &hands
+	fading.UTC, fading.WholeSeconds, fading.Hands = utc, &hands, "pull the seconds forward by 2"
 	deaf := align.Second{T: 30, Count: 28, Verdict: align.NoTick, Reason: "no station's ticks were found in the receiver channel", Radio: align.Reception{State: align.NeverHeard}}
 	near := aSecond(-4.2e-6, 3e-6)
 	wire := aSecond(3.2104e-6, 8e-9)
@@ -87,7 +87,8 @@ func TestListenView(t *testing.T) {
 		}{
 			{"behind", view{now: ptr(aSecond(-0.4123456, 0.2e-3)), tolerance: 1e-3, recording: "gannet-head.wav"}},
 			{"coasting", view{now: &fading, tolerance: 1e-3, messages: []string{"the input has stopped; waiting for it to come back"}}},
-			{"deaf", view{now: &deaf, tolerance: 1e-3}},
+			{"deaf", view{now: &deaf, tolerance: 1e-3, ask: (&listenCmd{}).askHands()}},
+			{"typing", view{now: &near, tolerance: 10e-6, ask: (&listenCmd{}).askHands(), typed: "18:20"}},
 			{"reached", view{now: &near, tolerance: 10e-6}},
 			{"wire", view{now: &wire, tolerance: 1e-6}},
 			{"waiting", view{}},
@@ -201,6 +202,7 @@ type shown struct {
 
 func (s *shown) second(align.Second) { s.count++ }
 func (s *shown) say(m string)        { s.said = append(s.said, m) }
+func (s *shown) typed(string)        {}
 func (s *shown) aim(float64)         {}
 func (s *shown) end()                {}
 
@@ -211,7 +213,7 @@ func TestListenOnFullDisk(t *testing.T) {
 	show := &shown{}
 	m := &countingMeasurement{}
 	c := &listenCmd{For: 2 * time.Second}
-	err := c.follow(t.Context(), src, m, rec, wavfile.Format{Rate: 1000, Channels: 2, Bits: 24}, show)
+	err := c.follow(t.Context(), src, m, rec, wavfile.Format{Rate: 1000, Channels: 2, Bits: 24}, show, &keyboard{})
 	if err != nil {
 		t.Fatal(err)
 	}

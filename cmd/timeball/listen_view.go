@@ -16,6 +16,8 @@ type view struct {
 	tolerance float64       // s
 	recording string        // file, if any
 	messages  []string
+	ask       string // how to tell what the hands show; empty: it cannot be told
+	typed     string // of that, so far
 }
 
 // block is some lines that belong together. Where the screen is too low, those
@@ -119,6 +121,9 @@ func (v view) blocks(width, height int) []block {
 		{6, v.bars(width)},
 		{5, []row{{v.clock(), plain}}},
 	}...)
+	if hands := v.hands(); len(hands) > 0 {
+		blocks = append(blocks, block{4, hands})
+	}
 	if told := v.told(); len(told) > 0 {
 		blocks = append(blocks, block{7, told})
 	}
@@ -330,15 +335,27 @@ func (v view) bars(width int) []row {
 	return all
 }
 
+// hands says how to set the hands, or how to tell what they show.
+func (v view) hands() []row {
+	switch s := v.now; {
+	case v.typed != "":
+		return []row{{"hands: " + v.typed + "_  Enter as they show it", alert}}
+	case s.WholeSeconds != nil && *s.WholeSeconds == 0:
+		return []row{{"hands: " + s.Hands, good}}
+	case s.Hands != "":
+		return []row{{"hands: " + s.Hands, alert}}
+	case v.ask != "":
+		return []row{{v.ask, plain}}
+	}
+	return nil
+}
+
 // clock says what time it is, as far as that is known.
 func (v view) clock() string {
 	s := v.now
 	parts := []string{fmt.Sprintf("pulse %d", s.Count)}
 	if s.Marker.Missing > 0 && s.Count > 0 {
 		parts[0] = fmt.Sprintf("no pulse for %d s", s.Marker.Missing)
-	}
-	if s.WholeSeconds != nil && *s.WholeSeconds != 0 {
-		parts = append(parts, "hands show "+hands(*s.WholeSeconds))
 	}
 	switch {
 	case s.UTC != nil:

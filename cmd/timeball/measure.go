@@ -28,7 +28,7 @@ type measureFlags struct {
 	ReceiverDelay *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms). ± is 0.1 ms when left out."`
 	Skew          *delay         `placeholder:"1.3us[±1us]" help:"Delay of the marker input minus that of the receiver input (default: as calibrated, else none). ± is 1 us when left out."`
 
-	Hands handsReading `placeholder:"18:20:41[@12.5s]" help:"What the clock's hands showed that many seconds into the recording (default: at its last marker); 20:41 or 41 without the hands above."`
+	Hands handsReading `placeholder:"18:20:41[@12.5s]" help:"What the clock's hands showed that many seconds into the recording (default: at its last marker); 20:41 or 41 without the hands above; listen takes @key, too: as a key is pressed."`
 	Zone  zone         `placeholder:"Europe/London" help:"Time zone the clock keeps (default: UTC)."`
 	Dial  int          `default:"24" enum:"12,24" placeholder:"12|24" help:"Hours on the clock's dial (default: 24)."`
 	UT1   bool         `name:"ut1" help:"The clock keeps UT1: tell its offset from that too, once the broadcast has told DUT1."`
@@ -61,10 +61,8 @@ func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 		Edge:       map[string]marker.Edge{"rising": marker.Rising, "falling": marker.Falling}[f.MarkerEdge],
 		PathDelays: map[string]align.Quantity{}, UT1: f.UT1,
 	}
-	if f.Hands.given {
-		shown := f.Hands.shown
-		shown.Zone, shown.TwelveHours = f.Zone.Location, f.Dial == 12
-		s.Hands = &align.HandsReading{Shown: shown, At: f.Hands.at}
+	if f.Hands.given && !f.Hands.key {
+		s.Hands = &align.HandsReading{Shown: f.dial(f.Hands.shown), At: f.Hands.at}
 	}
 	if f.At != nil {
 		s.At = &path.LatLon{Lat: f.At.Lat, Lon: f.At.Lon}

@@ -11,6 +11,7 @@ import (
 	"timeball/capture"
 	"timeball/capture/station"
 	"timeball/cmd/timeball/internal/page"
+	"timeball/detect/timecode"
 )
 
 // pageAddress is the value of --page or --page=ADDR: where the page is served;
@@ -151,6 +152,14 @@ func (w *pageWork) show() {
 	rate := float64(w.info.Rate)
 	wait := max(pictureEvery, min(float64(w.next-w.from)/rate/pictureShare, pictureSeldom))
 	w.pictureAt = w.next + int64(wait*rate*max(1, w.pace))
+}
+
+// HandsNow implements handsTaker.
+func (w *pageWork) HandsNow(shown timecode.Hands) {
+	w.settings.Hands = &align.HandsReading{Shown: shown, At: float64(w.next) / float64(w.info.Rate)}
+	if m, ok := w.measurement.(handsTaker); ok {
+		m.HandsNow(shown)
+	}
 }
 
 // Fix implements measurement: what has been measured since the fix was begun, or

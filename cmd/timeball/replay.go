@@ -42,6 +42,12 @@ func (c *replayCmd) AfterApply() error {
 	if err := c.check(); err != nil {
 		return err
 	}
+	if c.Hands.key {
+		return usageError{errors.New("--hands: only listen waits for a key; say how far into the recording they showed that, such as 18:20:41@12.5s")}
+	}
+	if c.Wired && c.Hands.given {
+		return errWiredHands
+	}
 	if len(c.Files) > 1 && c.Plot != "" {
 		return usageError{errors.New("--plot draws one recording: give one, or leave it out")}
 	}

@@ -82,18 +82,6 @@ func relation(s align.Sense) string {
 	return "behind"
 }
 
-// hands tells a disagreement of whole seconds.
-func hands(seconds int) string {
-	more := "more"
-	if seconds < 0 {
-		seconds, more = -seconds, "less"
-	}
-	if seconds == 1 {
-		return "1 second " + more + " than UTC"
-	}
-	return fmt.Sprintf("%d seconds %s than UTC", seconds, more)
-}
-
 // plusMinus is a time and its half-width, each with its unit: "12.35 ms ± 0.16 ms".
 func plusMinus(seconds, half float64) string {
 	u := unitFor(math.Max(math.Abs(seconds), half), secondUnits)

@@ -182,6 +182,9 @@ func TestSoundcardListen(t *testing.T) {
 	})
 	t.Run("step", func(t *testing.T) {
 		info, _ := readFile(t, recording)
+		if !strings.HasPrefix(info.Note, "input card; stations listened for WWV; path delay 0 ") {
+			t.Errorf("note %q", info.Note)
+		}
 		for i, a := range all {
 			if a.second.Marker.Step == 0 || a.second.Offset == nil || i == 0 || all[i-1].second.Offset == nil {
 				continue

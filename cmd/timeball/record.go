@@ -67,7 +67,7 @@ func (c recordCmd) Run(p *program) error {
 	info := src.Info()
 	format := wavfile.Format{
 		Rate: info.Rate, Channels: info.Channels, Bits: info.Bits, Start: info.Start,
-		Note: fmt.Sprintf("input %.200s", info.Name),
+		Note: noteOf(info.Name, nil),
 	}
 	var rec recorder
 	if c.Rotate > 0 {
@@ -88,6 +88,19 @@ func (c recordCmd) Run(p *program) error {
 	}
 	fmt.Fprintf(p.stdout, "%s: %.1f s of %s, %s\n", c.Record, done.seconds(), info.Name, done.losses())
 	return nil
+}
+
+// noteOf describes what a recording is made with, as far as a recording has
+// room for it.
+func noteOf(input string, settings [][2]string) string {
+	const room = 256
+	note := strings.ToValidUTF8("input "+input[:min(len(input), room/2)], "")
+	for _, s := range settings {
+		if more := "; " + s[0] + " " + s[1]; len(note)+len(more) <= room {
+			note += more
+		}
+	}
+	return note
 }
 
 // grace is how much longer than --for an input that is away is waited for.

@@ -13,6 +13,7 @@ import (
 	"syscall"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"timeball/capture"
 	"timeball/capture/wavfile"
@@ -150,6 +151,16 @@ func TestProgress(t *testing.T) {
 	p.end()
 	if want := "\r\x1b[K1 s\r\x1b[Khello\n1 s\r\x1b[K"; out.String() != want {
 		t.Errorf("terminal: %q, want %q", out.String(), want)
+	}
+}
+
+func TestNoteOf(t *testing.T) {
+	settings := [][2]string{{"carrier", "10 MHz"}, {"place", strings.Repeat("far away ", 30)}, {"skew", "+1.3 ± 0.2 us"}}
+	if got, want := noteOf("line in", settings), "input line in; carrier 10 MHz; skew +1.3 ± 0.2 us"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if got := noteOf(strings.Repeat("µ", 300), settings); len(got) > 256 || !utf8.ValidString(got) || !strings.Contains(got, "carrier") {
+		t.Errorf("%q", got)
 	}
 }
 

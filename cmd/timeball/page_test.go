@@ -390,6 +390,9 @@ func TestPageStates(t *testing.T) {
 				}
 			}
 		}()
+		if c.name == "no-marker" || c.name == "reached" {
+			checkAxe(t, ctx)
+		}
 		pictures(t, ctx, c.name, 2)
 		close(looked)
 		<-told
@@ -397,6 +400,7 @@ func TestPageStates(t *testing.T) {
 	// When nothing comes any more, what is shown is said to be old.
 	eventually(t, ctx, `document.getElementById("word").textContent === "no input" && document.getElementById("reading").dataset.mood === "stale"`)
 	pictures(t, ctx, "no-input", 2)
+	checkAxe(t, ctx)
 	w.check(t, strings.TrimPrefix(link, "page: "))
 }
 

@@ -137,7 +137,7 @@ function drawBudget() {
 }
 
 function drawLog() {
-  if (!events.length) $("log").textContent = "nothing yet";
+  if (!events.length) $("log").replaceChildren(tag("li", "nothing yet"));
   else $("log").replaceChildren(...events.toReversed().map((e) => tag("li", undefined, "",
     tag("time", e.at ? clockTime(e.at) : length(e.t_s)), tag("span", e.kind, "kind"), tag("span", e.text))));
 }

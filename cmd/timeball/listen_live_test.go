@@ -182,7 +182,7 @@ func TestSoundcardListen(t *testing.T) {
 	})
 	t.Run("step", func(t *testing.T) {
 		info, _ := readFile(t, recording)
-		if !strings.HasPrefix(info.Note, "input card; stations listened for WWV; path delay 0 ") {
+		if !strings.HasPrefix(info.Note, "input card; stations listened for WWV; path delay 0.0 ") {
 			t.Errorf("note %q", info.Note)
 		}
 		for i, a := range all {

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"timeball/align/path"
 	"timeball/capture"
 	"timeball/capture/simulate"
 	"timeball/capture/station"
@@ -114,6 +115,41 @@ func TestRoughTimeDoesNotDecide(t *testing.T) {
 	}
 	if f.At == nil || !f.At.Equal(last) {
 		t.Errorf("without a code it is %v, want %v", f.At, last)
+	}
+}
+
+// Without metadata and a start the code alone gives the time, and with it the
+// path's delay; the recording begins in the middle of a second.
+func TestTimeFromTheCodeAlone(t *testing.T) {
+	t.Parallel()
+	for _, id := range []string{"wwv", "chu"} {
+		c, s := clearly(t, id, 0.01, 0)
+		c.Start = c.Start.Add(437 * time.Millisecond)
+		c.Seconds = 200
+		s.PathDelays, s.At, s.Sunspots = nil, &path.LatLon{Lat: 40, Lon: -90}, 100
+		src, err := simulate.New(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		info := src.Info()
+		info.Start = time.Time{}
+		a, err := NewAttempt(info, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b capture.Block
+		for src.Read(&b) == nil {
+			a.Process(&b)
+		}
+		f := a.Fix()
+		// The last marker, 10 ms ahead of its second, is that of 18:23:27.
+		want := time.Date(2026, 3, 14, 18, 23, 27, 0, time.UTC)
+		if f.UTC == nil || !f.UTC.Second.Equal(want) || f.At == nil || !f.At.Equal(want) {
+			t.Errorf("%s: UTC %+v at %v, want %v", id, f.UTC, f.At, want)
+		}
+		if f.Verdict != Found || f.Stations[0].Path == nil {
+			t.Errorf("%s: %s, %s", id, f.Verdict, f.Reason)
+		}
 	}
 }
 

@@ -123,3 +123,18 @@ func TestWrongExpectationIsNotBelieved(t *testing.T) {
 		}
 	}
 }
+
+// BenchmarkWrong counts wrong times where most recordings are doubtful: 2000 of
+// 150 s with -benchtime 1x, half of them with a time expected.
+func BenchmarkWrong(b *testing.B) {
+	var sum outcome
+	for i := range 20 * b.N {
+		id := []string{"wwv", "chu", "wwvh"}[i%3]
+		snr := []float64{6, 3, 9}[i/3%3]
+		for half, expect := range []bool{false, true} {
+			o := curve(id, uint64(10000+100*i+50*half), 50, snr, expect, []int{150})[0]
+			sum = outcome{sum.right + o.right, sum.no + o.no, sum.wrong + o.wrong}
+		}
+		fmt.Printf("%d recordings: right %d  no %d  wrong %d\n", 100*(i+1), sum.right, sum.no, sum.wrong)
+	}
+}

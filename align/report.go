@@ -76,6 +76,11 @@ func (a *Attempt) report(heard []*tick.Arrival, read func(*timecode.Decoder) tim
 		f.Reason = "no station's ticks were found in the receiver channel"
 		return f
 	}
+	if a.unsettled() {
+		f.Verdict = NoTick
+		f.Reason = "frames were lost, and the ticks since are too few to tell how many"
+		return f
+	}
 	a.combine(&f, found)
 	a.label(&f, last, read)
 	a.setHands(&f, last)
@@ -87,13 +92,16 @@ func (a *Attempt) report(heard []*tick.Arrival, read func(*timecode.Decoder) tim
 func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last int, begin time.Time) stationOffset {
 	var s stationOffset
 	snr := arr.SNRdB
-	s.fix = StationFix{ID: arr.Station.ID, ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr, Arrivals: []Arrival{}}
+	s.fix = StationFix{ID: arr.Station.ID, ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr, TimedBy: timedBy(arr), Arrivals: []Arrival{}}
 	for _, p := range arr.Paths {
 		s.fix.Arrivals = append(s.fix.Arrivals, Arrival{p.ExcessSeconds, p.LevelDB})
 	}
 	shift := -phase + arr.Station.AdvanceSeconds
 	if e := arr.Station.EmissionSeconds / 1.96; e > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "emission " + arr.Station.ID, Type: "B", U: e})
+	}
+	if h := arr.HiddenSeconds; h > 0 {
+		s.lines = append(s.lines, BudgetLine{Source: "unresolved paths " + arr.Station.ID, Type: "B", U: h / 3, Note: "the tick fades as by several paths that are too near or too weak to be told apart"})
 	}
 	var way delay
 	if way, s.noPath, s.pathKnown = a.pathDelay(arr, begin); s.pathKnown {
@@ -112,6 +120,21 @@ func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last i
 	s.measured = s.measured.shift(shift, 0)
 	return s
 }
+
+// timedBy names what the arrival is the time of.
+func timedBy(arr *tick.Arrival) string {
+	switch {
+	case len(arr.Paths) > 1:
+		return "earliest arrival"
+	case arr.FadingShare > leastFading:
+		return "power-weighted mean"
+	}
+	return "only arrival"
+}
+
+// leastFading is the share of fading power from which a tick is taken to come
+// by several paths (common practice).
+const leastFading = 0.2
 
 // combine joins the stations' offsets, tests whether they agree, and adds the
 // corrections that are common to all.

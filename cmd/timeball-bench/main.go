@@ -65,7 +65,7 @@ type outcome struct {
 	u         float64
 	held      bool // the interval holds the truth
 	paths     int
-	reason    string
+	reason    string  // with the stations heard
 	seconds   float64 // of processor time
 	wrongName bool
 }
@@ -118,6 +118,9 @@ func measure(c class, seed uint64) outcome {
 	f := a.Fix()
 	o.seconds = time.Since(start).Seconds()
 	o.reason = f.Reason
+	for _, s := range f.Stations {
+		o.reason += fmt.Sprintf(" %s at %.1f Hz", s.ID, s.ToneHz)
+	}
 	if f.Verdict != align.Found {
 		return o
 	}

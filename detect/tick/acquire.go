@@ -279,13 +279,25 @@ func (f *fold) searchPower() []candidate {
 			if p < mid+5*sigma || !isPeak(pow, i, f.width) {
 				continue
 			}
-			chance := gamma.Survival(p)
-			if chance*cells < falseAlarm {
-				found = append(found, candidate{lag: f.peakLag(pow, i), rate: f.rates[r], ref: f.ref, odds: -math.Log(max(chance, 1e-300) * cells)})
+			odds := -logSurvival(gamma, p) - math.Log(cells)
+			if odds > -math.Log(falseAlarm) {
+				found = append(found, candidate{lag: f.peakLag(pow, i), rate: f.rates[r], ref: f.ref, odds: odds})
 			}
 		}
 	}
 	return found
+}
+
+// logSurvival is the logarithm of the chance that g exceeds x, also where the
+// chance itself is too small for a float64: there by the leading terms of its
+// asymptotic series (NIST DLMF 8.11.2).
+func logSurvival(g distuv.Gamma, x float64) float64 {
+	if p := g.Survival(x); p > 1e-280 {
+		return math.Log(p)
+	}
+	y, k := g.Beta*x, g.Alpha
+	gamma, _ := math.Lgamma(k)
+	return (k-1)*math.Log(y) - y - gamma - math.Log1p(-(k-1)/y)
 }
 
 // peakLag refines the lag of a peak at bin i by its neighbours' weight.

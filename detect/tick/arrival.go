@@ -24,6 +24,13 @@ type Arrival struct {
 	Expected             int
 	SNRdB                float64 // of the tone in a burst against noise in 3 kHz
 	Paths                []Path
+	// FadingShare is the share of the tick's power that fades: 0 when it is
+	// steady, 1 for Rayleigh fading.
+	FadingShare float64
+	// HiddenSeconds bounds by how much paths too weak or too near to be told
+	// apart may make the arrival later than the earliest of them; 0 when two
+	// are told apart.
+	HiddenSeconds float64
 }
 
 // Alternative is one place the arrival may have, with its probability; they
@@ -109,7 +116,65 @@ func (t *track) estimate() *Arrival {
 	}
 	n := st.samples(f.d)
 	a.SNRdB = 10 * math.Log10(total*r/(6000*n))
+	a.FadingShare = t.fadingShare(st, f)
+	if f.paths == 1 {
+		a.HiddenSeconds = a.FadingShare * hidden(a.SNRdB+10*math.Log10(st.count))
+	}
 	return a
+}
+
+// fadingShare estimates the share of the tick's power that fades, from the
+// powers p of the seconds. For a steady signal of power S in noise N, p has the
+// mean S+N and the variance 2SN+N² (noncentral χ² of two degrees of freedom);
+// Rice fading adds S4²·S², S4 the scintillation index, when a share of
+// 1 − √(1−S4²) fades. Where noise hides it, S4² is drawn to usualFading.
+func (t *track) fadingShare(st *stack, f fit) float64 {
+	var sum, square, noise, noise2, n float64
+	perSecond := smoothNoise(t.snaps)
+	for k, s := range t.snaps {
+		centre := st.axis.at(float64(s.n)) - s.origin
+		at := centre + f.d + f.drift*(float64(s.n)-st.axis.ref)
+		if s.long() || !s.holds(at) {
+			continue
+		}
+		w := s.value(at)
+		if st.onset {
+			if !s.holds(centre + st.end) {
+				continue
+			}
+			w -= s.value(centre + st.end)
+		}
+		p, v := sqAbs(w), perSecond[k]*st.samples(f.d)
+		sum, square, noise, noise2, n = sum+p, square+p*p, noise+v, noise2+v*v, n+1
+	}
+	index, spread := usualFading, math.Inf(1)
+	if n > 2 {
+		mean, v := sum/n, noise/n
+		signal := max(mean-v, v/math.Sqrt(n))
+		index = (square/n - mean*mean - 2*signal*v - noise2/n) / (signal * signal)
+		// Its own variance, that of a sample variance of p.
+		spread = 2 * math.Pow((2*signal+v)*v/(signal*signal), 2) / n
+	}
+	trust := usualFading / (usualFading + spread)
+	return 1 - math.Sqrt(1-min(1, max(0, trust*index+(1-trust)*usualFading)))
+}
+
+// usualFading is S4² where it cannot be told: between a steady path and
+// Rayleigh fading (common practice).
+const usualFading = 0.3
+
+// hidden is by how much, s, a second path that fades like the first can make
+// their mean power's place later than the earliest when it is just too weak to
+// be told apart. Equal paths are told apart from resolveHalf dB of signal to
+// noise, all ticks together, when 0.5 ms apart, and from resolveWide when
+// 1.5 ms apart; each dB beyond lets a path weaker by one be seen.
+func hidden(totalDB float64) float64 {
+	const resolveHalf, resolveWide = 28.0, 20.0
+	shift := func(excess, needed float64) float64 {
+		ratio := math.Min(1, math.Pow(10, (needed-totalDB)/10))
+		return excess * ratio / (1 + ratio)
+	}
+	return math.Max(shift(0.5e-3, resolveHalf), shift(1.5e-3, resolveWide))
 }
 
 // maxBlocks is the number of blocks whose scatter tells the uncertainty.

@@ -39,6 +39,7 @@ type track struct {
 	model    model
 	refit    int64   // second at which the model is fitted next
 	strength float64 // power of the tick, a sample of it, in units of noise
+	gain     float64 // Λ of the latest fit
 }
 
 // NewFinder returns a finder of the marks of stations in stream, which must
@@ -96,6 +97,10 @@ func (f *Finder) acquire() {
 	for from < f.next && f.tb.Base(from)/float64(f.stream.Factor()) < begin {
 		from++
 	}
+	if from == f.first {
+		// As long as all is held that was heard, a track must stand up to it.
+		f.tracks = slices.DeleteFunc(f.tracks, func(t *track) bool { return !f.stands(t, from) })
+	}
 	for _, sh := range f.shapes {
 		for _, c := range foldSpan(f.stream, f.tb, sh, from, f.next).search() {
 			f.consider(sh, c, from)
@@ -103,8 +108,26 @@ func (f *Finder) acquire() {
 	}
 }
 
+// stands reports whether the seconds from first on still look like t's station.
+func (f *Finder) stands(t *track, first int64) bool {
+	c := candidate{lag: t.model.lag / f.stream.Rate(), rate: t.model.rate / f.stream.Rate(), ref: int64(t.model.ref)}
+	c.lag -= c.rate * (t.model.ref - float64(c.ref))
+	for _, c.coherent = range []bool{false, true} {
+		if p, ok := takeProfile(f.stream, f.tb, t.shape, c, first, f.next); !ok || p.judge(t.station, c.coherent).accepted {
+			return true
+		}
+	}
+	return false
+}
+
 // consider starts a track for candidate c unless it is known or no mark.
 func (f *Finder) consider(sh shape, c candidate, from int64) {
+	old := f.sameMark(sh, c)
+	if old != nil {
+		// The track knows better where the tick is, and how it drifts.
+		c.rate = old.model.rate / f.stream.Rate()
+		c.lag = old.model.at(float64(c.ref)) / f.stream.Rate()
+	}
 	p, ok := takeProfile(f.stream, f.tb, sh, c, from, f.next)
 	if !ok {
 		return
@@ -122,23 +145,24 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	if best == nil || shapeOf(best) != sh {
 		return // another shape's search will find it
 	}
+	if old != nil && (old.station == best || shapeOf(old.station) == sh) {
+		old.station = best // more seconds tell the pattern better
+		return
+	}
 	c.lag += v.lag
+	// A station has one tick: of two places the one with more evidence counts.
+	var rival *track
 	here := c.lag + c.rate*float64(f.next-c.ref)
-	var mistaken *track // of the same tick, for a mark of another shape
 	for _, t := range f.tracks {
-		after := wrap(here - t.model.at(float64(f.next))/f.stream.Rate())
-		repeat := t.station.DUT1.SpacingSeconds
-		if math.Abs(after) < sameTick && t.station.ToneHz == best.ToneHz && t.station != best {
-			if shapeOf(t.station) == sh {
-				t.station = best // more seconds tell the pattern better
-				return
-			}
-			mistaken = t
+		if t == old || t.station.ToneHz != best.ToneHz {
 			continue
 		}
-		if t.station == best || t.station.ToneHz == best.ToneHz && (math.Abs(after) < sameTick ||
-			repeat > 0 && math.Abs(after-repeat) < sameTick) {
+		after := wrap(here - t.model.at(float64(f.next))/f.stream.Rate())
+		if repeat := t.station.DUT1.SpacingSeconds; repeat > 0 && math.Abs(after-repeat) < sameTick {
 			return
+		}
+		if t.station == best {
+			rival = t
 		}
 	}
 	t := f.newTrack(sh)
@@ -150,15 +174,19 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	one, ok := t.stack(t.snaps, followBlocks).single()
 	if ok && !one.coherent && one.lead > clearLead {
 		// A single-sideband receiver: its pitch may be off.
-		t = f.tune(t, from)
-		for n := from; n < f.next; n++ {
-			t.take(n, f.tb)
+		if t, ok = f.tune(t, from); ok {
+			for n := from; n < f.next; n++ {
+				t.take(n, f.tb)
+			}
 		}
 	}
 	if !ok || !t.follow() {
 		return
 	}
-	f.tracks = slices.DeleteFunc(f.tracks, func(o *track) bool { return o == mistaken })
+	if rival != nil && t.gain < clearGain*rival.gain {
+		return
+	}
+	f.tracks = slices.DeleteFunc(f.tracks, func(o *track) bool { return o == old || o == rival })
 	// A strong tick shows, weaker, in the filters of other tones.
 	for _, o := range f.tracks {
 		if o.covers(t, f.next) {
@@ -167,6 +195,22 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	}
 	f.tracks = slices.DeleteFunc(f.tracks, func(o *track) bool { return t.covers(o, f.next) })
 	f.tracks = append(f.tracks, t)
+}
+
+// clearGain is how many times the evidence for one place must exceed that for
+// another before a track is given up for it.
+const clearGain = 2
+
+// sameMark is the track of c's tick, for a mark of this or another shape of
+// the same tone.
+func (f *Finder) sameMark(sh shape, c candidate) *track {
+	for _, t := range f.tracks {
+		after := wrap(c.lag + c.rate*float64(f.next-c.ref) - t.model.at(float64(f.next))/f.stream.Rate())
+		if t.station.ToneHz == sh.toneHz && math.Abs(after) < sameTick {
+			return t
+		}
+	}
+	return nil
 }
 
 // covers reports whether o may be no more than t's tick seen through another
@@ -184,11 +228,13 @@ const (
 )
 
 // tune finds the pitch at which the marks come out of a single-sideband
-// receiver, and returns t with a filter for it.
-func (f *Finder) tune(t *track, from int64) *track {
+// receiver, and returns t with a filter for it. It reports false when they are
+// another station's, of a tone farther away than a receiver is mistuned.
+func (f *Finder) tune(t *track, from int64) (*track, bool) {
 	from = max(from, f.next-tuneSeconds)
 	best, top := t, math.Inf(-1)
-	for offset := -tuneRange; offset <= tuneRange; offset += tuneStep {
+	off := 0.0
+	for offset := -tuneRange - tuneStep; offset <= tuneRange+tuneStep; offset += tuneStep {
 		sh := t.shape
 		sh.toneHz += offset
 		u := f.newTrack(sh)
@@ -197,11 +243,11 @@ func (f *Finder) tune(t *track, from int64) *track {
 			u.take(n, f.tb)
 		}
 		if g, ok := u.stack(u.snaps, 1).single(); ok && g.gain > top {
-			best, top = u, g.gain
+			best, top, off = u, g.gain, math.Abs(offset)
 		}
 	}
 	best.snaps = nil
-	return best
+	return best, off <= tuneRange
 }
 
 const (
@@ -254,6 +300,7 @@ func (t *track) follow() bool {
 	st := t.stack(t.snaps[max(0, len(t.snaps)-followSeconds):], followBlocks)
 	f, ok := st.single()
 	if !ok {
+		t.gain = 0
 		return false
 	}
 	m := st.axis
@@ -265,7 +312,7 @@ func (t *track) follow() bool {
 			m.rate += f.drift
 		}
 	}
-	t.model = m
+	t.model, t.gain = m, f.gain
 	t.strength = 0
 	if p := st.levels(f); p != nil {
 		t.strength = p[0] / st.samples(f.d)

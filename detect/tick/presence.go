@@ -18,6 +18,14 @@ func (h Heard) Power(n int64) (power float64, ok bool) {
 	return 0, false
 }
 
+// Latest is the newest second of which there is a power, or -1.
+func (h Heard) Latest() int64 {
+	if len(h.t.snaps) == 0 {
+		return -1
+	}
+	return h.t.snaps[len(h.t.snaps)-1].n
+}
+
 // PowerSNR is the ratio of the tone in a burst against the noise in 3 kHz, not
 // in decibels, that gives an output power of 2: tick and noise alike.
 func (h Heard) PowerSNR() float64 {

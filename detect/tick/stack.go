@@ -198,6 +198,12 @@ func (st *stack) align(w []complex128, s *snapshot, m model, noise float64) bool
 	return true
 }
 
+// holds reports whether the snapshot can be interpolated at point at.
+func (s *snapshot) holds(at float64) bool {
+	i := int(math.Floor(at)) - taps/2 + 1
+	return i >= 0 && i+taps <= len(s.w)
+}
+
 // value interpolates the snapshot at point at.
 func (s *snapshot) value(at float64) complex128 {
 	i := int(math.Floor(at))

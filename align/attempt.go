@@ -201,10 +201,7 @@ func (a *Attempt) openJump() (marker.Jump, bool) {
 // frames move the ticks too.
 func (a *Attempt) settle(j marker.Jump) {
 	shift := float64(j.Frames) / float64(a.streams[a.receiver].Factor())
-	inexact := a.inexact(j)
-	// A hand's turn is next to never a whole number of frames. What is may well
-	// be lost frames, and so may anything after a loss of unknown length.
-	likely := j.Whole || inexact
+	inexact, likely := a.inexact(j), a.likelyLoss(j)
 	least, patience, evidence := paths, int64(stepPatience), float64(stepEvidence)
 	if likely {
 		least, patience, evidence = sameTick, jumpPatience, jumpEvidence
@@ -239,6 +236,17 @@ func (a *Attempt) settle(j marker.Jump) {
 		a.pulses.ResolveJump(j.ID, false)
 	}
 	a.jumps++
+}
+
+// likelyLoss reports whether jump j may well be lost frames: a hand's turn is next
+// to never a whole number of them, and anything may be after a loss of unknown
+// length.
+func (a *Attempt) likelyLoss(j marker.Jump) bool { return j.Whole || a.inexact(j) }
+
+// unsettled reports whether the ticks have yet to tell such a jump from a step of
+// the marker.
+func (a *Attempt) unsettled() bool {
+	return slices.ContainsFunc(a.pulses.Jumps()[a.jumps:], a.likelyLoss)
 }
 
 // inexact reports whether a loss of frames whose number was only estimated lies

@@ -152,10 +152,10 @@ func (l *Live) listen(s *Second) {
 			l.refit = 0
 		}
 		mean := l.meanPower(h)
-		for ; ; w.next++ {
+		for ; w.next <= h.Latest(); w.next++ {
 			power, ok := h.Power(w.next)
 			if !ok {
-				break
+				continue // its frames were lost
 			}
 			w.snr = nil
 			if power > 1 {

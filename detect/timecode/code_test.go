@@ -176,3 +176,104 @@ func TestDUT1FromMarks(t *testing.T) {
 		}
 	}
 }
+
+// Every bit of the notices, alone: DUT1 and its sign by NIST's text on UT1
+// coding; the others from memory.
+func TestEachNoticeOfTheFrame(t *testing.T) {
+	for second, want := range map[int]struct {
+		tenths int
+		leap   Leap
+		dst    DST
+	}{
+		2: {0, NoLeap, SummerEnds}, 3: {0, InsertSecond, StandardTime}, 50: {0, NoLeap, StandardTime}, 55: {0, NoLeap, SummerBegins},
+		56: {-1, NoLeap, StandardTime}, 57: {-2, NoLeap, StandardTime}, 58: {-4, NoLeap, StandardTime},
+	} {
+		b, n := &bcd{}, notices{}
+		for s := range 60 {
+			keep := []float32{bcdHole: -9, bcdZero: 0, bcdOne: -9, bcdMarker: -9}
+			if s == second {
+				keep[bcdZero], keep[bcdOne] = -9, 0
+			}
+			b.leap(keep, s, &n.leap)
+			b.notices(keep, s, &n)
+		}
+		tenths, _ := likeliest(n.dut1Code[:])
+		leap, _ := likeliest(n.leap[:])
+		dst, _ := likeliest(n.dst[:])
+		if tenths-dut1Limit != want.tenths || Leap(leap) != want.leap || DST(dst) != want.dst {
+			t.Errorf("second %d alone: DUT1 %d tenths, leap %v, %v; want %+v", second, tenths-dut1Limit, Leap(leap), DST(dst), want)
+		}
+	}
+}
+
+// Every bit of CHU's frames, alone, as NRC Canada's page and, for frame B, memory
+// have it: nibbles are sent in the order in which they are read, each with its
+// least significant bit first; frame A twice, frame B with its complement.
+func TestEachBitOfCHU(t *testing.T) {
+	f, keep := &fsk{}, make([]float32, fskKept)
+	heard := func(nibbles [10]int, complement bool) {
+		var frame [10]byte
+		for i, n := range nibbles {
+			frame[i/2] |= byte(n << (4 * (i % 2)))
+		}
+		for i := range 5 {
+			frame[5+i] = frame[i]
+			if complement {
+				frame[5+i] = ^frame[i]
+			}
+		}
+		clear(keep)
+		weighFrame(frameOdds(frame), keep)
+	}
+	places := []struct {
+		second, nibble int
+		field          field
+		unit           int
+	}{
+		{35, 1, dayField, 100}, {35, 2, dayField, 10}, {35, 3, dayField, 1}, {35, 4, hourField, 10}, {35, 5, hourField, 1}, {35, 6, minuteField, 10}, {35, 7, minuteField, 1},
+		{31, 2, yearField, 1000}, {31, 3, yearField, 100}, {31, 4, yearField, 10}, {31, 5, yearField, 1},
+	}
+	for _, p := range places {
+		for _, bit := range []int{1, 2, 4, 8} {
+			nibbles := [10]int{6, 0, 0, 0, 0, 0, 0, 0, 3, 5}
+			if p.second == 31 {
+				nibbles = [10]int{}
+			}
+			nibbles[p.nibble] = bit
+			heard(nibbles, p.second == 31)
+			var d digits
+			f.content(keep, p.second, &d)
+			want := d.of(p.field, bit*p.unit)
+			for other := range 10 {
+				if other != bit && d.of(p.field, other*p.unit) > want-5 {
+					t.Errorf("second %d, nibble %d: %d is heard as %d", p.second, p.nibble, bit, other)
+				}
+			}
+		}
+	}
+	// Frame B: sign and leap second with their parity, DUT1, TAI-UTC, summer time.
+	for _, tt := range []struct {
+		nibbles              [10]int
+		tenths, tai, pattern int
+		leap                 Leap
+	}{
+		{[10]int{0, 1}, 1, 0, 0, NoLeap}, {[10]int{0, 2}, 2, 0, 0, NoLeap}, {[10]int{0, 4}, 4, 0, 0, NoLeap}, {[10]int{9, 8}, -8, 0, 0, NoLeap},
+		{[10]int{10}, 0, 0, 0, InsertSecond}, {[10]int{12}, 0, 0, 0, DeleteSecond},
+		{[10]int{6: 1}, 0, 10, 0, NoLeap}, {[10]int{6: 2}, 0, 20, 0, NoLeap}, {[10]int{6: 4}, 0, 40, 0, NoLeap}, {[10]int{6: 8}, 0, 80, 0, NoLeap},
+		{[10]int{7: 1}, 0, 1, 0, NoLeap}, {[10]int{7: 2}, 0, 2, 0, NoLeap}, {[10]int{7: 4}, 0, 4, 0, NoLeap}, {[10]int{7: 8}, 0, 8, 0, NoLeap},
+		{[10]int{8: 1}, 0, 0, 10, NoLeap}, {[10]int{8: 2}, 0, 0, 20, NoLeap}, {[10]int{8: 4}, 0, 0, 40, NoLeap}, {[10]int{8: 8}, 0, 0, 80, NoLeap},
+		{[10]int{9: 1}, 0, 0, 1, NoLeap}, {[10]int{9: 2}, 0, 0, 2, NoLeap}, {[10]int{9: 4}, 0, 0, 4, NoLeap}, {[10]int{9: 8}, 0, 0, 8, NoLeap},
+	} {
+		heard(tt.nibbles, true)
+		var n notices
+		f.leap(keep, 31, &n.leap)
+		f.notices(keep, 31, &n)
+		tenths, _ := likeliest(n.dut1Code[:])
+		tai, _ := likeliest(n.tai[:])
+		pattern, _ := likeliest(n.pattern[:])
+		leap, _ := likeliest(n.leap[:])
+		if tenths-dut1Limit != tt.tenths || tai != tt.tai || pattern != tt.pattern || Leap(leap) != tt.leap {
+			t.Errorf("%v: DUT1 %d tenths, TAI-UTC %d, pattern %d, leap %v; want %+v", tt.nibbles, tenths-dut1Limit, tai, pattern, Leap(leap), tt)
+		}
+	}
+}

@@ -330,7 +330,11 @@ func (h *minutesHeard) bestTime(l labelling) dating {
 // against the symbol sent weighs more than contraryShare of what speaks for it,
 // and is more than noise and fading make. So two stations with different codes
 // on one carrier are told from one: their pulses add, and bits that only one of
-// them sets come and go as it fades.
+// them sets come and go as it fades. It can but withhold a time. With one code a
+// likelihood ratio exceeds k in fewer than one case of k, so the greater of the
+// limits is passed in fewer than one second of 8000, and the lesser only where
+// fading explains nothing; in 200 simulated recordings of 3 min at 6 dB with
+// moderate fading one right time was withheld.
 const (
 	contraryShare = 0.25
 	contraryLeast = 4.0 // log-likelihood, where reception is clear

@@ -233,7 +233,11 @@ func writeFacts(w io.Writer, f align.Fix) {
 		lost += g.LostFrames
 	}
 	gaps := ""
-	if n := len(f.Recording.Gaps); n > 0 {
+	switch n := len(f.Recording.Gaps); n {
+	case 0:
+	case 1:
+		gaps = fmt.Sprintf(", %d frames lost in 1 gap", lost)
+	default:
 		gaps = fmt.Sprintf(", %d frames lost in %d gaps", lost, n)
 	}
 	fmt.Fprintf(t, "recording\t%.1f s at %d Hz%s\n", f.Recording.Seconds, f.Recording.RateHz, gaps)

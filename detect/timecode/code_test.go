@@ -277,3 +277,20 @@ func TestEachBitOfCHU(t *testing.T) {
 		}
 	}
 }
+
+// Marks and code that tell different values of DUT1 leave it unknown.
+func TestDUT1OfMarksAndCodeMustAgree(t *testing.T) {
+	for _, tt := range []struct {
+		marks, code int // tenths
+		known       bool
+	}{{3, 3, true}, {-2, -2, true}, {3, -3, false}, {2, 3, false}} {
+		d := New(builtin("wwv"))
+		d.found.labelErr = 0
+		d.found.notices.dut1Marks[tt.marks+dut1Limit] = 20
+		d.found.notices.dut1Code[tt.code+dut1Limit] = 20
+		r := d.read()
+		if r.DUT1.Known() != tt.known || tt.known && math.Abs(r.DUT1.Value-float64(tt.code)/10) > 1e-9 {
+			t.Errorf("marks %d, code %d tenths: %+v", tt.marks, tt.code, r.DUT1)
+		}
+	}
+}

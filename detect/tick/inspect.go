@@ -3,6 +3,7 @@ package tick
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
@@ -48,17 +49,22 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, c candidate, from, to i
 		if !s.Copy(buf, start) {
 			continue
 		}
-		noise := 0.0
-		for _, x := range buf[:quietBins*width] {
-			noise += float64(x) * float64(x)
+		// The noise for a bin leaves out a quiet bin in turn, for a quiet bin
+		// itself: else the quiet bins, being part of what they are divided by,
+		// would come out lower than others in the same noise.
+		var quiet [quietBins]float64
+		all := 0.0
+		for i := range quiet {
+			for _, x := range buf[i*width : (i+1)*width] {
+				quiet[i] += float64(x) * float64(x)
+			}
+			all += quiet[i]
 		}
-		noise /= float64(quietBins * width)
-		if noise <= 0 {
+		if slices.ContainsFunc(quiet[:], func(q float64) bool { return all <= q }) {
 			continue
 		}
 		ph := cmplx.Rect(1, -omega*(float64(start)-base-drift))
 		rot := cmplx.Rect(1, -omega)
-		scale := complex(1/math.Sqrt(noise*float64(width)), 0)
 		for i := range bins {
 			var z complex128
 			e := 0.0
@@ -67,10 +73,11 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, c candidate, from, to i
 				ph *= rot
 				e += float64(x) * float64(x)
 			}
-			z *= scale
+			noise := (all - quiet[i%quietBins]) / (quietBins - 1) // in a bin
+			z *= complex(1/math.Sqrt(noise), 0)
 			sum[i] += z
 			pow[i] += sqAbs(z)
-			wide[i] += e / noise / float64(width)
+			wide[i] += e / noise
 		}
 		p.seconds++
 	}

@@ -3,10 +3,7 @@
 package soundcard
 
 import (
-	"os"
-	"runtime"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -257,50 +254,4 @@ func TestSoundcardServer(t *testing.T) {
 	if len(after.gaps) != 1 || !after.gaps[0].Inexact {
 		t.Errorf("gaps %v", after.gaps)
 	}
-}
-
-// BenchmarkSoundcardSoak captures for TIMEBALL_SOAK (10s by default) and prints
-// the frames lost, the share of a core used and the memory.
-//
-//	TIMEBALL_SOAK=1h go test -run '^$' -bench Soak -benchtime 1x -timeout 2h ./capture/soundcard
-func BenchmarkSoundcardSoak(b *testing.B) {
-	length := 10 * time.Second
-	if v := os.Getenv("TIMEBALL_SOAK"); v != "" {
-		var err error
-		if length, err = time.ParseDuration(v); err != nil {
-			b.Fatal(err)
-		}
-	}
-	pulsetest.Start(b, card) // silence will do: the sink runs all the same
-	s, err := Open(b.Context(), Settings{Device: card.Name, Rate: card.Rate, Channels: card.Channels})
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer s.Close()
-	for b.Loop() {
-		var block capture.Block
-		var lost int64
-		cpu := cpuTime(b)
-		began := time.Now()
-		for time.Since(began) < length {
-			if err := s.Read(&block); err != nil {
-				b.Fatal(err)
-			}
-			lost += block.Lost
-		}
-		b.ReportMetric(float64(lost), "frames-lost")
-		b.ReportMetric(100*(cpuTime(b)-cpu).Seconds()/time.Since(began).Seconds(), "%core")
-		var mem runtime.MemStats
-		runtime.ReadMemStats(&mem)
-		b.ReportMetric(float64(mem.HeapSys)/(1<<20), "MiB-heap")
-	}
-}
-
-// cpuTime is the processor time that the process has used.
-func cpuTime(b *testing.B) time.Duration {
-	var u syscall.Rusage
-	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
-		b.Fatal(err)
-	}
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }

@@ -104,14 +104,20 @@ type bursts struct {
 // scale is what the density of a cell's energy needs for one energy ratio g.
 type scale struct {
 	tone    bool    // g is not zero
-	log     float64 // log(1+g)
+	flanks  int     // M
+	share   float64 // 1/(1+g)
 	inverse float64 // 1/(M(1+g))
+	across  float64 // variance of an amplitude in the tone's phase, over that of noise
 	root    float64 // sqrt(g)
 	spread  float64 // of sqrt(z); 0 when the tone does not outweigh the noise
 }
 
-func newScale(g, m float64) scale {
-	s := scale{g > 0, math.Log1p(g), 1 / (m * (1 + g)), math.Sqrt(g), 0}
+func newScale(g float64, flanks int) scale {
+	m := float64(flanks)
+	s := scale{
+		tone: g > 0, flanks: flanks, share: 1 / (1 + g), inverse: 1 / (m * (1 + g)),
+		across: 1 + inPhaseScatter*inPhaseScatter*g, root: math.Sqrt(g),
+	}
 	if g > steadyFrom {
 		s.spread = math.Sqrt(0.5 + amplitudeScatter*amplitudeScatter*g)
 	}
@@ -135,9 +141,8 @@ func newBursts(cells []cell, patterns [][]bool, prior []float64, low, cap, splat
 		}
 		for c, cell := range cells {
 			g := levelRatio(j) * float64(cell.to-cell.from) / referenceMs
-			m := float64(cell.flanks)
-			b.up[c][j] = newScale(g, m)
-			b.down[c][j] = newScale(low*g, m)
+			b.up[c][j] = newScale(g, cell.flanks)
+			b.down[c][j] = newScale(low*g, cell.flanks)
 		}
 	}
 	for c := range cells {
@@ -298,26 +303,23 @@ func (b *bursts) likelihoods() {
 			}
 			continue
 		}
-		z, m := b.tone[c]/floor, float64(cell.flanks)
+		z := b.tone[c] / floor
 		root := math.Sqrt(z)
-		along := root * real(b.phasor[c]*cmplx.Conj(phase))
+		along, trusted := root*real(b.phasor[c]*cmplx.Conj(phase)), trust
+		if b.phasor[c] == 0 {
+			trusted = 0
+		}
 		top := 0.0
 		var none float64
 		if !b.down[c][0].tone {
-			none = math.Exp(-(m + 1) * math.Log1p(z/m))
+			none = tail(z/float64(cell.flanks), cell.flanks)
 			top = none
 		}
 		for j := range levels {
-			b.on[c][j] = b.up[c][j].density(z, root, m)
+			b.on[c][j] = b.up[c][j].density(z, root, along, trusted)
 			b.off[c][j] = none
 			if b.down[c][j].tone {
-				b.off[c][j] = b.down[c][j].density(z, root, m)
-			}
-			if b.phasor[c] != 0 {
-				b.on[c][j] += trust * (b.up[c][j].inPhase(z, along, m) - b.on[c][j])
-				if b.down[c][j].tone {
-					b.off[c][j] += trust * (b.down[c][j].inPhase(z, along, m) - b.off[c][j])
-				}
+				b.off[c][j] = b.down[c][j].density(z, root, along, trusted)
 			}
 			top = max(top, b.on[c][j], b.off[c][j])
 		}
@@ -328,25 +330,34 @@ func (b *bursts) likelihoods() {
 	}
 }
 
-// density is that of the energy z of a cell in which there is a tone.
-func (s *scale) density(z, root, m float64) float64 {
-	faded := math.Exp(-s.log - (m+1)*math.Log1p(z*s.inverse))
-	if s.spread == 0 {
-		return faded
+// density is that of the energy z of a cell in which there is a tone. As far as
+// the tone's phase is trusted it is that of an amplitude whose part in that phase
+// is along, relative to that of its phase being anything.
+func (s *scale) density(z, root, along, trust float64) float64 {
+	faded := s.share * tail(z*s.inverse, s.flanks)
+	steady := faded
+	if s.spread > 0 && trust < 1 {
+		d := (root - s.root) / s.spread
+		steady = math.Exp(-d*d/2) / (s.spread * 2 * max(root, 0.5) * math.Sqrt(2*math.Pi))
 	}
-	d := (root - s.root) / s.spread
-	steady := math.Exp(-d*d/2) / (s.spread * 2 * max(root, 0.5) * math.Sqrt(2*math.Pi))
+	if trust > 0 {
+		apart := max(0, z+s.root*s.root-2*along*s.root)
+		inPhase := tail(apart/(float64(s.flanks)*s.across), s.flanks) / s.across
+		steady += trust * (inPhase - steady)
+	}
 	return unsteadyShare*faded + (1-unsteadyShare)*steady
 }
 
-// inPhase is that of an amplitude whose square is z and whose part in the tone's
-// phase is along, relative to that of its phase being anything.
-func (s *scale) inPhase(z, along, m float64) float64 {
-	v := 1 + inPhaseScatter*inPhaseScatter*s.root*s.root
-	apart := max(0, z+s.root*s.root-2*along*s.root)
-	steady := math.Exp(-(m+1)*math.Log1p(apart/(m*v))) / v
-	faded := math.Exp(-s.log - (m+1)*math.Log1p(z*s.inverse))
-	return unsteadyShare*faded + (1-unsteadyShare)*steady
+// tail is that of the F distribution, (1+x)^-(m+1).
+func tail(x float64, m int) float64 {
+	p, power := 1.0, 1/(1+x)
+	for n := m + 1; n > 0; n >>= 1 {
+		if n&1 == 1 {
+			p *= power
+		}
+		power *= power
+	}
+	return p
 }
 
 const (

@@ -59,9 +59,10 @@ bench:
 
 # An hour of live capture from a sound server of its own: frames lost, share of
 # a core, memory.
+SOAK := 1h
 soak:
 	$(call install,$(TEST_PACKAGES))
-	@$(cgo) TIMEBALL_SOAK=1h $(GO) test ./cmd/timeball -run '^$$' -bench ListenSoak -benchtime 1x -timeout 2h -v
+	@$(cgo) TIMEBALL_SOAK=$(SOAK) $(GO) test ./cmd/timeball -run '^$$' -bench ListenSoak -benchtime 1x -timeout 2h -v
 
 # The demo's recording. The keeper turns the adjustment after 44 s.
 recording: build/timeball

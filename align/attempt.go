@@ -14,8 +14,8 @@ import (
 )
 
 const (
-	// memorySamples bounds the audio that is remembered: ten minutes at 8 kHz.
-	memorySamples = 600 * 8000
+	// memorySamples bounds the audio that is remembered: eight minutes at 8 kHz.
+	memorySamples = 480 * 8000
 	// decideAfter is how much of the recording is heard before the channels'
 	// roles are first asked, frames per nominal second.
 	decideAfter = 6
@@ -39,6 +39,7 @@ type Attempt struct {
 
 	detectors []*marker.Detector
 	streams   []*audio.Stream
+	ahead     []*audio.Stream  // the same, those no longer needed too
 	found     [][]marker.Pulse // pulses of each channel not yet passed on
 	frames    *framer
 	asked     float64 // seconds at which the roles were last asked
@@ -79,10 +80,20 @@ func NewAttempt(info capture.Info, s Settings) (*Attempt, error) {
 		a.detectors = append(a.detectors, marker.NewDetector(marker.Config{Rate: a.rate, Edge: s.Edge}))
 		a.streams = append(a.streams, audio.NewStream(a.rate, memorySamples))
 	}
+	a.ahead = slices.Clone(a.streams)
 	a.frames = newFramer(info)
 	a.found = make([][]marker.Pulse, info.Channels)
 	a.courses = map[*station.Station]keptCourse{}
 	return a, nil
+}
+
+// Ahead does in advance what Process will need of b and of nothing else. It may
+// be called in another goroutine than Process, for the blocks that Process will
+// get and in their order; it need not be called.
+func (a *Attempt) Ahead(b *capture.Block) {
+	for i, s := range a.ahead {
+		s.Reduce(b.Position, b.Channels[i])
+	}
 }
 
 // Process takes the next block.
@@ -164,6 +175,7 @@ func (a *Attempt) assign() {
 	a.receiver, a.marker = r, m
 	for i := range a.streams {
 		if i != r {
+			a.streams[i].Drop()
 			a.streams[i] = nil
 		}
 		if i != m {

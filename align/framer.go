@@ -24,17 +24,27 @@ func (f *framer) process(b *capture.Block, pass func(position int64, channels []
 		f.flush(pass)
 		f.position = b.Position
 	}
+	run := make([][]float32, len(b.Channels))
 	for from := 0; from < b.Len(); {
 		n := min(b.Len()-from, int(f.step-f.position%f.step))
+		whole := len(f.held[0]) == 0 && int64(n) == f.step
 		for i, x := range b.Channels {
-			f.held[i] = append(f.held[i], x[from:from+n]...)
+			run[i] = x[from : from+n]
+			if !whole {
+				f.held[i] = append(f.held[i], run[i]...)
+			}
 		}
 		from += n
 		f.position += int64(n)
-		if f.position%f.step == 0 {
-			f.flush(pass)
-			step()
+		if f.position%f.step != 0 {
+			continue
 		}
+		if whole {
+			pass(f.position-f.step, run)
+		} else {
+			f.flush(pass)
+		}
+		step()
 	}
 }
 

@@ -4,8 +4,23 @@ import (
 	"context"
 	"iter"
 
+	"timeball/align"
 	"timeball/capture"
 )
+
+// prepared is a source whose reader does part of an attempt's work.
+type prepared struct {
+	capture.Source
+	attempt *align.Attempt
+}
+
+func (s prepared) Read(b *capture.Block) error {
+	err := s.Source.Read(b)
+	if err == nil {
+		s.attempt.Ahead(b)
+	}
+	return err
+}
 
 // aheadBlocks is how many blocks reading may be ahead of measuring.
 const aheadBlocks = 4

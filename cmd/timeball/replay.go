@@ -154,7 +154,7 @@ func (c *replayCmd) measure(p *program, src capture.Source, settings align.Setti
 	if err != nil {
 		return align.Fix{}, err
 	}
-	if err := measureAll(p, src, attempt.Process); err != nil {
+	if err := measureAll(p, prepared{src, attempt}, attempt.Process); err != nil {
 		return align.Fix{}, err
 	}
 	picture := align.Picture{Fix: attempt.Fix()}
@@ -221,7 +221,7 @@ func measureAll(p *program, src capture.Source, take func(*capture.Block)) error
 // audio are in use and little else is allocated, so that collecting often
 // costs nothing that shows: an hour took 96 MiB at Go's 100 % and 59 MiB at
 // this (BenchmarkReplayHour).
-const garbagePercent = 20
+const garbagePercent = 10
 
 // progressEvery is how often the line of progress changes; a recording that
 // takes less has none.

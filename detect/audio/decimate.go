@@ -71,3 +71,11 @@ func (d *decimator) process(dst, x []float32) []float32 {
 	d.first += int64(drop)
 	return dst
 }
+
+// half is the number of taps on either side of the middle one.
+func (d *decimator) half() int { return len(d.taps) / 2 }
+
+// complete is the number of outputs that the first n inputs give.
+func (d *decimator) complete(n int64) int64 {
+	return max(0, (n-1-int64(d.half()))/int64(d.factor)+1)
+}

@@ -2,12 +2,15 @@
 // it, so that what a later stage learns can be applied to what came before.
 package audio
 
+import "sync/atomic"
+
 // Stream is the receiver channel, decimated, on the sample clock: low-rate
 // sample i belongs to frame i·Factor(). It remembers a fixed length.
 type Stream struct {
 	rate   float64
 	factor int
-	dec    *decimator
+	ahead  reducer
+	unused atomic.Bool
 	ring   []float32 // grows up to limit; until then nothing is overwritten
 	limit  int
 	end    int64    // index after the newest sample
@@ -23,7 +26,7 @@ type extent struct{ from, to int64 }
 // the last samples/Rate() seconds.
 func NewStream(rate float64, samples int) *Stream {
 	factor := max(1, int(rate/lowestRate))
-	return &Stream{rate: rate, factor: factor, dec: newDecimator(factor), limit: samples}
+	return &Stream{rate: rate, factor: factor, ahead: reducer{dec: newDecimator(factor)}, limit: samples}
 }
 
 // Rate is the low rate, Hz.
@@ -38,25 +41,27 @@ func (s *Stream) Begin() int64 { return max(0, s.end-int64(len(s.ring))) }
 // End is the index after the newest sample.
 func (s *Stream) End() int64 { return s.end }
 
+// Reduce does in advance the part of Process that needs nothing but the frames
+// x at position, and may do so in another goroutine; Process must get the same
+// frames later, in whatever lengths.
+func (s *Stream) Reduce(position int64, x []float32) {
+	if !s.unused.Load() {
+		s.ahead.take(position, x)
+	}
+}
+
+// Drop says that the stream is not needed any more.
+func (s *Stream) Drop() { s.unused.Store(true) }
+
 // Process takes the frames x, the first of which has the given position on the
 // sample clock. Frames lost before it are filled with silence and remembered.
 func (s *Stream) Process(position int64, x []float32) {
-	if gap := position - s.frames; gap > 0 {
-		guard := int64(len(s.dec.taps)/2/s.factor + 1)
+	if position > s.frames {
+		guard := int64(s.ahead.dec.half()/s.factor + 1)
 		s.lost = append(s.lost, extent{s.frames/int64(s.factor) - guard, position/int64(s.factor) + guard})
-		silence := make([]float32, min(gap, 1<<16))
-		for gap > 0 {
-			n := min(gap, int64(len(silence)))
-			s.take(silence[:n])
-			gap -= n
-		}
 	}
-	s.take(x)
-}
-
-func (s *Stream) take(x []float32) {
-	s.frames += int64(len(x))
-	s.fresh = s.dec.process(s.fresh[:0], x)
+	s.frames = position + int64(len(x))
+	s.fresh = s.ahead.upTo(s.fresh[:0], position, x)
 	if need := s.end + int64(len(s.fresh)); need > int64(len(s.ring)) && len(s.ring) < s.limit {
 		s.grow(need)
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 )
 
@@ -102,5 +103,41 @@ func BenchmarkStream(b *testing.B) {
 			b.ReportMetric(samples/1e6, "Msamples/s")
 			b.ReportMetric(samples/rate, "x-real-time")
 		})
+	}
+}
+
+// Reduced ahead in other lengths, with lost frames, a stream holds the same.
+func TestStreamReducedAhead(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	x := make([]float32, 60000)
+	for i := range x {
+		x[i] = float32(r.NormFloat64())
+	}
+	feed := func(take func(int64, []float32), step, lost int64) {
+		for at := int64(0); at < int64(len(x)); at += step {
+			to := min(at+step, int64(len(x)))
+			shift := int64(0)
+			if at >= 30000 {
+				shift = lost
+			}
+			take(at+shift, x[at:to])
+		}
+	}
+	for _, rate := range []float64{8000, 48000} {
+		for _, lost := range []int64{0, 1, 777} {
+			plain, ahead := NewStream(rate, 60000), NewStream(rate, 60000)
+			feed(plain.Process, 3000, lost)
+			feed(ahead.Reduce, 15000, lost)
+			feed(ahead.Process, 2000, lost)
+			if plain.End() != ahead.End() || plain.End() == 0 {
+				t.Fatalf("%v Hz: ends %d and %d", rate, plain.End(), ahead.End())
+			}
+			a, b := make([]float32, 100), make([]float32, 100)
+			for from := int64(0); from+100 <= plain.End(); from += 100 {
+				if one, two := plain.Copy(a, from), ahead.Copy(b, from); one != two || one && !slices.Equal(a, b) {
+					t.Fatalf("%v Hz, %d lost: differ from sample %d", rate, lost, from)
+				}
+			}
+		}
 	}
 }

@@ -296,7 +296,7 @@ func (t *track) follow() bool {
 	if len(t.snaps) > 0 {
 		last = float64(t.snaps[len(t.snaps)-1].n)
 	}
-	t.refit = int64(last) + max(4, min(int64(len(t.snaps)/3), 60))
+	t.refit = int64(last) + max(4, min(int64(len(t.snaps)/3), 120))
 	st := t.stack(t.snaps[max(0, len(t.snaps)-followSeconds):], followBlocks)
 	f, ok := st.single()
 	if !ok {

@@ -46,7 +46,7 @@ type Alternative struct {
 // leastCycle is the probability from which a cycle is preferred to the
 // envelope: in a flat chain it is nearer by an order of magnitude, and the
 // interval holds the other place too.
-const leastCycle = 0.1
+const leastCycle = 0.03
 
 // preferred is the place to state: not the mean of places, which are apart.
 func preferred(all []Alternative) *Alternative {

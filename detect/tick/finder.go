@@ -232,8 +232,7 @@ const (
 // another station's, of a tone farther away than a receiver is mistuned.
 func (f *Finder) tune(t *track, from int64) (*track, bool) {
 	from = max(from, f.next-tuneSeconds)
-	best, top := t, math.Inf(-1)
-	off := 0.0
+	best, off, top := t, 0.0, math.Inf(-1)
 	for offset := -tuneRange - tuneStep; offset <= tuneRange+tuneStep; offset += tuneStep {
 		sh := t.shape
 		sh.toneHz += offset
@@ -242,8 +241,12 @@ func (f *Finder) tune(t *track, from int64) (*track, bool) {
 		for n := from; n < f.next; n++ {
 			u.take(n, f.tb)
 		}
-		if g, ok := u.stack(u.snaps, 1).single(); ok && g.gain > top {
-			best, top, off = u, g.gain, math.Abs(offset)
+		g, ok := u.stack(u.snaps, 1).single()
+		if offset == 0 {
+			g.gain += tuneLead
+		}
+		if ok && g.gain > top {
+			best, off, top = u, math.Abs(offset), g.gain
 		}
 	}
 	best.snaps = nil
@@ -253,7 +256,10 @@ func (f *Finder) tune(t *track, from int64) (*track, bool) {
 const (
 	// clearLead is how clearly the phase must be lost before a pitch is
 	// looked for: tuned to noise, a filter times the tick wrongly.
-	clearLead   = 10
+	clearLead = 10
+	// tuneLead is by how much Λ of another pitch must exceed that of the
+	// station's own: the tick of a fading AM signal too loses its phase.
+	tuneLead    = 6
 	tuneSeconds = 60
 	tuneRange   = 75.0 // Hz
 	tuneStep    = 15.0

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"time"
 
 	"timeball/capture/simulate"
 	"timeball/capture/station"
@@ -12,15 +13,32 @@ import (
 // class is a kind of recording.
 type class struct {
 	name   string
-	bound  float64 // Cramér–Rao bound of the offset, s; 0: not computed
+	live   bool // followed as a display would, for the time to the first fix
+	sparse int  // one recording for so many of other classes; 0: one
 	config func(r *rand.Rand) simulate.Config
 }
 
+// change makes a recording of one class out of the one all classes share.
+type change func(r *rand.Rand, c *simulate.Config)
+
+// with makes several changes one after another.
+func with(changes ...change) change {
+	return func(r *rand.Rand, c *simulate.Config) {
+		for _, f := range changes {
+			f(r, c)
+		}
+	}
+}
+
 // base is what all classes share: a local clock with an arbitrary offset, a
-// sample clock some tens of ppm out, a path of some milliseconds.
-func base(r *rand.Rand, seconds float64) simulate.Config {
+// sample clock some tens of ppm out, WWV with its own programme over one steady
+// path of some milliseconds, at some second of the day in which it is on the air.
+func base(r *rand.Rand, seconds, snr float64) simulate.Config {
 	return simulate.Config{
-		Rate: 8000, Seconds: seconds,
+		Rate: 8000, Seconds: seconds, SNRdB: snr,
+		Start:   time.Date(2026, 3, 14, r.IntN(24), r.IntN(60), r.IntN(60), 0, time.UTC),
+		Station: find("wwv"),
+		Paths:   []simulate.Path{{DelaySeconds: 5e-3 + 10e-3*r.Float64(), PhaseRadians: 2 * math.Pi * r.Float64()}},
 		Marker: &simulate.Marker{
 			OffsetSeconds: r.Float64() - 0.5, NoiseRMS: 1e-4,
 			WidthSeconds: 0.02, CouplingHz: 5,
@@ -37,104 +55,263 @@ func find(id string) *station.Station {
 	return s
 }
 
-// crb is the coherent bound for ticks of the given length (estimation theory:
-// σ = 1/(2πf0·√(6000·T·SNR·N)), T in seconds, SNR in 3 kHz).
-func crb(toneHz, length, snrDB, ticks float64) float64 {
-	return 1 / (2 * math.Pi * toneHz * math.Sqrt(6000*length*math.Pow(10, snrDB/10)*ticks))
+// white is what the theory of the bound takes for granted: marks and noise.
+func white(_ *rand.Rand, c *simulate.Config) {
+	c.Programme, c.Receiver.Detector = simulate.MarksOnly, simulate.Linear
 }
 
+// of puts a station on the air, in a minute in which it sends marks.
+func of(id string) change {
+	return func(_ *rand.Rand, c *simulate.Config) {
+		c.Station = find(id)
+		if blocks := c.Station.Blocks; len(blocks) > 0 {
+			c.Start = c.Start.Truncate(time.Hour).Add(time.Duration(blocks[0].From) * time.Minute)
+		}
+	}
+}
+
+func detector(d simulate.Detector) change {
+	return func(r *rand.Rand, c *simulate.Config) {
+		c.Receiver.Detector = d
+		if d == simulate.SSB {
+			c.Receiver.MistuningHz = 40 * (2*r.Float64() - 1)
+		}
+	}
+}
+
+// channel sends the station through a channel of Rec. ITU-R F.1487.
+func channel(name string) change {
+	return func(_ *rand.Rand, c *simulate.Config) {
+		paths, err := simulate.Channel(name, c.Paths[0].DelaySeconds)
+		if err != nil {
+			panic(err)
+		}
+		c.Paths = paths
+	}
+}
+
+// twoPaths adds a later path; both have the given Doppler spread.
+func twoPaths(later, firstDB, secondDB, spread float64) change {
+	return func(r *rand.Rand, c *simulate.Config) {
+		first := c.Paths[0]
+		first.LevelDB, first.SpreadHz = firstDB, spread
+		second := simulate.Path{DelaySeconds: first.DelaySeconds + later, LevelDB: secondDB, SpreadHz: spread, PhaseRadians: 2 * math.Pi * r.Float64()}
+		c.Paths = []simulate.Path{first, second}
+	}
+}
+
+// also puts a second station, as strong, on the same carrier by a way of its own.
+func also(id, channelName string) change {
+	return func(r *rand.Rand, c *simulate.Config) {
+		paths, err := simulate.Channel(channelName, 15e-3+10e-3*r.Float64())
+		if err != nil {
+			panic(err)
+		}
+		c.Others = append(c.Others, simulate.Signal{Station: find(id), Paths: paths, OffsetHz: 2 * r.Float64()})
+	}
+}
+
+func programme(p simulate.Programme) change {
+	return func(_ *rand.Rand, c *simulate.Config) { c.Programme = p }
+}
+
+// broadcaster puts an unbroken programme of somebody else on the carrier.
+func broadcaster(p simulate.Programme, levelDB float64) change {
+	return func(r *rand.Rand, c *simulate.Config) {
+		c.Others = append(c.Others, simulate.Signal{Programme: p, LevelDB: levelDB, OffsetHz: 20 * r.Float64()})
+	}
+}
+
+func lightning(perMinute float64) change {
+	return func(_ *rand.Rand, c *simulate.Config) {
+		c.Lightning = simulate.Lightning{PerMinute: perMinute, LevelDB: 20}
+	}
+}
+
+func leak(fromDB, toDB float64) change {
+	return func(r *rand.Rand, c *simulate.Config) { c.SoundCard.LeakDB = fromDB + (toDB-fromDB)*r.Float64() }
+}
+
+// motor lets the clock's movement sound; onTick: within some milliseconds of the
+// station's tick.
+func motor(shape simulate.MotorShape, level float64, onTick bool) change {
+	return func(r *rand.Rand, c *simulate.Config) {
+		m := simulate.Motor{Shape: shape, Level: level, DelaySeconds: 0.5 * r.Float64()}
+		if onTick {
+			c.Marker.OffsetSeconds = 0.3 * r.Float64()
+			m.DelaySeconds = c.Marker.OffsetSeconds + c.Paths[0].DelaySeconds + 10e-3*r.Float64()
+		}
+		c.Marker.Motor = m
+	}
+}
+
+func agc(a simulate.AGC) change {
+	return func(_ *rand.Rand, c *simulate.Config) { c.Receiver.AGC = a }
+}
+
+func audioFilter(highPass, lowPass float64) change {
+	return func(_ *rand.Rand, c *simulate.Config) {
+		c.Receiver.Filter = simulate.Filter{HighPassHz: highPass, LowPassHz: lowPass, Order: 2}
+	}
+}
+
+func clockRate(y float64) change {
+	return func(_ *rand.Rand, c *simulate.Config) { c.Marker.RateError = y }
+}
+
+// free takes the station off the air.
+func free(_ *rand.Rand, c *simulate.Config) { c.Station, c.Paths = nil, nil }
+
+// classes lists all kinds. A name is the group, what is special, the ratio of
+// signal to noise and the length.
 func classes() []class {
 	var all []class
-	add := func(name string, bound float64, config func(r *rand.Rand) simulate.Config) {
-		all = append(all, class{name, bound, config})
+	add := func(name string, snr, minutes float64, f change) {
+		c := class{name: fmt.Sprintf("%s %+g dB %g min", name, snr, minutes)}
+		if minutes >= 30 {
+			c.sparse = 10
+		}
+		c.config = func(r *rand.Rand) simulate.Config {
+			config := base(r, 60*minutes, snr)
+			f(r, &config)
+			return config
+		}
+		all = append(all, c)
 	}
-	for _, snr := range []float64{-5, 0, 5, 10, 20, 30} {
-		add(fmt.Sprintf("white %+.0f dB 3 min", snr), crb(1000, 5e-3, snr, 174), func(r *rand.Rand) simulate.Config {
-			c := base(r, 180)
-			c.Station, c.Programme, c.SNRdB = find("wwv"), simulate.MarksOnly, snr
-			c.Receiver.Detector = simulate.Linear
-			c.Paths = []simulate.Path{{DelaySeconds: 5e-3 + 10e-3*r.Float64()}}
-			return c
-		})
+	detectors := []simulate.Detector{simulate.AM, simulate.Sync, simulate.SSB}
+
+	for _, minutes := range []float64{2, 3, 10} {
+		for _, snr := range []float64{-10, -5, 0, 5, 10, 20, 30} {
+			add("white wwv", snr, minutes, white)
+		}
 	}
-	add("weak -20 dB 30 min", crb(1000, 5e-3, -20, 1740), func(r *rand.Rand) simulate.Config {
-		c := base(r, 1800)
-		c.Station, c.Programme, c.SNRdB = find("wwv"), simulate.MarksOnly, -20
-		c.Receiver.Detector = simulate.Linear
-		c.Paths = []simulate.Path{{DelaySeconds: 5e-3 + 10e-3*r.Float64()}}
-		return c
-	})
-	for _, state := range []string{"quiet", "moderate", "disturbed"} {
-		for _, det := range []simulate.Detector{simulate.AM, simulate.SSB} {
-			for _, minutes := range []float64{3, 10} {
-				for _, snr := range []float64{0, 6, 15} {
-					add(fmt.Sprintf("%s %s %+.0f dB %.0f min", state, det, snr, minutes), 0, func(r *rand.Rand) simulate.Config {
-						c := base(r, 60*minutes)
-						c.Station, c.SNRdB = find("wwv"), snr
-						c.Receiver.Detector = det
-						if det == simulate.SSB {
-							c.Receiver.MistuningHz = 40 * (2*r.Float64() - 1)
-						}
-						c.Paths, _ = simulate.Channel("mid-"+state, 5e-3+10e-3*r.Float64())
-						return c
-					})
+	add("white wwv", 0, 120, white)
+	for _, snr := range []float64{-20, -23, -26, -29} {
+		for _, minutes := range []float64{30, 120} {
+			add("white wwv", snr, minutes, white)
+		}
+	}
+	for _, id := range audible() {
+		if id != "wwv" { // it is above
+			add("white "+id, 10, 3, with(white, of(id)))
+		}
+		for _, snr := range []float64{0, 10} {
+			add("station "+id+" am", snr, 3, of(id))
+			add("station "+id+" am mid-moderate", snr, 3, with(of(id), channel("mid-moderate")))
+		}
+	}
+	for _, d := range detectors {
+		for _, minutes := range []float64{2, 3} {
+			for _, snr := range []float64{0, 6, 15, 30} {
+				add(fmt.Sprintf("steady %s", d), snr, minutes, detector(d))
+			}
+		}
+		for _, latitude := range []string{"low", "mid", "high"} {
+			for _, state := range []string{"quiet", "moderate", "disturbed"} {
+				for _, minutes := range []float64{2, 10} {
+					for _, snr := range []float64{0, 6, 15} {
+						add(fmt.Sprintf("fading %s-%s %s", latitude, state, d), snr, minutes, with(detector(d), channel(latitude+"-"+state)))
+					}
 				}
 			}
 		}
-	}
-	for _, snr := range []float64{0, 6, 15, 30} {
-		add(fmt.Sprintf("am steady %+.0f dB 3 min", snr), 0, func(r *rand.Rand) simulate.Config {
-			c := base(r, 180)
-			c.Station, c.SNRdB = find("wwv"), snr
-			c.Paths = []simulate.Path{{DelaySeconds: 5e-3 + 10e-3*r.Float64()}}
-			return c
-		})
-		add(fmt.Sprintf("filter hp100 lp3000 %+.0f dB 3 min", snr), 0, func(r *rand.Rand) simulate.Config {
-			c := base(r, 180)
-			c.Station, c.SNRdB = find("wwv"), snr
-			c.Paths = []simulate.Path{{DelaySeconds: 5e-3 + 10e-3*r.Float64()}}
-			c.Receiver.Filter = simulate.Filter{HighPassHz: 100, LowPassHz: 3000, Order: 2}
-			return c
-		})
-		add(fmt.Sprintf("filter hp300 lp2700 %+.0f dB 3 min", snr), 0, func(r *rand.Rand) simulate.Config {
-			c := base(r, 180)
-			c.Station, c.SNRdB = find("wwv"), snr
-			c.Paths = []simulate.Path{{DelaySeconds: 5e-3 + 10e-3*r.Float64()}}
-			c.Receiver.Filter = simulate.Filter{HighPassHz: 300, LowPassHz: 2700, Order: 2}
-			return c
-		})
-	}
-	for _, id := range []string{"chu", "bpm", "wwvh", "hla", "ebc"} {
-		for _, snr := range []float64{0, 10} {
-			add(fmt.Sprintf("%s am steady %+.0f dB 3 min", id, snr), 0, func(r *rand.Rand) simulate.Config {
-				c := base(r, 180)
-				c.Station, c.SNRdB = find(id), snr
-				c.Paths = []simulate.Path{{DelaySeconds: 5e-3 + 10e-3*r.Float64()}}
-				return c
-			})
+		add(fmt.Sprintf("fading mid-near-vertical %s", d), 6, 10, with(detector(d), channel("mid-near-vertical")))
+		for _, state := range []string{"quiet", "moderate", "disturbed"} {
+			add(fmt.Sprintf("fading mid-%s %s", state, d), 6, 120, with(detector(d), channel("mid-"+state)))
 		}
 	}
-	stationFree := map[string]func(r *rand.Rand, c *simulate.Config){
-		"noise":  func(r *rand.Rand, c *simulate.Config) {},
-		"speech": func(r *rand.Rand, c *simulate.Config) { c.Programme = simulate.Speech; c.SNRdB = 20 },
-		"music":  func(r *rand.Rand, c *simulate.Config) { c.Programme = simulate.Music; c.SNRdB = 20 },
-		"carriers": func(r *rand.Rand, c *simulate.Config) {
-			c.Programme = simulate.CarrierOnly
-			c.Carriers = []simulate.Carrier{{OffsetHz: 1000, LevelDB: -20}, {OffsetHz: 700 + 800*r.Float64(), LevelDB: -20}}
-		},
-		"crosstalk": func(r *rand.Rand, c *simulate.Config) { c.SoundCard.LeakDB = -30 - 30*r.Float64() },
-		"motor": func(r *rand.Rand, c *simulate.Config) {
-			shapes := []simulate.MotorShape{simulate.Click, simulate.Thump, simulate.Ring, simulate.Buzz}
-			c.Marker.Motor = simulate.Motor{Shape: shapes[r.IntN(4)], Level: 0.3 * r.Float64(), DelaySeconds: 0.5 * r.Float64()}
-		},
+	for _, ms := range []float64{0.3, 0.5, 0.7, 1, 2} {
+		for _, levels := range []struct {
+			name          string
+			first, second float64
+		}{{"equal", 0, 0}, {"first weaker", -6, 0}, {"second weaker", 0, -6}} {
+			for _, way := range []struct {
+				name         string
+				spread       float64
+				snr, minutes float64
+			}{{"steady", 0, 15, 3}, {"fading", 0.2, 6, 10}} {
+				add(fmt.Sprintf("paths %g ms %s %s", ms, levels.name, way.name), way.snr, way.minutes, twoPaths(ms*1e-3, levels.first, levels.second, way.spread))
+			}
+		}
 	}
-	for _, name := range []string{"noise", "speech", "music", "carriers", "crosstalk", "motor"} {
-		add("free "+name+" 3 min", 0, func(r *rand.Rand) simulate.Config {
-			c := base(r, 180)
-			c.SNRdB = 10
-			stationFree[name](r, &c)
-			return c
-		})
+	for _, snr := range []float64{-6, -10} {
+		for _, minutes := range []float64{3, 30, 120} {
+			add("weak am", snr, minutes, detector(simulate.AM))
+			add("weak am mid-moderate", snr, minutes, channel("mid-moderate"))
+		}
+	}
+	for _, snr := range []float64{0, 6, 15} {
+		add("beneath speech", snr, 3, programme(simulate.Speech))
+		add("beneath music", snr, 3, programme(simulate.Music))
+		add("beneath broadcaster", snr, 3, broadcaster(simulate.Speech, -6))
+		add("beneath lightning", snr, 3, with(channel("mid-moderate"), lightning(20)))
+		add("beneath leak", snr, 3, leak(-60, -30))
+		for _, shape := range motors {
+			add(fmt.Sprintf("beneath motor %s", shape), snr, 3, motor(shape, 0.1, false))
+			add(fmt.Sprintf("beneath motor %s on tick", shape), snr, 3, motor(shape, 0.1, true))
+		}
+		add("two wwv wwvh steady", snr, 3, also("wwvh", "steady"))
+		add("two wwv wwvh mid-moderate", snr, 10, with(channel("mid-moderate"), also("wwvh", "mid-moderate")))
+		add("agc pumping steady", snr, 3, agc(simulate.PumpingAGC))
+		add("agc pumping mid-moderate", snr, 10, with(channel("mid-moderate"), agc(simulate.PumpingAGC)))
+		add("agc slow mid-disturbed", snr, 10, with(channel("mid-disturbed"), agc(simulate.SlowAGC)))
+	}
+	for _, snr := range []float64{0, 6, 15, 30} {
+		add("filter hp100 lp3000", snr, 3, audioFilter(100, 3000))
+		add("filter hp300 lp2700", snr, 3, audioFilter(300, 2700))
+	}
+	for _, y := range []float64{1e-8, 1e-6, 5e-6} {
+		add(fmt.Sprintf("clock gains %g am", y), 6, 10, with(channel("mid-moderate"), clockRate(y)))
+	}
+	for _, minutes := range []float64{3, 30} {
+		add("free noise", 10, minutes, free)
+		add("free speech", 20, minutes, with(free, programme(simulate.Speech)))
+		add("free music", 20, minutes, with(free, programme(simulate.Music)))
+		add("free carriers", 10, minutes, with(free, programme(simulate.CarrierOnly), func(r *rand.Rand, c *simulate.Config) {
+			c.Carriers = []simulate.Carrier{{OffsetHz: 1000, LevelDB: -20}, {OffsetHz: 700 + 800*r.Float64(), LevelDB: -20}}
+		}))
+		add("free lightning", 10, minutes, with(free, lightning(20)))
+		add("free crosstalk", 10, minutes, with(free, leak(-60, -30)))
+		add("free motor", 10, minutes, with(free, func(r *rand.Rand, c *simulate.Config) {
+			motor(motors[r.IntN(len(motors))], 0.3*r.Float64(), false)(r, c)
+		}))
+	}
+	for _, id := range []string{"wwv", "chu"} {
+		for _, way := range []string{"steady", "mid-moderate"} {
+			add(fmt.Sprintf("start %s %s", id, way), 15, 1, with(of(id), channel(way)))
+			all[len(all)-1].live = true
+		}
 	}
 	return all
+}
+
+var motors = []simulate.MotorShape{simulate.Click, simulate.Thump, simulate.Ring, simulate.Buzz}
+
+// audible lists the built-in stations whose marks have a tone of their own.
+func audible() []string {
+	var ids []string
+	for _, s := range station.Builtin() {
+		if s.Keying == station.ToneBurst {
+			ids = append(ids, s.ID)
+		}
+	}
+	return ids
+}
+
+// reduced names the classes that a change is judged by before all of them are:
+// one or two of each group, for a quarter of an hour of processor time.
+var reduced = []string{
+	"white wwv -5 dB 3 min", "white wwv +10 dB 3 min", "white wwv +30 dB 2 min",
+	"station chu am +0 dB 3 min", "station wwvh am +0 dB 3 min", "station hla am mid-moderate +10 dB 3 min",
+	"steady am +6 dB 2 min", "steady ssb +6 dB 3 min",
+	"fading mid-quiet am +6 dB 10 min", "fading mid-moderate am +6 dB 10 min", "fading mid-disturbed am +6 dB 10 min",
+	"fading mid-moderate ssb +6 dB 10 min", "fading mid-moderate am +6 dB 2 min", "fading mid-quiet sync +15 dB 2 min",
+	"fading low-moderate am +6 dB 2 min", "fading high-moderate am +6 dB 2 min",
+	"paths 0.3 ms equal steady +15 dB 3 min", "paths 0.5 ms first weaker steady +15 dB 3 min", "paths 0.5 ms equal fading +6 dB 10 min",
+	"weak am -6 dB 3 min", "beneath speech +6 dB 3 min", "beneath lightning +6 dB 3 min", "beneath leak +6 dB 3 min",
+	"beneath motor ring +6 dB 3 min", "beneath motor ring on tick +6 dB 3 min", "two wwv wwvh steady +6 dB 3 min",
+	"agc pumping steady +6 dB 3 min", "filter hp100 lp3000 +6 dB 3 min",
+	"free noise +10 dB 3 min", "free speech +20 dB 3 min", "free music +20 dB 3 min", "free carriers +10 dB 3 min",
+	"free lightning +10 dB 3 min", "free crosstalk +10 dB 3 min", "free motor +10 dB 3 min",
+	"start wwv steady +15 dB 1 min", "start wwv mid-moderate +15 dB 1 min",
 }

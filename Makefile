@@ -28,7 +28,7 @@ endef
 cgo = if pkg-config --exists portaudio-2.0 2>/dev/null; then export CGO_ENABLED=1; \
 	else export CGO_ENABLED=0; echo "no PortAudio headers: building without live capture"; fi;
 
-.PHONY: all demo test bench soak recording clean
+.PHONY: all demo test bench bench-history bench-fold soak recording clean
 
 all: build/timeball
 
@@ -54,8 +54,21 @@ build/npm:
 
 # Statistics of the estimator against simulated truths, then speed and memory.
 bench:
-	$(GO) run ./cmd/timeball-bench -n 40 -csv build/bench.csv
+	@mkdir -p build
+	$(GO) run ./cmd/timeball-bench -reduced -n 40 -csv build/bench.csv
 	$(GO) test -run '^$$' -bench . ./...
+
+# The reduced set of classes, always the same recordings: ten minutes on two idle
+# cores. What it prints is kept, and compared with the run before.
+HISTORY := testdata/bench-history.csv
+bench-history:
+	$(GO) run ./cmd/timeball-bench -reduced -n 24 -history $(HISTORY)
+	$(GO) run ./cmd/timeball-bench -difference $(HISTORY)
+
+# The program beside a plain script that folds the same hour.
+bench-fold:
+	$(call install,python3-scipy)
+	$(GO) test ./cmd/timeball -run '^$$' -bench AgainstFold -benchtime 1x -v
 
 # An hour of live capture from a sound server of its own: frames lost, share of
 # a core, memory.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"hash/fnv"
 	"io"
 	"math"
 	"math/rand/v2"
@@ -37,9 +38,13 @@ type outcome struct {
 // given as they are, and for stations that are not on the air some path delay, so
 // that no false fix hides behind a path that is not known.
 func measure(c class, seed uint64) outcome {
-	r := rand.New(rand.NewPCG(seed, 0x7ba11))
+	// No two classes have noise in common, so that what is seen in one is no echo of
+	// another.
+	h := fnv.New64a()
+	io.WriteString(h, c.name)
+	r := rand.New(rand.NewPCG(seed, h.Sum64()))
 	cfg := c.config(r)
-	cfg.Seed = seed
+	cfg.Seed = r.Uint64()
 	src, err := simulate.New(cfg)
 	if err != nil {
 		panic(fmt.Sprintf("class %s: %v", c.name, err))

@@ -85,11 +85,11 @@ func printDifference(w io.Writer, runs []earlier) error {
 	}
 	before, after := runs[len(runs)-2], runs[len(runs)-1]
 	fmt.Fprintf(w, "from %s, %s\nto   %s, %s\n", before.commit, before.date, after.commit, after.date)
-	fmt.Fprintf(w, "%-40s %-15s %-19s %-8s %-19s %-15s %-7s %-7s\n", "class", "fixes", "rms us", "times", "u us", "held", "wrong", "slips")
+	fmt.Fprintf(w, "%-46s %-15s %-19s %-8s %-19s %-15s %-7s %-7s\n", "class", "fixes", "rms us", "times", "u us", "held", "wrong", "slips")
 	for _, class := range after.classes {
 		b, a := before.rows[class], after.rows[class]
 		if b == nil {
-			fmt.Fprintf(w, "%-40s new\n", class)
+			fmt.Fprintf(w, "%-46s new\n", class)
 			continue
 		}
 		change := func(column string) string { return cmp.Or(b[column], "-") + " > " + cmp.Or(a[column], "-") }
@@ -102,12 +102,12 @@ func printDifference(w io.Writer, runs []earlier) error {
 				times = fmt.Sprintf("%.2f", y/x)
 			}
 		}
-		fmt.Fprintf(w, "%-40s %-15s %-19s %-8s %-19s %-15s %-7s %-7s\n", class, of("fixes", "recordings"), change("rms_us"), times,
+		fmt.Fprintf(w, "%-46s %-15s %-19s %-8s %-19s %-15s %-7s %-7s\n", class, of("fixes", "recordings"), change("rms_us"), times,
 			change("mean_u_us"), of("held", "timed"), change("wrong"), change("slips"))
 	}
 	for _, class := range before.classes {
 		if !slices.Contains(after.classes, class) {
-			fmt.Fprintf(w, "%-40s not run again\n", class)
+			fmt.Fprintf(w, "%-46s not run again\n", class)
 		}
 	}
 	return nil

@@ -18,7 +18,7 @@ const legend = `Errors, percentiles and u in microseconds; path and receiver del
   e/o/m     fixes timed by the earliest arrival, the only one, the power-weighted mean
   first     median and 95th percentile of the time to the first fix, and share within 20 s`
 
-var columns = fmt.Sprintf("%-40s %4s %5s %5s %4s | %8s %8s %8s %8s %8s %8s %8s | %5s | %-19s | %11s | %-14s | %5s",
+var columns = fmt.Sprintf("%-46s %4s %5s %5s %4s | %8s %8s %8s %8s %8s %8s %8s | %5s | %-19s | %11s | %-14s | %5s",
 	"class", "n", "fixes", "wrong", "slip", "bias", "rms", "p50", "p95", "p99", "rms-mean", "u", "/CRB", "held", "e/o/m", "first", "s")
 
 func (s summary) String() string {
@@ -30,7 +30,7 @@ func (s summary) String() string {
 	if len(s.outcomes) > 0 {
 		fixes = fmt.Sprintf("%.0f%%", 100*float64(s.fixes)/float64(len(s.outcomes)))
 	}
-	return fmt.Sprintf("%-40s %4d %5s %5d %4d | %8s %8s %8s %8s %8s %8s %8s | %5s | %-19s | %3d/%3d/%3d | %-14s | %5.2f",
+	return fmt.Sprintf("%-46s %4d %5s %5d %4d | %8s %8s %8s %8s %8s %8s %8s | %5s | %-19s | %3d/%3d/%3d | %-14s | %5.2f",
 		s.name, len(s.outcomes), fixes, s.wrong, s.slips,
 		micro(s.bias), micro(s.rms), micro(s.p50), micro(s.p95), micro(s.p99), micro(s.rmsMean), micro(s.u),
 		number(s.rms/s.bound, "%.2f"), coverage(s.held, s.timed), s.earliest, s.only, s.mean, first, s.s)

@@ -18,9 +18,8 @@ type component struct {
 // mixture is a distribution made of possibilities whose weights sum to one.
 type mixture []component
 
-// centre is the median of the preferred possibility: where possibilities are
-// apart, a place between them would be none of them.
-func (m mixture) centre() float64 {
+// stated is the possibility that the value is stated by, alone.
+func (m mixture) stated() mixture {
 	var some mixture
 	total := 0.0
 	for _, c := range m {
@@ -32,8 +31,12 @@ func (m mixture) centre() float64 {
 	for i := range some {
 		some[i].weight /= total
 	}
-	return some.quantile(0.5)
+	return some
 }
+
+// centre is the median of the stated possibility: where possibilities are
+// apart, a place between them would be none of them.
+func (m mixture) centre() float64 { return m.stated().quantile(0.5) }
 
 // u is the standard uncertainty: half the 95 % interval over the coverage
 // factor of the heaviest component, so that a far but unlikely possibility does
@@ -52,8 +55,12 @@ func (m mixture) dof() float64 {
 	}).dof
 }
 
-// interval is the central 95 % of the mixture.
-func (m mixture) interval() (lo, hi float64) { return m.quantile(0.025), m.quantile(0.975) }
+// interval is the central 95 % of the mixture, and of the stated possibility
+// should that be an unlikely one.
+func (m mixture) interval() (lo, hi float64) {
+	s := m.stated()
+	return min(m.quantile(0.025), s.quantile(0.025)), max(m.quantile(0.975), s.quantile(0.975))
+}
 
 func (m mixture) quantile(p float64) float64 {
 	lo, hi := math.Inf(1), math.Inf(-1)

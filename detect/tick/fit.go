@@ -283,6 +283,7 @@ func (st *stack) distinct(two, one fit) bool {
 // falls anywhere between two.
 func (st *stack) settlePhase(f *fit, local *stack) {
 	envelope := st.newPart(f.hypothesis, f.point, f.cov, true)
+	scatter := envelope.vd // of the envelope about the cycle when the chain is flat
 	if !f.coherent {
 		f.parts = []part{envelope.withWeight(1)}
 		return
@@ -293,6 +294,10 @@ func (st *stack) settlePhase(f *fit, local *stack) {
 		if ok {
 			f.dof = min(f.dof, dof)
 			envelope = st.newPart(f.hypothesis, p, cov, true)
+			scatter = envelope.vd
+			if !st.onset {
+				scatter = cov.At(0, 0)
+			}
 		}
 	}
 	early := 0.0
@@ -338,7 +343,7 @@ func (st *stack) settlePhase(f *fit, local *stack) {
 	}
 	flat := 0.0
 	if len(cycles) > 0 {
-		flat = st.flatChain(envelope.d-cycles[best].d, envelope.vd, early)
+		flat = st.flatChain(envelope.d-cycles[best].d, scatter, envelope.vd, early)
 	}
 	envelope.d += early / 2
 	envelope.vd += early * early / 12
@@ -360,16 +365,17 @@ func (st *stack) settlePhase(f *fit, local *stack) {
 }
 
 // flatChain is the probability that the chain leaves the phase alone, when its
-// envelope stands z samples after the likeliest cycle, with variance v and not
-// counting that a detector may show it up to early samples too soon.
-func (st *stack) flatChain(z, v, early float64) float64 {
+// envelope stands z samples after the likeliest cycle. The variance of z is
+// scatter behind a flat chain and v behind another, not counting that a detector
+// may show the envelope up to early samples too soon.
+func (st *stack) flatChain(z, scatter, v, early float64) float64 {
 	// density of z when the chain delays the envelope by nothing to wide samples.
 	density := func(v, wide float64) float64 {
 		past := max(-z-early, 0, z-wide)
 		return math.Exp(-past*past/(2*v)) / (math.Sqrt(2*math.Pi*v) + early + wide)
 	}
 	tolerance := flatDelay * st.rate
-	flat := flatPrior * density(v+tolerance*tolerance, 0)
+	flat := flatPrior * density(scatter+tolerance*tolerance, 0)
 	other := highPassPrior*density(v, highPassDelay/st.omega) + otherPrior/(math.Pi/st.omega)
 	return flat / (flat + other)
 }

@@ -8,7 +8,8 @@ import (
 )
 
 const legend = `Errors, percentiles and u in microseconds; path and receiver delay given as they are.
-  wrong     a fix without a station, or a station named that is not on the air
+  wrong     a fix without a station, or a station named that is not on the air (whose path
+            is taken to be 10 ms)
   slip      further than a quarter of the tone's period, from where the next false peak of
             either polarity is nearer, both from the earliest path and from the paths' mean
   rms-mean  RMS error had the power-weighted mean of the paths been given as the delay

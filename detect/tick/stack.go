@@ -42,8 +42,8 @@ type model struct {
 func (m model) at(n float64) float64 { return m.lag + m.rate*(n-m.ref) }
 
 const (
-	stackBefore = 3.5e-3 // s
-	stackAfter  = 6.5e-3
+	stackBefore = 5.2e-3 // s; the strongest path may come longestExcess after the earliest
+	stackAfter  = 5.3e-3
 	taps        = 14 // of the interpolator between points
 )
 

@@ -58,7 +58,8 @@ func NewFinder(stream *audio.Stream, tb Timebase, stations []*station.Station) *
 func (f *Finder) Start(first int64) { f.first, f.next, f.search = first, first, first+leastSearch }
 
 const (
-	leastSearch = 5 // seconds before the first acquisition is tried
+	leastSearch = 5  // seconds before the first acquisition is tried
+	aMinute     = 62 // seconds, of which the first may be cut, that hold a minute mark
 	// Audio beyond the second that a second's processing needs, s.
 	lookAhead = 60e-3
 )
@@ -86,6 +87,9 @@ func (f *Finder) Advance(limit int64) {
 			} else {
 				f.search = f.next + max(20, min(span, 600)) // for another station
 			}
+			if full := f.first + aMinute; f.next < full {
+				f.search = min(f.search, full)
+			}
 		}
 	}
 }
@@ -97,7 +101,7 @@ func (f *Finder) acquire() {
 	for from < f.next && f.tb.Base(from)/float64(f.stream.Factor()) < begin {
 		from++
 	}
-	if from == f.first {
+	if from <= f.first+1 {
 		// As long as all is held that was heard, a track must stand up to it.
 		f.tracks = slices.DeleteFunc(f.tracks, func(t *track) bool { return !f.stands(t, from) })
 	}
@@ -112,6 +116,9 @@ func (f *Finder) acquire() {
 func (f *Finder) stands(t *track, first int64) bool {
 	c := candidate{lag: t.model.lag / f.stream.Rate(), rate: t.model.rate / f.stream.Rate(), ref: int64(t.model.ref)}
 	c.lag -= c.rate * (t.model.ref - float64(c.ref))
+	if lacksMinute(f.stream, f.tb, t.station, c, first, f.next) {
+		return false
+	}
 	for _, c.coherent = range []bool{false, true} {
 		if p, ok := takeProfile(f.stream, f.tb, t.shape, c, first, f.next); !ok || p.judge(t.station, c.coherent).accepted {
 			return true
@@ -138,7 +145,7 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 		if s.ToneHz != sh.toneHz {
 			continue
 		}
-		if w := p.judge(s, c.coherent); w.accepted && (best == nil || w.misfit < v.misfit) {
+		if w := p.judge(s, c.coherent); w.accepted && (best == nil || w.misfit < v.misfit) && !lacksMinute(f.stream, f.tb, s, c, from, f.next) {
 			best, v = s, w
 		}
 	}

@@ -115,8 +115,9 @@ func level(v []float64) float64 {
 }
 
 // share is for each bin after a mark's start the share of the minute's seconds
-// in which the station's tone sounds there.
-func share(s *station.Station, amplitude bool) []float64 {
+// in which the station's tone sounds there, when the mark begins late within the
+// first bin, by a share of it.
+func share(s *station.Station, amplitude bool, late float64) []float64 {
 	q := make([]float64, profileBefore+profileOnset)
 	minute := plainMinute(s)
 	for second := range 60 {
@@ -125,9 +126,8 @@ func share(s *station.Station, amplitude bool) []float64 {
 			continue
 		}
 		for i := range q {
-			if on := m.Length/binSeconds - float64(i); on > 0 {
-				q[i] += min(1, on) / 60
-			}
+			from, to := max(float64(i), late), min(float64(i)+1, m.Length/binSeconds+late)
+			q[i] += max(0, to-from) / 60
 		}
 	}
 	if amplitude {
@@ -138,28 +138,25 @@ func share(s *station.Station, amplitude bool) []float64 {
 	return q
 }
 
-// verdict is what a profile says of a candidate for one station.
-type verdict struct {
-	lag      float64 // correction to the candidate's lag, s
-	misfit   float64 // residual over total power
-	accepted bool
+// decay is the power, bin by bin, of something struck that begins late within the
+// first bin and dies away with a time constant in bins.
+func decay(constant, late float64) []float64 {
+	q := make([]float64, profileBefore+profileOnset)
+	q[0] = constant * (1 - math.Exp((late-1)/constant))
+	for i := range q[1:] {
+		q[i+1] = constant * (math.Exp((late-float64(i)-1)/constant) - math.Exp((late-float64(i)-2)/constant))
+	}
+	return q
 }
 
-// judge compares the profile with what the station sends. A tick is a burst of
-// the tone and nothing else, with quiet before it and, after a short one, behind
-// it; a click, a hum or a machine once a second is not.
-func (p *profile) judge(s *station.Station, coherent bool) verdict {
-	q := share(s, coherent)
-	best := verdict{misfit: math.Inf(1)}
-	bins := p.tone
-	if !shapeOf(s).onset {
-		bins = bins[:profileBefore+profileAfter]
-	}
+// misfit is the share of the bins' power that course q, begun at the best bin
+// near the candidate, leaves unexplained. It is infinite where there is no power.
+func misfit(bins, q []float64) (least float64, shift int) {
 	total := 0.0
 	for _, v := range bins {
 		total += v * v
 	}
-	shift := 0
+	least = math.Inf(1)
 	for k := quietBins - 1 - profileBefore; k <= 6; k++ {
 		a, b := 0.0, 0.0
 		for i, v := range bins {
@@ -171,14 +168,41 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 		if b == 0 || a <= 0 {
 			continue
 		}
-		if rest := total - a*a/b; rest/total < best.misfit {
-			best.misfit, shift = rest/total, k
+		if rest := total - a*a/b; rest/total < least {
+			least, shift = rest/total, k
 		}
 	}
+	return least, shift
+}
+
+// verdict is what a profile says of a candidate for one station.
+type verdict struct {
+	lag      float64 // correction to the candidate's lag, s
+	misfit   float64 // residual over total power
+	accepted bool
+}
+
+// judge compares the profile with what the station sends. A tick is a burst of
+// the tone and nothing else, with quiet before it and, after a short one, behind
+// it; a click, a hum or a machine once a second is not, nor is a part that rings
+// at the tone when it is struck.
+func (p *profile) judge(s *station.Station, coherent bool) verdict {
+	bins := p.tone
+	if !shapeOf(s).onset {
+		bins = bins[:profileBefore+profileAfter]
+	}
+	q := share(s, coherent, 0)
+	best := verdict{}
+	var shift int
+	best.misfit, shift = misfit(bins, q)
 	if math.IsInf(best.misfit, 1) {
 		return best
 	}
 	best.lag = float64(shift) * binSeconds
+	total := 0.0
+	for _, v := range bins {
+		total += v * v
+	}
 	length := 0
 	for length < len(q) && q[length] > 0.5*q[0] {
 		length++
@@ -197,14 +221,35 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 	unit := p.toneSigma * p.toneSigma
 	noise := min(float64(len(bins))*unit/total, 0.5)
 	best.accepted = total*(1-best.misfit) > leastExplained*unit &&
-		best.misfit-noise < worstMisfit && tone > leastPurity*(wide-slack)
+		best.misfit-noise < worstMisfit && tone > leastPurity*(wide-slack) &&
+		!struck(s, bins, coherent, noise)
 	return best
+}
+
+// struck reports whether the bins are rather something struck, which rings at the
+// tone and dies away, than the station's mark; noise is a share of their power.
+func struck(s *station.Station, bins []float64, coherent bool, noise float64) bool {
+	tick, ring := math.Inf(1), math.Inf(1)
+	for _, late := range []float64{0, 0.25, 0.5, 0.75} {
+		m, _ := misfit(bins, share(s, coherent, late))
+		tick = min(tick, m)
+		for constant := 1.0; constant < profileOnset; constant *= math.Sqrt2 {
+			m, _ := misfit(bins, decay(constant, late))
+			ring = min(ring, m)
+		}
+	}
+	return ring < tick && ring-noise < likeStruck*tick
 }
 
 const (
 	// worstMisfit is the share of a profile's power, beyond noise, that may be
 	// unlike the station's mark; two paths smear an honest tick by a fifth.
 	worstMisfit = 0.45
+	// likeStruck is how much less than a tick, noise apart, something struck must
+	// leave unexplained to be the better explanation. Rings of 1 kHz left a fifth
+	// or less in simulations; two steady paths of a tick that cancel each other in
+	// part seldom less than a third.
+	likeStruck = 0.25
 	// leastExplained is the power, in units of a bin's noise, that the station's
 	// mark must explain.
 	leastExplained = 30

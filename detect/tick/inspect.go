@@ -175,6 +175,43 @@ func misfit(bins, q []float64) (least float64, shift int) {
 	return least, shift
 }
 
+// misfitPair is misfit for a course that arrives by two paths some bins apart
+// with any powers, and the spacing that leaves least.
+func misfitPair(bins, q []float64) (least float64, shift, apart int) {
+	total := 0.0
+	for _, v := range bins {
+		total += v * v
+	}
+	least = math.Inf(1)
+	for e := 2; e <= widestPair; e++ {
+		for k := quietBins - 1 - profileBefore; k <= 6; k++ {
+			// Least squares for the powers x and y of the two.
+			var a, b, qa, qb, cross float64
+			for i, v := range bins {
+				first, second := 0.0, 0.0
+				j := i - profileBefore - k
+				if j >= 0 {
+					first = q[j]
+				}
+				if j >= e {
+					second = q[j-e]
+				}
+				a, b = a+v*first, b+v*second
+				qa, qb, cross = qa+first*first, qb+second*second, cross+first*second
+			}
+			det := qa*qb - cross*cross
+			x, y := (a*qb-b*cross)/det, (b*qa-a*cross)/det
+			if !(x > 0 && y > 0) {
+				continue
+			}
+			if rest := (total - x*a - y*b) / total; rest < least {
+				least, shift, apart = rest, k, e
+			}
+		}
+	}
+	return least, shift, apart
+}
+
 // verdict is what a profile says of a candidate for one station.
 type verdict struct {
 	lag      float64 // correction to the candidate's lag, s
@@ -198,6 +235,12 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 	if math.IsInf(best.misfit, 1) {
 		return best
 	}
+	apart := 0
+	if !shapeOf(s).onset {
+		if m, k, e := misfitPair(bins, q); m+pairPenalty < best.misfit {
+			best.misfit, shift, apart = m+pairPenalty, k, e
+		}
+	}
 	best.lag = float64(shift) * binSeconds
 	total := 0.0
 	for _, v := range bins {
@@ -212,7 +255,7 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 	// band as in all of the audio, each against its noise.
 	wide, tone := 0.0, 0.0
 	lo := max(quietBins, profileBefore+shift-2)
-	hi := min(len(bins), profileBefore+shift+length+3)
+	hi := min(len(bins), profileBefore+shift+length+apart+3)
 	for i := lo; i < hi; i++ {
 		wide += p.wide[i]
 		tone += p.tone[i] * 2 / p.samples
@@ -245,6 +288,11 @@ const (
 	// worstMisfit is the share of a profile's power, beyond noise, that may be
 	// unlike the station's mark; two paths smear an honest tick by a fifth.
 	worstMisfit = 0.45
+	// widestPair is the greatest spacing, in bins, of two paths that are taken for
+	// one station's (ITU-R F.1487 has up to 7 ms); pairPenalty is the misfit that
+	// a second path must save, so that a longer mark is not taken for two.
+	widestPair  = 9
+	pairPenalty = 0.1
 	// likeStruck is how much less than a tick, noise apart, something struck must
 	// leave unexplained to be the better explanation. Rings of 1 kHz left a fifth
 	// or less in simulations; two steady paths of a tick that cancel each other in

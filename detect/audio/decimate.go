@@ -47,8 +47,14 @@ func newDecimator(factor int) *decimator {
 		taps[i] = float32(h[i] / sum)
 	}
 	// Silence stands before the first sample, so that output 0 exists.
-	return &decimator{factor: factor, taps: taps, buf: make([]float32, half), first: int64(-half)}
+	silence := (half + lane - 1) / lane * lane
+	return &decimator{factor: factor, taps: taps, buf: make([]float32, silence), first: int64(-silence)}
 }
+
+// lane is the number of samples in whose multiples buf is moved on. The order in
+// which a dot product is summed depends on where its data lie in memory, and
+// the last digit on that; so it depends on the output alone.
+const lane = 8
 
 // process appends the outputs that x completes to dst.
 func (d *decimator) process(dst, x []float32) []float32 {
@@ -65,7 +71,7 @@ func (d *decimator) process(dst, x []float32) []float32 {
 		dst = append(dst, blas32.Dot(taps, blas32.Vector{N: n, Inc: 1, Data: d.buf[at : at+n]}))
 		d.next++
 	}
-	drop := min(at, len(d.buf))
+	drop := min(at, len(d.buf)) / lane * lane
 	kept := copy(d.buf, d.buf[drop:])
 	d.buf = d.buf[:kept]
 	d.first += int64(drop)

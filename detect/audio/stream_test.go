@@ -127,7 +127,7 @@ func TestStreamReducedAhead(t *testing.T) {
 		for _, lost := range []int64{0, 1, 777} {
 			plain, ahead := NewStream(rate, 60000), NewStream(rate, 60000)
 			feed(plain.Process, 3000, lost)
-			feed(ahead.Reduce, 15000, lost)
+			feed(ahead.Reduce, 1875, lost)
 			feed(ahead.Process, 2000, lost)
 			if plain.End() != ahead.End() || plain.End() == 0 {
 				t.Fatalf("%v Hz: ends %d and %d", rate, plain.End(), ahead.End())

@@ -112,6 +112,17 @@ func (f *Finder) acquire() {
 	}
 }
 
+// otherTones are the other stations' tones that sound in the band of this one.
+func (f *Finder) otherTones(toneHz float64) []float64 {
+	var all []float64
+	for _, sh := range f.shapes {
+		if apart := math.Abs(sh.toneHz - toneHz); apart > 0 && apart < 1000 && !slices.Contains(all, sh.toneHz) {
+			all = append(all, sh.toneHz)
+		}
+	}
+	return all
+}
+
 // stands reports whether the seconds from first on still look like t's station.
 func (f *Finder) stands(t *track, first int64) bool {
 	c := candidate{lag: t.model.lag / f.stream.Rate(), rate: t.model.rate / f.stream.Rate(), ref: int64(t.model.ref)}
@@ -120,7 +131,7 @@ func (f *Finder) stands(t *track, first int64) bool {
 		return false
 	}
 	for _, c.coherent = range []bool{false, true} {
-		if p, ok := takeProfile(f.stream, f.tb, t.shape, c, first, f.next); !ok || p.judge(t.station, c.coherent).accepted {
+		if p, ok := takeProfile(f.stream, f.tb, t.shape, f.otherTones(t.station.ToneHz), c, first, f.next); !ok || p.judge(t.station, c.coherent).accepted {
 			return true
 		}
 	}
@@ -135,7 +146,7 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 		c.rate = old.model.rate / f.stream.Rate()
 		c.lag = old.model.at(float64(c.ref)) / f.stream.Rate()
 	}
-	p, ok := takeProfile(f.stream, f.tb, sh, c, from, f.next)
+	p, ok := takeProfile(f.stream, f.tb, sh, f.otherTones(sh.toneHz), c, from, f.next)
 	if !ok {
 		return
 	}

@@ -28,8 +28,9 @@ const (
 	quietBins     = 8   // bins at the start that hold noise only
 )
 
-// takeProfile averages the seconds from ≤ n < to around c.
-func takeProfile(s *audio.Stream, tb Timebase, sh shape, c candidate, from, to int64) (profile, bool) {
+// takeProfile averages the seconds from ≤ n < to around c. What sounds at one of
+// the other tones is left out.
+func takeProfile(s *audio.Stream, tb Timebase, sh shape, others []float64, c candidate, from, to int64) (profile, bool) {
 	fl := s.Rate()
 	width := int(math.Round(binSeconds * fl))
 	bins := profileBefore + profileAfter
@@ -41,6 +42,17 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, c candidate, from, to i
 	sum := make([]complex128, bins)
 	pow := make([]float64, bins)
 	wide := make([]float64, bins)
+	dump := make([]complex128, bins)
+	spectra := make([][]float64, 1+len(others)) // power in the windows at the tone and at the others
+	for i := range spectra {
+		spectra[i] = make([]float64, bins-windowBins+1)
+	}
+	addWindows := func(z []complex128) {
+		addWindows(spectra[0], z, 0)
+		for i, hz := range others {
+			addWindows(spectra[1+i], z, hz-sh.toneHz)
+		}
+	}
 	p := profile{samples: float64(width), tone: make([]float64, bins), wide: make([]float64, bins)}
 	for n := from; n < to; n++ {
 		base := tb.Base(n) / float64(s.Factor())
@@ -75,9 +87,13 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, c candidate, from, to i
 			}
 			noise := (all - quiet[i%quietBins]) / (quietBins - 1) // in a bin
 			z *= complex(1/math.Sqrt(noise), 0)
+			dump[i] = z
 			sum[i] += z
 			pow[i] += sqAbs(z)
 			wide[i] += e / noise
+		}
+		if !c.coherent {
+			addWindows(dump)
 		}
 		p.seconds++
 	}
@@ -94,9 +110,69 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, c candidate, from, to i
 		p.wide[i] = wide[i] / k
 	}
 	p.toneSigma = level(p.tone)
+	looks := k
+	if c.coherent {
+		addWindows(sum)
+		looks = 1
+	}
+	for i, share := range ownShare(spectra, looks) {
+		p.tone[i] *= share
+	}
 	p.wideSigma = max(level(p.wide), math.Sqrt(2/(float64(width)*k)))
 	return p, true
 }
+
+// windowBins is the length, in bins, of the windows that part the tones: in 5 ms
+// those of WWV and WWVH, and all 200 Hz apart, are orthogonal.
+const windowBins = 5
+
+// addWindows adds to pow the power of windows of bins z at a tone offset Hz from
+// that which they were mixed with.
+func addWindows(pow []float64, z []complex128, offset float64) {
+	var turn [windowBins]complex128
+	for m := range turn {
+		turn[m] = cmplx.Rect(1, -2*math.Pi*offset*binSeconds*float64(m))
+	}
+	for i := range pow {
+		var sum complex128
+		for m, t := range turn {
+			sum += z[i+m] * t
+		}
+		pow[i] += sqAbs(sum)
+	}
+}
+
+// ownShare is for each bin the share that the first of spectra has in the power
+// of all, beyond the noise of so many looks, in the window about the bin where
+// there is most.
+func ownShare(spectra [][]float64, looks float64) []float64 {
+	share := make([]float64, len(spectra[0])+windowBins-1)
+	most := make([]float64, len(share))
+	for i := range spectra[0] {
+		own, other := 0.0, 0.0
+		for j, pow := range spectra {
+			floor := 0.0
+			for _, v := range pow[:quietBins-windowBins+1] {
+				floor += v / (quietBins - windowBins + 1)
+			}
+			if j == 0 {
+				own = max(pow[i]-floor, floor/math.Sqrt(looks))
+			} else {
+				other += max(0, pow[i]-floor*(1+otherTones/math.Sqrt(looks)))
+			}
+		}
+		for m := range windowBins {
+			if own+other > most[i+m] {
+				most[i+m], share[i+m] = own+other, own/(own+other)
+			}
+		}
+	}
+	return share
+}
+
+// otherTones is by how many standard deviations another tone must stand out of
+// the noise to count.
+const otherTones = 5
 
 // level takes the mean of the quiet bins from all bins and returns their
 // standard deviation, at least half their mean in expectation.

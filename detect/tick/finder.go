@@ -22,6 +22,7 @@ type Finder struct {
 	stream   *audio.Stream
 	tb       Timebase
 	stations []*station.Station
+	beaten   bool // the stations are carriers, heard by their beat
 	shapes   []shape
 	filters  map[shape][2]*filter // made so far, wide and confined
 	tracks   []*track
@@ -43,15 +44,35 @@ type track struct {
 }
 
 // NewFinder returns a finder of the marks of stations in stream, which must
-// hold at least a few minutes. Seconds are those of tb.
+// hold at least a few minutes. Seconds are those of tb. A station that keys its
+// carrier has a tone only by the receiver's beat oscillator, at any pitch; it is
+// looked for when no other kind of station is.
 func NewFinder(stream *audio.Stream, tb Timebase, stations []*station.Station) *Finder {
 	f := &Finder{stream: stream, tb: tb, stations: stations, filters: map[shape][2]*filter{}}
-	for _, s := range stations {
+	if !slices.ContainsFunc(stations, func(s *station.Station) bool { return s.ToneHz > 0 }) {
+		f.stations, f.beaten = beats(stations), true
+	}
+	for _, s := range f.stations {
 		if sh := shapeOf(s); sh.toneHz > 0 && !slices.Contains(f.shapes, sh) {
 			f.shapes = append(f.shapes, sh)
 		}
 	}
 	return f
+}
+
+// beats returns the stations at each of the pitches that are tried for the beat
+// of a carrier: so near that a filter of 10 ms loses little between two.
+func beats(stations []*station.Station) []*station.Station {
+	const lowest, highest, step = 400, 1600, 75
+	var all []*station.Station
+	for hz := float64(lowest); hz <= highest; hz += step {
+		for _, s := range stations {
+			heard := *s
+			heard.ToneHz = hz
+			all = append(all, &heard)
+		}
+	}
+	return all
 }
 
 // Start tells the finder which second is the first whose audio is held.
@@ -115,6 +136,9 @@ func (f *Finder) acquire() {
 // otherTones are the other stations' tones that sound in the band of this one.
 func (f *Finder) otherTones(toneHz float64) []float64 {
 	var all []float64
+	if f.beaten {
+		return nil
+	}
 	for _, sh := range f.shapes {
 		if apart := math.Abs(sh.toneHz - toneHz); apart > 0 && apart < 1000 && !slices.Contains(all, sh.toneHz) {
 			all = append(all, sh.toneHz)
@@ -172,14 +196,14 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	var rival *track
 	here := c.lag + c.rate*float64(f.next-c.ref)
 	for _, t := range f.tracks {
-		if t == old || t.station.ToneHz != best.ToneHz {
+		if t == old || t.station.ToneHz != best.ToneHz && t.station.ID != best.ID {
 			continue
 		}
 		after := wrap(here - t.model.at(float64(f.next))/f.stream.Rate())
 		if repeat := t.station.DUT1.SpacingSeconds; repeat > 0 && math.Abs(after-repeat) < sameTick {
 			return
 		}
-		if t.station == best {
+		if t.station.ID == best.ID {
 			rival = t
 		}
 	}

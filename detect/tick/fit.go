@@ -37,25 +37,28 @@ const leastGain = 16
 
 // fit finds the hypothesis that explains the stack best; local is the same stack confined to the tone's neighbourhood.
 func (st *stack) fit(local *stack) (fit, bool) {
-	best, ok := st.single()
+	one, ok := st.single()
 	if !ok {
 		return fit{}, false
 	}
-	h := hypothesis{paths: 2, coherent: best.coherent}
-	if p, ok := st.merged().searchTwo(h, best.point); ok {
+	all := []fit{one}
+	h := hypothesis{paths: 2, coherent: one.coherent}
+	if p, ok := st.merged().searchTwo(h, one.point); ok {
 		p, g := st.maximise(h, p)
 		two := fit{hypothesis: h, point: p, gain: g}
-		if g-h.penalty(st.count) > best.gain-best.penalty(st.count) && st.distinct(two, best) {
-			best = two
+		if g-h.penalty(st.count) > one.gain-one.penalty(st.count) && st.distinct(two, one) {
+			all = []fit{two, one}
 		}
 	}
-	best.power = st.levels(best)
-	best.cov, best.dof, ok = st.covariance(best.hypothesis, best.point)
-	if !ok {
-		return fit{}, false
+	// Two paths that lie where the likelihood has no top do not count.
+	for _, f := range all {
+		if f.cov, f.dof, ok = st.covariance(f.hypothesis, f.point); ok {
+			f.power = st.levels(f)
+			st.settlePhase(&f, local)
+			return f, true
+		}
 	}
-	st.settlePhase(&best, local)
-	return best, true
+	return fit{}, false
 }
 
 // single finds the best single path, and whether the tone keeps its phase.

@@ -5,10 +5,9 @@ import "sync"
 // reducer decimates frames, perhaps before they are asked for and in another
 // goroutine than they are.
 type reducer struct {
-	work    sync.Mutex // held while decimating
-	dec     *decimator
-	fresh   []float32
-	silence []float32
+	work  sync.Mutex // held while decimating
+	dec   *decimator
+	fresh []float32
 
 	mu      sync.Mutex
 	frames  int64     // taken so far, lost ones included
@@ -21,9 +20,10 @@ func (r *reducer) take(position int64, x []float32) {
 	r.work.Lock()
 	defer r.work.Unlock()
 	r.fresh = r.fresh[:0]
-	for gap := position - r.taken(); gap > 0; gap -= int64(len(r.silence)) {
-		r.silence = make([]float32, min(gap, 1<<16))
-		r.fresh = r.dec.process(r.fresh, r.silence)
+	for gap := position - r.taken(); gap > 0; {
+		silence := make([]float32, min(gap, 1<<16))
+		r.fresh = r.dec.process(r.fresh, silence)
+		gap -= int64(len(silence))
 	}
 	r.fresh = r.dec.process(r.fresh, x)
 	r.mu.Lock()

@@ -130,7 +130,6 @@ func (t *track) estimate() *Arrival {
 // 1 − √(1−S4²) fades. Where noise hides it, S4² is drawn to usualFading.
 func (t *track) fadingShare(st *stack, f fit) float64 {
 	var sum, square, noise, noise2, n float64
-	perSecond := smoothNoise(t.snaps)
 	for k, s := range t.snaps {
 		centre := st.axis.at(float64(s.n)) - s.origin
 		at := centre + f.d + f.drift*(float64(s.n)-st.axis.ref)
@@ -144,7 +143,7 @@ func (t *track) fadingShare(st *stack, f fit) float64 {
 			}
 			w -= s.value(centre + st.end)
 		}
-		p, v := sqAbs(w), perSecond[k]*st.samples(f.d)
+		p, v := sqAbs(w), st.noise[k]*st.samples(f.d)
 		sum, square, noise, noise2, n = sum+p, square+p*p, noise+v, noise2+v*v, n+1
 	}
 	index, spread := usualFading, math.Inf(1)
@@ -171,10 +170,10 @@ const usualFading = 0.3
 func hidden(totalDB float64) float64 {
 	const resolveHalf, resolveWide = 28.0, 20.0
 	shift := func(excess, needed float64) float64 {
-		ratio := math.Min(1, math.Pow(10, (needed-totalDB)/10))
+		ratio := min(1, math.Pow(10, (needed-totalDB)/10))
 		return excess * ratio / (1 + ratio)
 	}
-	return math.Max(shift(0.5e-3, resolveHalf), shift(1.5e-3, resolveWide))
+	return max(shift(0.5e-3, resolveHalf), shift(1.5e-3, resolveWide))
 }
 
 // maxBlocks is the number of blocks whose scatter tells the uncertainty.

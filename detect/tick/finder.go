@@ -149,8 +149,8 @@ func (f *Finder) otherTones(toneHz float64) []float64 {
 
 // stands reports whether the seconds from first on still look like t's station.
 func (f *Finder) stands(t *track, first int64) bool {
-	c := candidate{lag: t.model.lag / f.stream.Rate(), rate: t.model.rate / f.stream.Rate(), ref: int64(t.model.ref)}
-	c.lag -= c.rate * (t.model.ref - float64(c.ref))
+	c := candidate{ref: int64(t.model.ref)}
+	t.place(&c)
 	if lacksMinute(f.stream, f.tb, t.station, c, first, f.next) {
 		return false
 	}
@@ -167,8 +167,7 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	old := f.sameMark(sh, c)
 	if old != nil {
 		// The track knows better where the tick is, and how it drifts.
-		c.rate = old.model.rate / f.stream.Rate()
-		c.lag = old.model.at(float64(c.ref)) / f.stream.Rate()
+		old.place(&c)
 	}
 	p, ok := takeProfile(f.stream, f.tb, sh, f.otherTones(sh.toneHz), c, from, f.next)
 	if !ok {
@@ -194,13 +193,11 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	c.lag += v.lag
 	// A station has one tick: of two places the one with more evidence counts.
 	var rival *track
-	here := c.lag + c.rate*float64(f.next-c.ref)
 	for _, t := range f.tracks {
 		if t == old || t.station.ToneHz != best.ToneHz && t.station.ID != best.ID {
 			continue
 		}
-		after := wrap(here - t.model.at(float64(f.next))/f.stream.Rate())
-		if repeat := t.station.DUT1.SpacingSeconds; repeat > 0 && math.Abs(after-repeat) < sameTick {
+		if repeat := t.station.DUT1.SpacingSeconds; repeat > 0 && math.Abs(t.until(c, f.next)-repeat) < sameTick {
 			return
 		}
 		if t.station.ID == best.ID {
@@ -210,16 +207,12 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	t := f.newTrack(sh)
 	t.station = best
 	t.model = model{lag: c.lag * f.stream.Rate(), rate: c.rate * f.stream.Rate(), ref: float64(c.ref)}
-	for n := from; n < f.next; n++ {
-		t.take(n, f.tb)
-	}
+	t.fill(f.tb, from, f.next)
 	one, ok := t.stack(t.snaps, followBlocks).single()
 	if ok && !one.coherent && one.lead > clearLead {
 		// A single-sideband receiver: its pitch may be off.
 		if t, ok = f.tune(t, from); ok {
-			for n := from; n < f.next; n++ {
-				t.take(n, f.tb)
-			}
+			t.fill(f.tb, from, f.next)
 		}
 	}
 	if !ok || !t.follow() {
@@ -247,12 +240,22 @@ const clearGain = 2
 // the same tone.
 func (f *Finder) sameMark(sh shape, c candidate) *track {
 	for _, t := range f.tracks {
-		after := wrap(c.lag + c.rate*float64(f.next-c.ref) - t.model.at(float64(f.next))/f.stream.Rate())
-		if t.station.ToneHz == sh.toneHz && math.Abs(after) < sameTick {
+		if t.station.ToneHz == sh.toneHz && math.Abs(t.until(c, f.next)) < sameTick {
 			return t
 		}
 	}
 	return nil
+}
+
+// place puts c where the track is.
+func (t *track) place(c *candidate) {
+	c.rate = t.model.rate / t.cutter.rate
+	c.lag = t.model.at(float64(c.ref)) / t.cutter.rate
+}
+
+// until is how long after the track's tick c comes at second now, s.
+func (t *track) until(c candidate, now int64) float64 {
+	return wrap(c.lag + c.rate*float64(now-c.ref) - t.model.at(float64(now))/t.cutter.rate)
 }
 
 // covers reports whether o may be no more than t's tick seen through another
@@ -280,9 +283,7 @@ func (f *Finder) tune(t *track, from int64) (*track, bool) {
 		sh.toneHz += offset
 		u := f.newTrack(sh)
 		u.station, u.model = t.station, t.model
-		for n := from; n < f.next; n++ {
-			u.take(n, f.tb)
-		}
+		u.fill(f.tb, from, f.next)
 		g, ok := u.stack(u.snaps, 1).single()
 		if offset == 0 {
 			g.gain += tuneLead
@@ -319,6 +320,13 @@ func (f *Finder) newTrack(sh shape) *track {
 
 // sameTick is how near two arrivals of one tone are taken for one, s.
 const sameTick = 15e-3
+
+// fill takes the seconds from ≤ n < to.
+func (t *track) fill(tb Timebase, from, to int64) {
+	for n := from; n < to; n++ {
+		t.take(n, tb)
+	}
+}
 
 // take adds the snapshot of second n, if its audio is there.
 func (t *track) take(n int64, tb Timebase) {

@@ -5,6 +5,8 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+
 	"timeball/capture/station"
 	"timeball/detect/audio"
 )
@@ -148,18 +150,17 @@ func addWindows(pow []float64, z []complex128, offset float64) {
 func ownShare(spectra [][]float64, looks float64) []float64 {
 	share := make([]float64, len(spectra[0])+windowBins-1)
 	most := make([]float64, len(share))
+	noise := make([]float64, len(spectra))
+	for j, pow := range spectra {
+		for _, v := range pow[:quietBins-windowBins+1] {
+			noise[j] += v / (quietBins - windowBins + 1)
+		}
+	}
 	for i := range spectra[0] {
-		own, other := 0.0, 0.0
-		for j, pow := range spectra {
-			floor := 0.0
-			for _, v := range pow[:quietBins-windowBins+1] {
-				floor += v / (quietBins - windowBins + 1)
-			}
-			if j == 0 {
-				own = max(pow[i]-floor, floor/math.Sqrt(looks))
-			} else {
-				other += max(0, pow[i]-floor*(1+otherTones/math.Sqrt(looks)))
-			}
+		own := max(spectra[0][i]-noise[0], noise[0]/math.Sqrt(looks))
+		other := 0.0
+		for j, pow := range spectra[1:] {
+			other += max(0, pow[i]-noise[1+j]*(1+clearOther/math.Sqrt(looks)))
 		}
 		for m := range windowBins {
 			if own+other > most[i+m] {
@@ -170,9 +171,9 @@ func ownShare(spectra [][]float64, looks float64) []float64 {
 	return share
 }
 
-// otherTones is by how many standard deviations another tone must stand out of
+// clearOther is by how many standard deviations another tone must stand out of
 // the noise to count.
-const otherTones = 5
+const clearOther = 5
 
 // level takes the mean of the quiet bins from all bins and returns their
 // standard deviation, at least half their mean in expectation.
@@ -228,10 +229,7 @@ func decay(constant, late float64) []float64 {
 // misfit is the share of the bins' power that course q, begun at the best bin
 // near the candidate, leaves unexplained. It is infinite where there is no power.
 func misfit(bins, q []float64) (least float64, shift int) {
-	total := 0.0
-	for _, v := range bins {
-		total += v * v
-	}
+	total := floats.Dot(bins, bins)
 	least = math.Inf(1)
 	for k := quietBins - 1 - profileBefore; k <= 6; k++ {
 		a, b := 0.0, 0.0
@@ -254,10 +252,7 @@ func misfit(bins, q []float64) (least float64, shift int) {
 // misfitPair is misfit for a course that arrives by two paths some bins apart
 // with any powers, and the spacing that leaves least.
 func misfitPair(bins, q []float64) (least float64, shift, apart int) {
-	total := 0.0
-	for _, v := range bins {
-		total += v * v
-	}
+	total := floats.Dot(bins, bins)
 	least = math.Inf(1)
 	for e := 2; e <= widestPair; e++ {
 		for k := quietBins - 1 - profileBefore; k <= 6; k++ {
@@ -300,8 +295,8 @@ type verdict struct {
 // it; a click, a hum or a machine once a second is not, nor is a part that rings
 // at the tone when it is struck.
 func (p *profile) judge(s *station.Station, coherent bool) verdict {
-	bins := p.tone
-	if !shapeOf(s).onset {
+	bins, onset := p.tone, shapeOf(s).onset
+	if !onset {
 		bins = bins[:profileBefore+profileAfter]
 	}
 	q := share(s, coherent, 0)
@@ -312,16 +307,13 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 		return best
 	}
 	apart := 0
-	if !shapeOf(s).onset {
+	if !onset {
 		if m, k, e := misfitPair(bins, q); m+pairPenalty < best.misfit {
 			best.misfit, shift, apart = m+pairPenalty, k, e
 		}
 	}
 	best.lag = float64(shift) * binSeconds
-	total := 0.0
-	for _, v := range bins {
-		total += v * v
-	}
+	total := floats.Dot(bins, bins)
 	length := 0
 	for length < len(q) && q[length] > 0.5*q[0] {
 		length++

@@ -20,6 +20,7 @@ type stack struct {
 	before float64 // lag of point 0 before the model's, samples
 	end    float64 // lag of the end of an onset's sums after the model's, samples
 	count  float64
+	noise  []float64 // of each snapshot it was made of
 }
 
 // block sums consecutive seconds. The outputs are scaled so that noise has a
@@ -61,7 +62,7 @@ func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
 	}
 	blocks = max(1, min(blocks, len(snaps)/3))
 	w := make([]complex128, points)
-	noise := smoothNoise(snaps)
+	st.noise = smoothNoise(snaps)
 	first, last := snaps[0].n, snaps[len(snaps)-1].n
 	span := last - first + 1
 	var b *block
@@ -76,7 +77,7 @@ func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
 			})
 			b = &st.blocks[len(st.blocks)-1]
 		}
-		if s.long() || !st.align(w, s, m, noise[k]) {
+		if s.long() || !st.align(w, s, m, st.noise[k]) {
 			continue
 		}
 		b.n++

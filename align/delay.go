@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"timeball/align/path"
+	"timeball/capture"
 	"timeball/capture/station"
 	"timeball/detect/tick"
 	"timeball/detect/timecode"
@@ -115,11 +116,13 @@ func (a *Attempt) begin(read func(*timecode.Decoder) timecode.Reading) time.Time
 }
 
 // start is the UTC of the first frame as it was given or stands in the recording.
-func (a *Attempt) start() time.Time {
-	if !a.settings.Start.IsZero() {
-		return a.settings.Start
+func (a *Attempt) start() time.Time { return startOf(a.settings, a.info) }
+
+func startOf(s Settings, info capture.Info) time.Time {
+	if !s.Start.IsZero() {
+		return s.Start
 	}
-	return a.info.Start
+	return info.Start
 }
 
 // withDrift takes a path's drift, known to u, out of what the ticks say of the
@@ -134,8 +137,6 @@ func withDrift(lines []line, drift, u float64) []line {
 	return moved
 }
 
-// driftU is how much of the uncertainty of whole comes from the path's drift,
-// which steady leaves out.
-func driftU(whole, steady mixture) float64 {
-	return math.Sqrt(max(0, whole.u()*whole.u()-steady.u()*steady.u()))
-}
+// driftU is the part of an uncertainty u that comes from the path's drift, given
+// what is left of it without, steady.
+func driftU(u, steady float64) float64 { return math.Sqrt(max(0, u*u-steady*steady)) }

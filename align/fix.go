@@ -68,6 +68,14 @@ const (
 	Behind Sense = "behind"
 )
 
+// SenseOf is the sense of an offset.
+func SenseOf(x float64) Sense {
+	if x < 0 {
+		return Behind
+	}
+	return Ahead
+}
+
 // MarshalJSON implements json.Marshaler.
 func (s Sense) MarshalJSON() ([]byte, error) {
 	if s == "" {
@@ -117,20 +125,24 @@ type BudgetLine struct {
 
 // StationFix is what one station contributed.
 type StationFix struct {
-	ID            string   `json:"id"`
-	ToneHz        float64  `json:"tone_hz"`
-	TicksExpected int      `json:"ticks_expected"`
-	TicksUsed     int      `json:"ticks_used"`
-	SNRdB         *float64 `json:"snr_db"`
-	// TimedBy is "earliest arrival" where several are told apart, "only
-	// arrival" of a steady tick, and "power-weighted mean" of those that
-	// cannot be told apart when it fades.
-	TimedBy  string    `json:"timed_by"`
-	Offset   *float64  `json:"offset_s"`
-	U        *float64  `json:"u_s"`
-	Path     *PathUsed `json:"path"`
-	Arrivals []Arrival `json:"arrivals"`
+	ID            string    `json:"id"`
+	ToneHz        float64   `json:"tone_hz"`
+	TicksExpected int       `json:"ticks_expected"`
+	TicksUsed     int       `json:"ticks_used"`
+	SNRdB         *float64  `json:"snr_db"`
+	TimedBy       string    `json:"timed_by"`
+	Offset        *float64  `json:"offset_s"`
+	U             *float64  `json:"u_s"`
+	Path          *PathUsed `json:"path"`
+	Arrivals      []Arrival `json:"arrivals"`
 }
+
+// What a station's offset is the time of.
+const (
+	EarliestArrival   = "earliest arrival"    // of several that are told apart
+	OnlyArrival       = "only arrival"        // of a steady tick
+	PowerWeightedMean = "power-weighted mean" // of those that cannot be told apart, when it fades
+)
 
 // PathUsed is the path delay that was taken out.
 type PathUsed struct {

@@ -37,10 +37,9 @@ func follow(t testing.TB, c simulate.Config, s Settings) ([]Second, Fix, simulat
 	return followLate(t, c, s, 0)
 }
 
-// followLate does so with each inexact loss overrated by late frames.
-func followLate(t testing.TB, c simulate.Config, s Settings, late int64) ([]Second, Fix, simulate.Truth) {
+// begun is a simulated recording and the live measurement of it, at its start.
+func begun(t testing.TB, c simulate.Config, s Settings) (*simulate.Source, *Live) {
 	t.Helper()
-	shift := int64(0)
 	src, err := simulate.New(c)
 	if err != nil {
 		t.Fatal(err)
@@ -49,7 +48,14 @@ func followLate(t testing.TB, c simulate.Config, s Settings, late int64) ([]Seco
 	if err != nil {
 		t.Fatal(err)
 	}
-	live := NewLive(a)
+	return src, NewLive(a)
+}
+
+// followLate does so with each inexact loss overrated by late frames.
+func followLate(t testing.TB, c simulate.Config, s Settings, late int64) ([]Second, Fix, simulate.Truth) {
+	t.Helper()
+	shift := int64(0)
+	src, live := begun(t, c, s)
 	var all []Second
 	var b capture.Block
 	for {
@@ -369,22 +375,14 @@ func BenchmarkLive(b *testing.B) {
 func TestHandsNow(t *testing.T) {
 	t.Parallel()
 	c, s := clearly(t, "chu", 0.01, 0)
-	src, err := simulate.New(c)
-	if err != nil {
-		t.Fatal(err)
-	}
-	a, err := NewAttempt(src.Info(), s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	live := NewLive(a)
+	src, live := begun(t, c, s)
 	var last Second
 	var b capture.Block
 	for told := false; src.Read(&b) == nil; {
 		if second, ok := live.Process(&b); ok {
 			last = second
 		}
-		if !told && a.Heard() > 30.2 { // 18:20:37 by the clock
+		if !told && live.attempt.Heard() > 30.2 { // 18:20:37 by the clock
 			live.HandsNow(timecode.Hands{Hour: 18, Minute: 20, Second: 34})
 			told = true
 		}

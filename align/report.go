@@ -17,6 +17,7 @@ type stationOffset struct {
 	fix       StationFix
 	measured  mixture // offset with all but common corrections, type A only
 	rate      mixture
+	u         float64 // of measured
 	drift     float64 // part of measured's uncertainty that comes from the path's drift
 	ub        float64 // its own type B uncertainty
 	lines     []BudgetLine
@@ -113,11 +114,12 @@ func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last i
 	s.ub, _ = combine(s.lines)
 	all, since := lines(arr, a.rate, period), float64(last)-arr.Ref
 	s.measured, s.rate = extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
+	s.measured = s.measured.shift(shift, 0)
+	s.u = s.measured.u()
 	if way.uDrift > 0 {
 		steady, _ := extrapolate(withDrift(all, way.used.Drift, 0), since)
-		s.drift = driftU(s.measured, steady)
+		s.drift = driftU(s.u, steady.u())
 	}
-	s.measured = s.measured.shift(shift, 0)
 	return s
 }
 
@@ -125,11 +127,11 @@ func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last i
 func timedBy(arr *tick.Arrival) string {
 	switch {
 	case len(arr.Paths) > 1:
-		return "earliest arrival"
+		return EarliestArrival
 	case arr.FadingShare > leastFading:
-		return "power-weighted mean"
+		return PowerWeightedMean
 	}
-	return "only arrival"
+	return OnlyArrival
 }
 
 // leastFading is the share of fading power from which a tick is taken to come
@@ -166,7 +168,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	origin := known[0].measured.centre()
 	weights, total := make([]float64, len(known)), 0.0
 	for i, s := range known {
-		weights[i] = 1 / (math.Pow(s.measured.u(), 2) + s.ub*s.ub + 1e-18)
+		weights[i] = 1 / (s.u*s.u + s.ub*s.ub + 1e-18)
 		total += weights[i]
 	}
 	mean, chi2 := 0.0, 0.0
@@ -199,7 +201,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		}
 		other += math.Pow(w*birge*s.ub, 2)
 		if i != heaviest {
-			other += math.Pow(w*birge*s.measured.u(), 2)
+			other += math.Pow(w*birge*s.u, 2)
 		}
 	}
 	scaled := make(mixture, len(shape))
@@ -211,7 +213,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	ua, dof := 0.0, scaled.dof()
 	for i, s := range known {
 		scale := weights[i] * birge
-		ua += scale * scale * (math.Pow(s.measured.u(), 2) - s.drift*s.drift)
+		ua += scale * scale * (s.u*s.u - s.drift*s.drift)
 		if s.drift > 0 {
 			f.Budget = append(f.Budget, BudgetLine{Source: "path drift " + s.fix.ID, Type: "B", U: scale * s.drift, Note: "over the time since the middle of the ticks"})
 		}
@@ -225,19 +227,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	commonU, _ := combine(commonLines)
 	whole := scaled.shift(common, math.Sqrt(other+commonU*commonU))
 
-	lo, hi := whole.interval()
-	centre := whole.centre()
-	x := wrap(centre)
-	u := whole.u()
-	ci := [2]float64{x + lo - centre, x + hi - centre}
-	f.Offset, f.U, f.CI95 = &x, &u, &ci
-	if d := whole.dof(); !math.IsInf(d, 1) {
-		f.DoF = &d
-	}
-	f.Sense = Ahead
-	if x < 0 {
-		f.Sense = Behind
-	}
+	f.state(whole)
 	f.Rate = &Rate{known[heaviest].rate.centre(), known[heaviest].rate.u()}
 	utc := *f.SampleClock.PPMvsMarker - f.Rate.Y*1e6
 	f.SampleClock.PPMvsUTC = &utc
@@ -248,6 +238,18 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		s.fix.Offset, s.fix.U = &x, &u
 		f.Stations = append(f.Stations, s.fix)
 	}
+}
+
+// state puts the offset, its interval and sense into the fix.
+func (f *Fix) state(offset mixture) {
+	lo, hi := offset.interval()
+	centre, u := offset.centre(), offset.u()
+	x := wrap(centre)
+	f.Offset, f.U, f.CI95 = &x, &u, &[2]float64{x + lo - centre, x + hi - centre}
+	if d := offset.dof(); !math.IsInf(d, 1) {
+		f.DoF = &d
+	}
+	f.Sense = SenseOf(x)
 }
 
 // markerFix describes the marker.

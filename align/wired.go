@@ -290,25 +290,11 @@ func (w *Wired) report() Fix {
 	}
 	ub, _ := combine(f.Budget[1:])
 	whole := value.shift(skew.Value-w.pulses.Phase(last)/w.rate, ub)
-	centre, u := whole.centre(), whole.u()
-	lo, hi := whole.interval()
-	x := wrap(centre)
 	f.Verdict = Found
-	f.Offset, f.U, f.CI95 = &x, &u, &[2]float64{x + lo - centre, x + hi - centre}
-	if d := whole.dof(); !math.IsInf(d, 1) {
-		f.DoF = &d
-	}
-	f.Sense = Ahead
-	if x < 0 {
-		f.Sense = Behind
-	}
+	f.state(whole)
 	f.Rate = &Rate{rate.centre(), rate.u()}
-	start := w.settings.Start
-	if start.IsZero() {
-		start = w.info.Start
-	}
-	if !start.IsZero() {
-		at := start.Add(time.Duration((w.last/w.rate + x) * 1e9)).Round(time.Second)
+	if start := startOf(w.settings, w.info); !start.IsZero() {
+		at := start.Add(time.Duration((w.last/w.rate + *f.Offset) * 1e9)).Round(time.Second)
 		f.At = &at
 	}
 	return f

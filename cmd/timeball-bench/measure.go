@@ -238,11 +238,11 @@ func summarise(name string, outcomes []outcome) summary {
 			s.held++
 		}
 		switch o.timedBy {
-		case "earliest arrival":
+		case align.EarliestArrival:
 			s.earliest++
-		case "only arrival":
+		case align.OnlyArrival:
 			s.only++
-		case "power-weighted mean":
+		case align.PowerWeightedMean:
 			s.mean++
 		}
 		s.bias += o.err

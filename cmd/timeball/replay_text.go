@@ -68,13 +68,6 @@ func against(f align.Fix) string {
 	return "UTC"
 }
 
-func senseOf(x float64) align.Sense {
-	if x < 0 {
-		return align.Behind
-	}
-	return align.Ahead
-}
-
 func relation(s align.Sense) string {
 	if s == align.Ahead {
 		return "ahead of"
@@ -226,7 +219,7 @@ func writeFacts(w io.Writer, f align.Fix) {
 		fmt.Fprintf(t, "broadcast\t%s, %s, leap second: %s, from the %s\n", u.Second.UTC().Format("2006-01-02 15:04:05 UTC"), dut1, u.Leap, u.From)
 	}
 	if x := f.OffsetUT1; x != nil {
-		fmt.Fprintf(t, "UT1\tthe local clock is %s UT1 by %.1f s, as far as DUT1 tells\n", relation(senseOf(*x)), math.Abs(*x))
+		fmt.Fprintf(t, "UT1\tthe local clock is %s UT1 by %.1f s, as far as DUT1 tells\n", relation(align.SenseOf(*x)), math.Abs(*x))
 	}
 	lost := int64(0)
 	for _, g := range f.Recording.Gaps {

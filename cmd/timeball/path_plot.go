@@ -119,6 +119,7 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 	// Ground is drawn on beyond both ends, a good deal where they are close.
 	beyond := max(0.03, 150/(earthKm*span))
 	const crustKm = 60
+	near := earthKm*span < 6000 // else the layers' ends lie too close for all their names
 	shell := func(name string, lowKm, highKm float64, colour color.Color) {
 		ring := append(arc(highKm, -beyond, 1+beyond), arc(lowKm, 1+beyond, -beyond)...)
 		if filled, err := plotter.NewPolygon(ring); err == nil {
@@ -126,8 +127,7 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 			filled.LineStyle.Width = 0
 			pl.Add(filled)
 		}
-		// On a long way the layers' ends lie too close for their names.
-		if name != "" && earthKm*span < 9000 {
+		if name != "" && near {
 			addLabel(pl, at(-beyond, (lowKm+highKm)/2), name+" ", paleInkColour, text.XRight)
 		}
 	}
@@ -137,7 +137,7 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 	}
 	for heightKm := 100.0; heightKm <= 400; heightKm += 100 {
 		addLine(pl, arc(heightKm, -beyond, 1+beyond), paleColour, 0.6, []vg.Length{vg.Points(2), vg.Points(3)})
-		if heightKm == 400 || earthKm*span < 6000 {
+		if heightKm == 400 || near {
 			addLabel(pl, at(1+beyond, heightKm), fmt.Sprintf(" %.0f km", heightKm), paleColour, text.XLeft)
 		}
 	}

@@ -85,6 +85,7 @@ const (
 	bcdZero
 	bcdOne
 	bcdMarker
+	bcdStep // half as strong from where a zero ends to where a one does: two codes at once
 	bcdSymbols
 )
 
@@ -98,83 +99,94 @@ const bcdSplatter = 0.01
 // cells are 100 ms long, so that at steps of 10 Hz each other steady tone that
 // is a multiple of 10 Hz (mains hum among them) falls on a zero.
 var (
-	bcdCells = []span{{30, 130}, {100, 200}, {200, 300}, {300, 400}, {400, 500}, {500, 600}, {600, 700}, {700, 800}, {800, 900}, {870, 970}}
-	bcdEnds  = []int{bcdHole: 0, bcdZero: 200, bcdOne: 500, bcdMarker: 800} // of the pulse, ms
-	bcdShare = []float64{bcdHole: 1. / 60, bcdZero: 41. / 60, bcdOne: 12. / 60, bcdMarker: 6. / 60}
+	bcdCells = [bcdCellCount]span{{30, 130}, {100, 200}, {200, 300}, {300, 400}, {400, 500}, {500, 600}, {600, 700}, {700, 800}, {800, 900}, {870, 970}}
+	bcdEnds  = []int{bcdHole: 0, bcdZero: 200, bcdOne: 500, bcdMarker: 800, bcdStep: 500} // of the pulse, ms
+	bcdShare = [bcdSymbols]float64{bcdHole: 1. / 60, bcdZero: 41. / 60, bcdOne: 12. / 60, bcdMarker: 6. / 60}
 	// Flanks avoid 50, 60, 100, 120 and 150 Hz.
 	bcdFlanks = [...]float64{-30, -20, -10, 10, 30, 40}
 )
 
 const (
-	bcdCellMs = 100
-	bcdAlways = 2  // cells in which every pulse is on
-	bcdShared = 12 // flanks for which the noise of the whole second counts
+	bcdCellMs    = 100
+	bcdCellCount = 10
+	bcdShared    = 12 // flanks for which the noise of the whole second counts in that of each cell
+)
+
+// Where the subcarrier may be found: a receiver with a carrier of its own, when
+// it is mistuned, shifts it.
+const (
+	shiftStepHz = 5.0 // half of what a cell tells apart
+	shiftSteps  = 12  // each way
+	// shiftLead is how much more must be heard at a shift than at none, in units
+	// of noise, shiftCap bounds what one second may say, and shiftSeconds is how
+	// long it is remembered.
+	shiftLead    = 20.0
+	shiftCap     = 20.0
+	shiftSeconds = 60.0
 )
 
 // bcd hears the 100 Hz code.
 type bcd struct {
 	hz     float64
-	bursts *bursts
+	fading *fading
 	slow   [slotCount]float32 // audio averaged to a sample a millisecond
 	full   [slotCount]bool
-	// still is for the subcarrier where it is sent, and moved for where a
-	// mistuned receiver would shift it; lead is how much more of it was heard there.
-	still, moved tuning
-	lead         float64
+
+	shifts [1 + 2*shiftSteps]tone    // from the lowest up
+	heard  [1 + 2*shiftSteps]float64 // energy of pulses at each, over noise
+	shift  int                       // steps from no shift
+	flanks [len(bcdFlanks)]tone      // at that shift
+	// turn is how the phase moves from the first cell to the second, in both of
+	// which every pulse is on: the sum over the latest shiftSeconds of their
+	// product, by noise. It tells what of the shift lies between the steps.
+	turn complex128
 }
 
-// tuning holds the tables for the subcarrier and its flanks.
-type tuning struct {
-	shift    float64 // Hz
-	cos, sin [1 + len(bcdFlanks)][bcdCellMs]float32
+// tone is a complex tone of one cell's length, a sample a millisecond.
+type tone struct{ cos, sin [bcdCellMs]float32 }
+
+func newTone(hz float64) (t tone) {
+	for i := range bcdCellMs {
+		sin, cos := math.Sincos(2 * math.Pi * hz * float64(i) / 1000)
+		t.cos[i], t.sin[i] = float32(cos), float32(-sin)
+	}
+	return t
+}
+
+func (t *tone) in(x []float32) complex128 {
+	var re, im float32
+	for i, v := range x {
+		re += v * t.cos[i]
+		im += v * t.sin[i]
+	}
+	return complex(float64(re), float64(im))
 }
 
 func newBCD(c station.Code) *bcd {
 	low := 0.0
 	if c.Depth > 0 {
-		low = c.LowDepth * c.LowDepth / (c.Depth * c.Depth)
+		low = c.LowDepth / c.Depth
 	}
-	var cells []cell
-	for _, s := range bcdCells {
-		cells = append(cells, cell{s.from, s.to, len(bcdFlanks) + bcdShared})
+	b := &bcd{hz: c.ToneHz, fading: newFading(low)}
+	for i := range b.shifts {
+		b.shifts[i] = newTone(b.hz + shiftStepHz*float64(i-shiftSteps))
 	}
-	patterns := make([][]bool, bcdSymbols)
-	for k, end := range bcdEnds {
-		for _, c := range cells {
-			patterns[k] = append(patterns[k], c.to <= end)
-		}
-	}
-	b := &bcd{hz: c.ToneHz, bursts: newBursts(cells, patterns, bcdShare, low, bcdCap, bcdSplatter)}
-	b.bursts.shared = bcdShared
-	b.still.tune(b.hz, 0)
+	b.tune(0)
+	// A receiver that shifts nothing, or by less than a step, is the likeliest.
+	b.turn = shiftSeconds
 	return b
 }
 
 func (b *bcd) name() string { return "100 Hz code" }
 func (b *bcd) keeps() int   { return bcdSymbols }
 
-// tune makes the tables for a subcarrier at hz, shifted.
-func (t *tuning) tune(hz, shiftHz float64) {
-	t.shift = shiftHz
-	for f := range t.cos {
-		at := hz + shiftHz
-		if f > 0 {
-			at += bcdFlanks[f-1]
-		}
-		for i := range bcdCellMs {
-			sin, cos := math.Sincos(2 * math.Pi * at * float64(i) / 1000)
-			t.cos[f][i], t.sin[f][i] = float32(cos), float32(sin)
-		}
+// tune listens at a shift, in steps.
+func (b *bcd) tune(shift int) {
+	b.shift, b.turn = shift, 0
+	for i, flank := range bcdFlanks {
+		b.flanks[i] = newTone(b.hz + shiftStepHz*float64(shift) + flank)
 	}
 }
-
-// steadyHz is how far the marks' pitch may be off before the receiver may be
-// mistuned: with an AM receiver the subcarrier stays where it is, and what seems
-// a shift is the error of the measured pitch.
-const steadyHz = 4
-
-// leadCap bounds what one second may say of where the subcarrier is, and all may.
-const leadCap = 20
 
 func (b *bcd) hear(s *Second, shiftHz float64, keep []float32) (foundHz float64) {
 	next := slotStart(s, firstSlot)
@@ -191,64 +203,95 @@ func (b *bcd) hear(s *Second, shiftHz float64, keep []float32) (foundHz float64)
 			b.slow[k] = sum / float32(next-from)
 		}
 	}
-	at := &b.still
-	if math.Abs(shiftHz) >= steadyHz {
-		if math.Abs(shiftHz-b.moved.shift) > 1 {
-			b.moved.tune(b.hz, shiftHz)
-		}
-		more := b.pulse(&b.moved) - b.pulse(&b.still)
-		b.lead = min(max(b.lead+min(max(more, -leadCap), leadCap), -leadCap), leadCap)
-		if b.lead > 0 {
-			at = &b.moved
-		}
-	}
+	b.seek()
 	for c, span := range bcdCells {
-		if tone, noise, ok := b.measure(at, span.from); ok {
-			b.bursts.heardAt(c, tone, noise)
-		} else {
-			b.bursts.missed(c)
+		tone, noise, ok := b.measure(span.from)
+		if !ok {
+			noise = -1
 		}
+		b.fading.tone[c], b.fading.noise[c] = tone, noise
 	}
-	b.bursts.weigh(keep)
-	b.bursts.learnPhase(bcdAlways)
-	return at.shift
+	foundHz = shiftStepHz*float64(b.shift) + b.straighten()
+	b.fading.weigh(keep)
+	if b.heard[shiftSteps+b.shift] < shiftLead {
+		return shiftHz
+	}
+	return foundHz
 }
 
-// pulse is how much stronger a tone is where every pulse is on than where none
-// is, in units of noise.
-func (b *bcd) pulse(t *tuning) float64 {
-	on, noise, ok := b.measure(t, bcdCells[0].from)
-	off, quiet, also := b.measure(t, bcdCells[len(bcdCells)-1].from)
-	if noise += quiet; !ok || !also || noise == 0 {
-		return 0
+// cell is the audio of the cell that starts at a slot; nil when part of it is
+// missing.
+func (b *bcd) cell(slot int) []float32 {
+	from := slot - firstSlot
+	if !b.full[from] || !b.full[from+bcdCellMs-1] {
+		return nil
 	}
-	return 2 * (real(on*cmplx.Conj(on)) - real(off*cmplx.Conj(off))) / noise
+	return b.slow[from : from+bcdCellMs]
+}
+
+// seek finds out by how much the subcarrier is shifted: there, more is heard
+// where every pulse is on than where none is.
+func (b *bcd) seek() {
+	on, off := b.cell(bcdCells[0].from), b.cell(bcdCells[bcdCellCount-1].from)
+	if on == nil || off == nil {
+		return
+	}
+	var more [len(b.heard)]float64
+	noise := 0.0
+	for i := range b.shifts {
+		quiet := sqAbs(b.shifts[i].in(off))
+		more[i] = sqAbs(b.shifts[i].in(on)) - quiet
+		noise += quiet / float64(len(more))
+	}
+	if noise == 0 {
+		return
+	}
+	best := shiftSteps
+	for i, m := range more {
+		b.heard[i] = b.heard[i]*(1-1/shiftSeconds) + min(max(m/noise, -shiftCap), shiftCap)
+		if b.heard[i] > b.heard[best] {
+			best = i
+		}
+	}
+	if b.heard[best] < b.heard[shiftSteps]+shiftLead {
+		best = shiftSteps
+	}
+	if shift := best - shiftSteps; shift != b.shift {
+		b.tune(shift)
+	}
+}
+
+// straighten takes out of the cells' phases what the subcarrier's pitch, Hz,
+// differs from that at which they were measured, and returns that.
+func (b *bcd) straighten() (hz float64) {
+	f := b.fading
+	b.turn *= 1 - 1/shiftSeconds
+	if f.noise[0] > 0 && f.noise[1] > 0 {
+		turn := f.tone[1] * cmplx.Conj(f.tone[0]) / complex((f.noise[0]+f.noise[1])/2, 0)
+		b.turn += turn * complex(min(1, shiftCap/cmplx.Abs(turn)), 0)
+	}
+	step := float64(bcdCells[1].from-bcdCells[0].from) / 1000
+	hz = cmplx.Phase(b.turn) / (2 * math.Pi * step)
+	for c, s := range bcdCells {
+		f.tone[c] *= cmplx.Rect(1, -2*math.Pi*hz*float64(s.from)/1000)
+	}
+	return hz
 }
 
 // measure returns the amplitude of the subcarrier in the cell that starts at a
 // slot, its phase counted from the onset, and the mean energy of the flanks;
 // false when part of the audio is missing.
-func (b *bcd) measure(t *tuning, slot int) (tone complex128, noise float64, ok bool) {
-	from := slot - firstSlot
-	if !b.full[from] || !b.full[from+bcdCellMs-1] {
+func (b *bcd) measure(slot int) (amplitude complex128, noise float64, ok bool) {
+	x := b.cell(slot)
+	if x == nil {
 		return 0, 0, false
 	}
-	x := b.slow[from : from+bcdCellMs]
-	for f := range t.cos {
-		cos, sin := &t.cos[f], &t.sin[f]
-		var re, im float32
-		for i, v := range x {
-			re += v * cos[i]
-			im += v * sin[i]
-		}
-		if f == 0 {
-			turned := 2 * math.Pi * math.Mod((b.hz+t.shift)*float64(slot)/1000, 1)
-			tone = complex(float64(re), -float64(im)) * cmplx.Rect(1, -turned)
-		} else {
-			noise += float64(re)*float64(re) + float64(im)*float64(im)
-		}
+	turned := (b.hz + shiftStepHz*float64(b.shift)) * float64(slot) / 1000
+	amplitude = b.shifts[shiftSteps+b.shift].in(x) * cmplx.Rect(1, -2*math.Pi*math.Mod(turned, 1))
+	for i := range b.flanks {
+		noise += sqAbs(b.flanks[i].in(x))
 	}
-	return tone, noise / float64(len(bcdFlanks)), true
+	return amplitude, noise / float64(len(b.flanks)), true
 }
 
 func (b *bcd) framing(keep []float32, out *[60]float32) {
@@ -330,13 +373,15 @@ func (b *bcd) notices(keep []float32, second int, n *notices) {
 func abs(n int) int { return max(n, -n) }
 
 func (b *bcd) against(keep []float32, t time.Time) float64 {
-	switch one := float64(keep[bcdOne] - keep[bcdZero]); bcdSymbolAt(t) {
-	case bcdZero:
-		return one
+	sent, other := bcdSymbolAt(t), bcdOne
+	switch sent {
 	case bcdOne:
-		return -one
+		other = bcdZero
+	case bcdZero:
+	default:
+		return 0 // two frames that start together differ in bits only
 	}
-	return 0 // two frames that start together differ in bits only
+	return float64(max(keep[other], keep[bcdStep]) - keep[sent])
 }
 
 // bcdSymbolAt is the symbol sent in the second that starts at t; -1 for a

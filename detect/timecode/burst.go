@@ -1,9 +1,6 @@
 package timecode
 
-import (
-	"math"
-	"math/cmplx"
-)
+import "math"
 
 // Levels of the signal-to-noise ratio: the energy of 5 ms of tone over the
 // noise density, in steps of stepDB from lowestDB. The lowest is nothing even
@@ -49,12 +46,11 @@ const (
 // cell is one span of a second in which a tone is on or off.
 type cell struct {
 	from, to int // ms after the onset
-	flanks   int // count of flank frequencies that measure the noise, those of other cells that count as well included
+	flanks   int // count of flank frequencies that measure the noise
 }
 
 // bursts weighs which of several patterns of tone a second holds. A pattern
-// names the cells in which the tone is on; in the others it is at a lower
-// level, or off. The signal's level is a hidden Markov chain that runs through
+// names the cells in which the tone is on; in the others it is off. The signal's level is a hidden Markov chain that runs through
 // the cells of one second after another, so that a fade is told from the end
 // of a burst by its likelihood.
 //
@@ -64,10 +60,6 @@ type cell struct {
 // burst of noise from counting as proof. With a tone of energy ratio g, z/(1+g)
 // does so if the amplitude is Rayleigh-distributed; for a steady amplitude,
 // sqrt(z) is nearly normal about sqrt(g).
-//
-// Where the tone's phase lasts from second to second, as that of a subcarrier
-// does behind a detector of the envelope, a cell's amplitude is known with its
-// phase, and only the part in that phase counts for a tone.
 type bursts struct {
 	cells    []cell
 	patterns [][]bool  // by cell: the tone is on
@@ -79,61 +71,45 @@ type bursts struct {
 	// hide them they would look like bursts.
 	splatter float64
 
-	// shared is by how many flanks the mean noise of the second counts in that of
-	// each cell.
-	shared float64
-
-	up, down [][levels]scale        // per cell: tone on, and at its lower level
-	gap      []float64              // per cell: s since the start of the one before it
-	level    [paces][levels]float64 // probability of each pace and level at the end of the last second
-	typical  float64                // energy of a second's strongest cell, geometric mean
-	mean     float64                // mean energy ratio of 5 ms; 0: nothing heard yet
-	rise     [levels]float64        // share of the proposed steps up from a level that are taken
-	fall     [levels]float64        // and down
-
-	// What is known of the phase: the sum of the phasors of cells by weight, and
-	// those of the weights and of their squares.
-	phasors         complex128
-	weight, squares float64
+	up      [][levels]scale        // per cell
+	gap     []float64              // per cell: s since the start of the one before it
+	level   [paces][levels]float64 // probability of each pace and level at the end of the last second
+	typical float64                // energy of a second's strongest cell, geometric mean
+	mean    float64                // mean energy ratio of 5 ms; 0: nothing heard yet
+	rise    [levels]float64        // share of the proposed steps up from a level that are taken
+	fall    [levels]float64        // and down
 
 	tone, noise []float64         // energies of the cells of this second
-	phasor      []complex128      // and the phase of the tone; 0: not measured
-	on, off     [][levels]float64 // their likelihoods, up to a factor for each cell
+	on          [][levels]float64 // their likelihoods with the tone on, up to a factor for each cell
+	off         []float64         // and off
 }
 
 // scale is what the density of a cell's energy needs for one energy ratio g.
 type scale struct {
-	tone    bool    // g is not zero
 	flanks  int     // M
 	share   float64 // 1/(1+g)
 	inverse float64 // 1/(M(1+g))
-	across  float64 // variance of an amplitude in the tone's phase, over that of noise
 	root    float64 // sqrt(g)
 	spread  float64 // of sqrt(z); 0 when the tone does not outweigh the noise
 }
 
 func newScale(g float64, flanks int) scale {
 	m := float64(flanks)
-	s := scale{
-		tone: g > 0, flanks: flanks, share: 1 / (1 + g), inverse: 1 / (m * (1 + g)),
-		across: 1 + inPhaseScatter*inPhaseScatter*g, root: math.Sqrt(g),
-	}
+	s := scale{flanks: flanks, share: 1 / (1 + g), inverse: 1 / (m * (1 + g)), root: math.Sqrt(g)}
 	if g > steadyFrom {
 		s.spread = math.Sqrt(0.5 + amplitudeScatter*amplitudeScatter*g)
 	}
 	return s
 }
 
-// newBursts prepares the weighing. Cells are in order of time; low is the
-// energy of the lower level over that of the upper, 0 when the tone is off
-// between bursts.
-func newBursts(cells []cell, patterns [][]bool, prior []float64, low, cap, splatter float64) *bursts {
+// newBursts prepares the weighing. Cells are in order of time.
+func newBursts(cells []cell, patterns [][]bool, prior []float64, cap, splatter float64) *bursts {
 	n := len(cells)
 	b := &bursts{
 		cells: cells, patterns: patterns, prior: prior, cap: cap, splatter: splatter,
-		up: make([][levels]scale, n), down: make([][levels]scale, n), gap: make([]float64, n),
-		tone: make([]float64, n), noise: make([]float64, n), phasor: make([]complex128, n),
-		on: make([][levels]float64, n), off: make([][levels]float64, n),
+		up: make([][levels]scale, n), gap: make([]float64, n),
+		tone: make([]float64, n), noise: make([]float64, n),
+		on: make([][levels]float64, n), off: make([]float64, n),
 	}
 	for j := range levels {
 		for i := range paces {
@@ -142,7 +118,6 @@ func newBursts(cells []cell, patterns [][]bool, prior []float64, low, cap, splat
 		for c, cell := range cells {
 			g := levelRatio(j) * float64(cell.to-cell.from) / referenceMs
 			b.up[c][j] = newScale(g, cell.flanks)
-			b.down[c][j] = newScale(low*g, cell.flanks)
 		}
 	}
 	for c := range cells {
@@ -177,16 +152,6 @@ func (b *bursts) heard(cell int, tone, noise float64) {
 	b.tone[cell], b.noise[cell] = tone, noise
 }
 
-// heardAt does the same with the tone's amplitude, for one whose phase may last.
-func (b *bursts) heardAt(cell int, tone complex128, noise float64) {
-	size := cmplx.Abs(tone)
-	b.heard(cell, size*size, noise)
-	b.phasor[cell] = 0
-	if size > 0 {
-		b.phasor[cell] = tone / complex(size, 0)
-	}
-}
-
 // missed tells that a cell was not measured.
 func (b *bursts) missed(cell int) { b.noise[cell] = -1 }
 
@@ -200,12 +165,12 @@ func (b *bursts) weigh(out []float32) {
 		for i, p := range b.level {
 			for c := range b.cells {
 				b.move(&p, stepsPerSecond[i]*b.gap[c])
-				l := &b.off[c]
-				if on[c] {
-					l = &b.on[c]
-				}
 				for j := range p {
-					p[j] *= l[j]
+					if on[c] {
+						p[j] *= b.on[c][j]
+					} else {
+						p[j] *= b.off[c]
+					}
 				}
 			}
 			for j := range p {
@@ -276,17 +241,12 @@ func (b *bursts) move(p *[levels]float64, step float64) {
 // likelihoods turns the energies heard into likelihoods of each level, scaled
 // so that the largest of a cell is 1.
 func (b *bursts) likelihoods() {
-	phase, trust := b.phase()
 	strongest := 0.0 // energy for each millisecond of the cell
-	mean, count := 0.0, 0.0
 	for c, cell := range b.cells {
 		if b.noise[c] >= 0 {
 			strongest = max(strongest, b.tone[c]/float64(cell.to-cell.from))
-			mean += b.noise[c]
-			count++
 		}
 	}
-	mean /= max(count, 1)
 	if strongest > 0 {
 		if b.typical == 0 {
 			b.typical = strongest
@@ -295,55 +255,37 @@ func (b *bursts) likelihoods() {
 		strongest = max(strongest, b.typical)
 	}
 	for c, cell := range b.cells {
-		own := b.noise[c] + (mean-b.noise[c])*b.shared/float64(cell.flanks)
-		floor := own + b.splatter*strongest*float64(cell.to-cell.from)
+		floor := b.noise[c] + b.splatter*strongest*float64(cell.to-cell.from)
 		if b.noise[c] < 0 || floor == 0 {
+			b.off[c] = 1
 			for j := range levels {
-				b.on[c][j], b.off[c][j] = 1, 1
+				b.on[c][j] = 1
 			}
 			continue
 		}
 		z := b.tone[c] / floor
 		root := math.Sqrt(z)
-		along, trusted := root*real(b.phasor[c]*cmplx.Conj(phase)), trust
-		if b.phasor[c] == 0 {
-			trusted = 0
-		}
-		top := 0.0
-		var none float64
-		if !b.down[c][0].tone {
-			none = tail(z/float64(cell.flanks), cell.flanks)
-			top = none
-		}
+		b.off[c] = tail(z/float64(cell.flanks), cell.flanks)
+		top := b.off[c]
 		for j := range levels {
-			b.on[c][j] = b.up[c][j].density(z, root, along, trusted)
-			b.off[c][j] = none
-			if b.down[c][j].tone {
-				b.off[c][j] = b.down[c][j].density(z, root, along, trusted)
-			}
-			top = max(top, b.on[c][j], b.off[c][j])
+			b.on[c][j] = b.up[c][j].density(z, root)
+			top = max(top, b.on[c][j])
 		}
+		b.off[c] /= top
 		for j := range levels {
 			b.on[c][j] /= top
-			b.off[c][j] /= top
 		}
 	}
 }
 
-// density is that of the energy z of a cell in which there is a tone. As far as
-// the tone's phase is trusted it is that of an amplitude whose part in that phase
-// is along, relative to that of its phase being anything.
-func (s *scale) density(z, root, along, trust float64) float64 {
+// density is that of the energy z of a cell in which there is a tone; root is
+// its square root.
+func (s *scale) density(z, root float64) float64 {
 	faded := s.share * tail(z*s.inverse, s.flanks)
 	steady := faded
-	if s.spread > 0 && trust < 1 {
+	if s.spread > 0 {
 		d := (root - s.root) / s.spread
 		steady = math.Exp(-d*d/2) / (s.spread * 2 * max(root, 0.5) * math.Sqrt(2*math.Pi))
-	}
-	if trust > 0 {
-		apart := max(0, z+s.root*s.root-2*along*s.root)
-		inPhase := tail(apart/(float64(s.flanks)*s.across), s.flanks) / s.across
-		steady += trust * (inPhase - steady)
 	}
 	return unsteadyShare*faded + (1-unsteadyShare)*steady
 }
@@ -358,43 +300,4 @@ func tail(x float64, m int) float64 {
 		power *= power
 	}
 	return p
-}
-
-const (
-	// inPhaseScatter is that of an amplitude about its level, relative, in either
-	// direction: half a step of level along, and across what paths 1 ms apart
-	// turn 100 Hz.
-	inPhaseScatter = 0.2
-	phaseSeconds   = 60.0 // over which the phase is averaged
-	phaseCap       = 30.0 // energy ratio beyond which a cell weighs no more
-	phaseTrust     = 0.95 // at most
-)
-
-// learnPhase learns the phase from the first cells of this second, in which the
-// tone is on in almost every pattern.
-func (b *bursts) learnPhase(first int) {
-	keep := 1 - 1/phaseSeconds
-	b.phasors *= complex(keep, 0)
-	b.weight *= keep
-	b.squares *= keep
-	for c := range first {
-		if b.noise[c] > 0 {
-			w := min(b.tone[c]/b.noise[c], phaseCap)
-			b.phasors += complex(w, 0) * b.phasor[c]
-			b.weight += w
-			b.squares += w * w
-		}
-	}
-}
-
-// phase is the lasting phase and how far it may be trusted: the square of the
-// mean resultant length, less what chance would make of it.
-func (b *bursts) phase() (unit complex128, trust float64) {
-	size := cmplx.Abs(b.phasors)
-	chance := 2 * b.squares / (b.weight * b.weight) // cells of one second are alike
-	if size == 0 || chance >= 1 {
-		return 0, 0
-	}
-	length := size / b.weight
-	return b.phasors / complex(size, 0), phaseTrust * max(0, (length*length-chance)/(1-chance))
 }

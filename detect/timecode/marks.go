@@ -202,7 +202,7 @@ func (m *marks) measure(uses []int) {
 	for k, u := range uses {
 		prior[k] = float64(max(u, 1)) / float64(total)
 	}
-	m.bursts = newBursts(cells, patterns, prior, 0, markCap, markSplatter)
+	m.bursts = newBursts(cells, patterns, prior, markCap, markSplatter)
 }
 
 func (s shape) on(at int) bool {

@@ -166,6 +166,22 @@ func TestMistuned(t *testing.T) {
 	}
 }
 
+// The pitch of a tick is heard to some hertz only; the subcarrier tells its own.
+func TestMistunedAndFading(t *testing.T) {
+	for _, hz := range []float64{-33, -8, 4, 47} {
+		for _, off := range []float64{-12, 12} {
+			a := &air{station: builtin("wwv"), start: parse(t, "2026-03-14T18:20:07Z"), snrDB: 15, tuningHz: hz, spreadHz: 0.5, delay: 0.001, rng: rand.New(rand.NewPCG(11, 12))}
+			d := New(a.station)
+			for n := range 240 {
+				s := a.second(n)
+				s.ToneHz += off
+				d.Add(s)
+			}
+			check(t, "wwv", a, 239, d.Close())
+		}
+	}
+}
+
 // Two stations on one carrier with different codes on the same subcarrier: the
 // right time or none. One sends the layout of BPM as far as it is published (an
 // encyclopedia's: minutes in seconds 1 to 4, days in 20 to 23, years in 40 to 43

@@ -151,15 +151,45 @@ func (f *Finder) otherTones(toneHz float64) []float64 {
 func (f *Finder) stands(t *track, first int64) bool {
 	c := candidate{ref: int64(t.model.ref)}
 	t.place(&c)
-	if lacksMinute(f.stream, f.tb, t.station, c, first, f.next) {
-		return false
-	}
+	accepted, tick := false, 0.0
 	for _, c.coherent = range []bool{false, true} {
-		if p, ok := takeProfile(f.stream, f.tb, t.shape, f.otherTones(t.station.ToneHz), c, first, f.next); !ok || p.judge(t.station, c.coherent).accepted {
+		p, ok := takeProfile(f.stream, f.tb, t.shape, f.otherTones(t.station.ToneHz), c, first, f.next)
+		if !ok {
 			return true
 		}
+		v := p.judge(t.station, c.coherent)
+		accepted = accepted || v.accepted
+		if math.Abs(v.tick) > math.Abs(tick) {
+			tick = v.tick // the view that tells more
+		}
 	}
-	return false
+	return accepted && believable(tick, f.minute(t.station, t.shape, c, first))
+}
+
+// believable reports whether the logarithms of the odds for a tick, against
+// something struck, and for the minute mark, against none, speak for a station.
+func believable(tick, minute float64) bool {
+	return minute > missing && max(tick, distorted)+minute > sure
+}
+
+const (
+	missing = -4
+	sure    = 3
+	// distorted is the least odds of a tick: a path or a receiver may do anything
+	// to it.
+	distorted = -6
+)
+
+// minute is the evidence for st's minute mark at c from second first on. A tone
+// that has not been tuned may be off by as much as a receiver is mistuned.
+func (f *Finder) minute(st *station.Station, sh shape, c candidate, first int64) float64 {
+	offsets := []float64{0}
+	if sh.toneHz == st.ToneHz && !c.coherent {
+		for hz := tuneRange; hz > 0; hz -= 1 / (2 * pieceSeconds) {
+			offsets = append(offsets, hz, -hz)
+		}
+	}
+	return minuteEvidence(f.stream, f.tb, st, sh.toneHz, offsets, c, first, f.next)
 }
 
 // consider starts a track for candidate c unless it is known or no mark.
@@ -175,12 +205,25 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	}
 	var best *station.Station
 	var v verdict
+	var most float64
 	for _, s := range f.stations {
 		if s.ToneHz != sh.toneHz {
 			continue
 		}
-		if w := p.judge(s, c.coherent); w.accepted && (best == nil || w.misfit < v.misfit) && !lacksMinute(f.stream, f.tb, s, c, from, f.next) {
-			best, v = s, w
+		w := p.judge(s, c.coherent)
+		if !w.accepted {
+			continue
+		}
+		minute := f.minute(s, sh, c, from)
+		if !believable(w.tick, minute) {
+			continue
+		}
+		better := w.misfit < v.misfit
+		if odds := w.tick + minute; !math.IsInf(odds-most, 0) { // both are short
+			better = odds > most
+		}
+		if best == nil || better {
+			best, v, most = s, w, w.tick+minute
 		}
 	}
 	if best == nil || shapeOf(best) != sh {

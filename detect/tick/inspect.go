@@ -20,6 +20,7 @@ type profile struct {
 	toneSigma, wideSigma float64
 	samples              float64 // in a bin
 	seconds              int
+	spread               *spread // of the bins in which a short mark leaves quiet
 }
 
 const (
@@ -56,6 +57,7 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, others []float64, c can
 		}
 	}
 	p := profile{samples: float64(width), tone: make([]float64, bins), wide: make([]float64, bins)}
+	p.spread = newSpread(profileBefore + profileAfter)
 	for n := from; n < to; n++ {
 		base := tb.Base(n) / float64(s.Factor())
 		drift := c.rate * float64(n-c.ref) * fl
@@ -96,6 +98,7 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, others []float64, c can
 		}
 		if !c.coherent {
 			addWindows(dump)
+			p.spread.add(dump)
 		}
 		p.seconds++
 	}
@@ -116,6 +119,7 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, others []float64, c can
 	if c.coherent {
 		addWindows(sum)
 		looks = 1
+		p.spread.add(sum)
 	}
 	for i, share := range ownShare(spectra, looks) {
 		p.tone[i] *= share
@@ -288,6 +292,9 @@ type verdict struct {
 	lag      float64 // correction to the candidate's lag, s
 	misfit   float64 // residual over total power
 	accepted bool
+	// tick is how much more likely, logarithmically, it is a tick than something
+	// struck; of a longer mark it is infinite.
+	tick float64
 }
 
 // judge compares the profile with what the station sends. A tick is a burst of
@@ -332,8 +339,13 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 	unit := p.toneSigma * p.toneSigma
 	noise := min(float64(len(bins))*unit/total, 0.5)
 	best.accepted = total*(1-best.misfit) > leastExplained*unit &&
-		best.misfit-noise < worstMisfit && tone > leastPurity*(wide-slack) &&
-		!struck(s, bins, coherent, noise)
+		best.misfit-noise < worstMisfit && tone > leastPurity*(wide-slack)
+	if onset {
+		best.tick = math.Inf(1)
+		best.accepted = best.accepted && !struck(s, bins, coherent, noise)
+	} else if best.accepted {
+		best.tick = p.spread.tickRatherThanRing(shapeOf(s).seconds)
+	}
 	return best
 }
 

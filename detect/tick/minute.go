@@ -5,100 +5,144 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+
 	"timeball/capture/station"
 	"timeball/detect/audio"
 )
 
-// pieceSeconds is the length of audio in which the tone is measured: as long as
-// a tick, and too short to mind a mistuned receiver.
-const pieceSeconds = 5e-3
-
-// lacksMinute reports whether seconds from ≤ n < to, which span a minute or more,
-// have ticks at candidate c but nowhere the long mark that begins the station's
-// minute. A clock's own noise is alike every second. It is false for a station
-// whose minute is not so marked, and while the ticks are too weak to tell.
-func lacksMinute(s *audio.Stream, tb Timebase, st *station.Station, c candidate, from, to int64) bool {
+// minuteEvidence is what seconds from ≤ n < to say for the long mark that begins
+// station st's minute, of a machine that is alike every second against it: the
+// logarithm of the ratio of their likelihoods. The ticks are at candidate c, their
+// tone at toneHz, or some offsets from it. It is nought for a station whose minute
+// is not so marked, and near it while the ticks are too weak to tell.
+func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz float64, offsets []float64, c candidate, from, to int64) float64 {
 	const (
 		clear  = 20e-3 // s from a mark's start that a smeared tick may fill
 		before = 10e-3 // s before it that are quiet
+		short  = 5e-3  // s, no longer than a tick
 	)
 	tones, length := minuteMarks(st)
-	if len(tones) == 0 || to-from < 60 {
-		return false
+	if len(tones) == 0 {
+		return 0
 	}
 	fl := s.Rate()
-	piece := int(pieceSeconds * fl)
-	pieces := int((length - clear - pieceSeconds) / pieceSeconds)
-	lead, gap := int(before*fl), int(clear*fl)
+	lead, gap, tick, piece := int(before*fl), int(clear*fl), int(short*fl), int(pieceSeconds*fl)
+	pieces := int((length - clear - short) / pieceSeconds)
 	buf := make([]float32, lead+gap+pieces*piece)
-	power := func(x []float32, toneHz float64) float64 {
-		var z complex128
-		rot, ph := cmplx.Rect(1, -2*math.Pi*toneHz/fl), complex(1, 0)
-		for _, v := range x[:piece] {
-			z += complex(float64(v), 0) * ph
-			ph *= rot
-		}
-		return sqAbs(z)
-	}
-	// By second, power of the tick and, for each tone, mean power after it.
+	powers := make([]float64, pieces)
+	// By second: power of the tick, and after it at each tone and offset the median
+	// of the pieces' powers, which neither lightning nor a syllable moves.
 	var seconds []int64
 	var ticks []float64
-	long := make([][]float64, len(tones))
+	var coherent complex128
+	noise := 0.0
+	after := make([][]float64, len(offsets)*len(tones))
 	for n := from; n < to; n++ {
-		lag := c.lag + c.rate*float64(n-c.ref)
-		if !s.Copy(buf, int64(math.Round(tb.Base(n)/float64(s.Factor())+lag*fl))-int64(lead)) {
+		at := tb.Base(n)/float64(s.Factor()) + (c.lag+c.rate*float64(n-c.ref))*fl
+		first := math.Round(at)
+		if !s.Copy(buf, int64(first)-int64(lead)) {
 			continue
 		}
+		z, quiet := tonePhasor(buf[lead:lead+tick], toneHz/fl), tonePhasor(buf[:tick], toneHz/fl)
+		lag := c.lag*fl + first - at
+		coherent += z * cmplx.Rect(1, -2*math.Pi*toneHz/fl*lag)
+		noise += sqAbs(quiet)
 		seconds = append(seconds, n)
-		ticks = append(ticks, power(buf[lead:], st.ToneHz)-power(buf, st.ToneHz))
-		for i, hz := range tones {
-			sum := 0.0
-			for k := range pieces {
-				sum += power(buf[lead+gap+k*piece:], hz) / float64(pieces)
-			}
-			long[i] = append(long[i], sum)
-		}
-	}
-	// By second of the minute, the power of the ticks around: a mark in a fade
-	// proves nothing.
-	var count, tick [60]float64
-	for i, n := range seconds {
-		around := ticks[max(0, i-fadeSeconds):min(len(ticks), i+fadeSeconds+1)]
-		count[n%60]++
-		for _, p := range around {
-			tick[n%60] += p / float64(len(around))
-		}
-	}
-	if slices.Min(count[:]) == 0 {
-		return false
-	}
-	for _, each := range long {
-		floor := median(each)
-		var mean, off [60]float64
-		for i, n := range seconds {
-			mean[n%60] += (each[i] - floor) / count[n%60]
-		}
-		for i, p := range mean {
-			off[i] = math.Abs(p)
-		}
-		scatter := 1.4826 * median(off[:])
-		for i, p := range mean {
-			if p >= fadedMark*min(count[i], 6)*tick[i]/count[i]-2*scatter {
-				return false
+		ticks = append(ticks, sqAbs(z)-sqAbs(quiet))
+		for i, off := range offsets {
+			for j, hz := range tones {
+				for k := range powers {
+					powers[k] = sqAbs(tonePhasor(buf[lead+gap+k*piece:][:piece], (hz+off+toneHz-st.ToneHz)/fl))
+				}
+				after[i*len(tones)+j] = append(after[i*len(tones)+j], math.Log(median(powers)/math.Ln2+1e-30))
 			}
 		}
 	}
-	return true
+	k := float64(len(seconds))
+	if k < 3 {
+		return 0
+	}
+	mean := floats.Sum(ticks) / k
+	if c.coherent {
+		mean = (sqAbs(coherent)/k - noise/k) / k
+	}
+	if mean <= 0 {
+		return 0
+	}
+	_, tickScatter := robust(ticks)
+	sum := 0.0
+	for i := range offsets {
+		var odds [60]float64
+		ratio := make([]float64, len(seconds))
+		for j := range tones {
+			levels := after[i*len(tones)+j]
+			floor, scatter := robust(levels)
+			scatter = max(scatter, 1/math.Sqrt(float64(pieces)))
+			for m := range seconds {
+				// A mark in a fade proves nothing: it is as strong as the ticks
+				// around let it be.
+				near := ticks[max(0, m-fadeSeconds):min(len(ticks), m+fadeSeconds+1)]
+				count := float64(len(near))
+				most := max(0, floats.Sum(near)/count) + 2*tickScatter/math.Sqrt(count)
+				power := min(mean, most) * float64(piece*piece) / float64(tick*tick)
+				ratio[m] += markRatio(levels[m]-floor, scatter, power/math.Exp(floor)) / float64(len(tones))
+			}
+		}
+		for m, n := range seconds {
+			odds[n%60] += math.Log(ratio[m])
+		}
+		for _, o := range odds {
+			sum += math.Exp(min(o, 500)) / float64(60*len(offsets))
+		}
+	}
+	return math.Log(sum)
 }
 
-// fadeSeconds is how far from a mark, s, the ticks tell whether it can be heard.
-const fadeSeconds = 5
+const (
+	// pieceSeconds is the length of audio in which the tone of a minute mark is
+	// measured: the longer, the less noise comes with it, but a receiver may be
+	// mistuned by some hertz.
+	pieceSeconds = 25e-3
+	// fadeSeconds is how far from a mark, s, the ticks tell whether it can be heard.
+	fadeSeconds = 5
+)
 
-// fadedMark is the share of a tick's mean power under which the minute mark is
-// taken to be missing, for each minute heard: one mark in twenty fades below it
-// on a path that fades as Rayleigh's distribution has it, and the mean of
-// several marks below several times of it hardly ever.
-const fadedMark = 0.05
+// markRatio is the likelihood ratio of a level that is so much (ln of power) above
+// its median over all seconds, where it scatters so, between a mark of a given mean
+// power, in units of the median, that fades by Rayleigh's law, and none. The
+// levels' distribution is Student's with 8 degrees of freedom, with room for bursts.
+func markRatio(above, scatter, power float64) float64 {
+	density := func(x float64) float64 { return math.Pow(1+x*x/(8*scatter*scatter), -4.5) }
+	const quantiles = 16 // of the fading
+	sum := 0.0
+	for i := range quantiles {
+		faded := -math.Log1p(-(float64(i) + 0.5) / quantiles)
+		sum += density(above-math.Log1p(faded*power)) / quantiles
+	}
+	return sum / density(above)
+}
+
+// tonePhasor is Σ x·exp(−2πi·cycles·m) over the samples m of x.
+func tonePhasor(x []float32, cycles float64) complex128 {
+	var z complex128
+	rot, ph := cmplx.Rect(1, -2*math.Pi*cycles), complex(1, 0)
+	for _, v := range x {
+		z += complex(float64(v), 0) * ph
+		ph *= rot
+	}
+	return z
+}
+
+// robust returns the median and a standard deviation that outliers do not move.
+func robust(v []float64) (mid, deviation float64) {
+	mid = median(v)
+	off := make([]float64, len(v))
+	for i, x := range v {
+		off[i] = math.Abs(x - mid)
+	}
+	return mid, 1.4826 * median(off)
+}
 
 // minuteMarks returns the tones of a station's minute marks and the length of the
 // shortest, if all its other marks are ticks.

@@ -107,6 +107,9 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, others []float64, c can
 	}
 	k := float64(p.seconds)
 	for i := range bins {
+		if i < quietBins {
+			p.spread.floor += pow[i] / quietBins
+		}
 		if c.coherent {
 			p.tone[i] = sqAbs(sum[i]) / (k * k)
 		} else {

@@ -13,6 +13,7 @@ import (
 type spread struct {
 	moments [][]complex128
 	looks   float64
+	floor   float64 // sum of the powers of noise, told by each second by itself
 }
 
 func newSpread(bins int) *spread {
@@ -33,8 +34,9 @@ func (s *spread) add(z []complex128) {
 	}
 }
 
-// noise is the mean power of the quiet bins in a look, and no less than what a
-// mark so strong is known to: its edges are smeared by filters and paths.
+// noise is the mean power of the quiet bins in a look, and no less than what is
+// expected nor than how well the course of so strong a mark is known: its edges
+// are smeared by filters and paths.
 func (s *spread) noise() float64 {
 	quiet, most := 0.0, 0.0
 	for i, row := range s.moments {
@@ -43,7 +45,7 @@ func (s *spread) noise() float64 {
 		}
 		most = max(most, real(row[i]))
 	}
-	return max(quiet, most/sharpest) / s.looks
+	return max(s.floor, quiet, most/sharpest) / s.looks
 }
 
 // sharpest is the greatest ratio of power to noise in a bin up to which the course

@@ -3,8 +3,8 @@
 //
 // Acquisition (acquire.go) folds minutes of audio at the flywheel's period and
 // looks for a burst of tone that chance does not explain; inspection
-// (inspect.go) asks whether it is a station's mark or something else that
-// comes once a second. A found tick is tracked: each second leaves a snapshot
+// (inspect.go, struck.go, minute.go) asks whether it is a station's mark or
+// something else that comes once a second. A found tick is tracked: each second leaves a snapshot
 // (snapshot.go), and the snapshots of a batch are summed (stack.go) and fitted
 // by maximum likelihood (estimate.go, fit.go).
 package tick
@@ -166,32 +166,6 @@ func (f *Finder) stands(t *track, first int64) bool {
 	return accepted && believable(tick, f.minute(t.station, t.shape, c, first))
 }
 
-// believable reports whether the logarithms of the odds for a tick, against
-// something struck, and for the minute mark, against none, speak for a station.
-func believable(tick, minute float64) bool {
-	return minute > missing && max(tick, distorted)+minute > sure
-}
-
-const (
-	missing = -4
-	sure    = 3
-	// distorted is the least odds of a tick: a path or a receiver may do anything
-	// to it.
-	distorted = -6
-)
-
-// minute is the evidence for st's minute mark at c from second first on. A tone
-// that has not been tuned may be off by as much as a receiver is mistuned.
-func (f *Finder) minute(st *station.Station, sh shape, c candidate, first int64) float64 {
-	offsets := []float64{0}
-	if sh.toneHz == st.ToneHz && !c.coherent {
-		for hz := tuneRange; hz > 0; hz -= 1 / (2 * pieceSeconds) {
-			offsets = append(offsets, hz, -hz)
-		}
-	}
-	return minuteEvidence(f.stream, f.tb, st, sh.toneHz, offsets, c, first, f.next)
-}
-
 // consider starts a track for candidate c unless it is known or no mark.
 func (f *Finder) consider(sh shape, c candidate, from int64) {
 	old := f.sameMark(sh, c)
@@ -205,7 +179,7 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	}
 	var best *station.Station
 	var v verdict
-	var most float64
+	var odds float64
 	for _, s := range f.stations {
 		if s.ToneHz != sh.toneHz {
 			continue
@@ -219,11 +193,11 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 			continue
 		}
 		better := w.misfit < v.misfit
-		if odds := w.tick + minute; !math.IsInf(odds-most, 0) { // both are short
-			better = odds > most
+		if o := w.tick + minute; !math.IsInf(o, 1) && !math.IsInf(odds, 1) {
+			better = o > odds // both marks are short
 		}
 		if best == nil || better {
-			best, v, most = s, w, w.tick+minute
+			best, v, odds = s, w, w.tick+minute
 		}
 	}
 	if best == nil || shapeOf(best) != sh {

@@ -302,8 +302,7 @@ type verdict struct {
 
 // judge compares the profile with what the station sends. A tick is a burst of
 // the tone and nothing else, with quiet before it and, after a short one, behind
-// it; a click, a hum or a machine once a second is not, nor is a part that rings
-// at the tone when it is struck.
+// it; a click, a hum or a machine once a second is not.
 func (p *profile) judge(s *station.Station, coherent bool) verdict {
 	bins, onset := p.tone, shapeOf(s).onset
 	if !onset {
@@ -353,7 +352,7 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 }
 
 // struck reports whether the bins are rather something struck, which rings at the
-// tone and dies away, than the station's mark; noise is a share of their power.
+// tone and dies away, than the station's long mark; noise is a share of their power.
 func struck(s *station.Station, bins []float64, coherent bool, noise float64) bool {
 	tick, ring := math.Inf(1), math.Inf(1)
 	for _, late := range []float64{0, 0.25, 0.5, 0.75} {

@@ -11,6 +11,34 @@ import (
 	"timeball/detect/audio"
 )
 
+// believable reports whether the logarithms of the odds for a tick, against
+// something struck, and for the minute mark, against none, speak for a station.
+func believable(tick, minute float64) bool {
+	return minute > missing && max(tick, distorted)+minute > sure
+}
+
+// Logarithms of odds. A ring that is taken for a tick is seen again and again as
+// seconds pass, and a station that fades is missed until there are more of them.
+const (
+	sure    = 5  // from which a station is believed
+	missing = -4 // of a minute mark that is missing, whatever the ticks look like
+	// distorted is the least odds of a tick: a path or a receiver may do anything
+	// to it.
+	distorted = -4
+)
+
+// minute is the evidence for st's minute mark at c from second first on. A tone
+// that has not been tuned may be off by as much as a receiver is mistuned.
+func (f *Finder) minute(st *station.Station, sh shape, c candidate, first int64) float64 {
+	offsets := []float64{0}
+	if sh.toneHz == st.ToneHz && !c.coherent {
+		for hz := tuneRange; hz > 0; hz -= 1 / (2 * pieceSeconds) {
+			offsets = append(offsets, hz, -hz)
+		}
+	}
+	return minuteEvidence(f.stream, f.tb, st, sh.toneHz, offsets, c, first, f.next)
+}
+
 // minuteEvidence is what seconds from ≤ n < to say for the long mark that begins
 // station st's minute, of a machine that is alike every second against it: the
 // logarithm of the ratio of their likelihoods. The ticks are at candidate c, their

@@ -8,12 +8,12 @@ import (
 )
 
 // spread is the second moments of the tone's complex envelope about a candidate,
-// bin by bin: Σ z·z* over the looks. A coherent
-// candidate gives one look, at the sum of all seconds.
+// bin by bin: Σ z·z* over the looks, which are the seconds or, of a coherent
+// candidate, the sum of all seconds alone.
 type spread struct {
 	moments [][]complex128
 	looks   float64
-	floor   float64 // sum of the powers of noise, told by each second by itself
+	floor   float64 // power of the seconds' noise in a bin, in all looks together
 }
 
 func newSpread(bins int) *spread {
@@ -95,7 +95,7 @@ func (s *spread) like(x []float64, from int, noise float64) float64 {
 const (
 	// Of something struck, Hz off the tone, that the tone's filter still passes.
 	pitchRange = 150.0
-	pitchStep  = 50.0
+	pitchStep  = 25.0
 )
 
 // likePair is the evidence for the courses x and y, of any strengths, of which

@@ -124,9 +124,9 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, others []float64, c can
 		looks = 1
 		p.spread.add(sum)
 	}
-	for i, share := range ownShare(spectra, looks) {
-		p.tone[i] *= share
-	}
+	own := ownShare(spectra, looks)
+	floats.Mul(p.tone, own)
+	p.spread.scale(own)
 	p.wideSigma = max(level(p.wide), math.Sqrt(2/(float64(width)*k)))
 	return p, true
 }

@@ -34,6 +34,15 @@ func (s *spread) add(z []complex128) {
 	}
 }
 
+// scale leaves of the power in each bin a share.
+func (s *spread) scale(share []float64) {
+	for i, row := range s.moments {
+		for j := range row {
+			row[j] *= complex(math.Sqrt(share[i]*share[j]), 0)
+		}
+	}
+}
+
 // noise is the mean power of the quiet bins in a look, and no less than what is
 // expected nor than how well the course of so strong a mark is known: its edges
 // are smeared by filters and paths.

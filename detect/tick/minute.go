@@ -99,33 +99,42 @@ func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz fl
 		return 0
 	}
 	_, tickScatter := robust(ticks)
+	// A mark in a fade proves nothing: it is as strong as the ticks around let it be.
+	expected := make([]float64, len(seconds))
+	for m := range seconds {
+		near := ticks[max(0, m-fadeSeconds):min(len(ticks), m+fadeSeconds+1)]
+		count := float64(len(near))
+		most := max(0, floats.Sum(near)/count) + 2*tickScatter/math.Sqrt(count)
+		expected[m] = min(mean, most) * float64(piece*piece) / float64(tick*tick)
+	}
+	// The mean over offsets, strengths and seconds at which the minute may begin.
 	sum := 0.0
 	for i := range offsets {
-		var odds [60]float64
-		ratio := make([]float64, len(seconds))
-		for j := range tones {
-			levels := after[i*len(tones)+j]
-			floor, scatter := robust(levels)
-			scatter = max(scatter, 1/math.Sqrt(float64(pieces)))
-			for m := range seconds {
-				// A mark in a fade proves nothing: it is as strong as the ticks
-				// around let it be.
-				near := ticks[max(0, m-fadeSeconds):min(len(ticks), m+fadeSeconds+1)]
-				count := float64(len(near))
-				most := max(0, floats.Sum(near)/count) + 2*tickScatter/math.Sqrt(count)
-				power := min(mean, most) * float64(piece*piece) / float64(tick*tick)
-				ratio[m] += markRatio(levels[m]-floor, scatter, power/math.Exp(floor)) / float64(len(tones))
+		for _, strength := range markStrengths {
+			ratio := make([]float64, len(seconds))
+			for j := range tones {
+				levels := after[i*len(tones)+j]
+				floor, scatter := robust(levels)
+				scatter = max(scatter, 1/math.Sqrt(float64(pieces)))
+				for m, e := range expected {
+					ratio[m] += markRatio(levels[m]-floor, scatter, strength*e/math.Exp(floor)) / float64(len(tones))
+				}
 			}
-		}
-		for m, n := range seconds {
-			odds[n%60] += math.Log(ratio[m])
-		}
-		for _, o := range odds {
-			sum += math.Exp(min(o, 500)) / float64(60*len(offsets))
+			var odds [60]float64
+			for m, n := range seconds {
+				odds[n%60] += math.Log(ratio[m])
+			}
+			for _, o := range odds {
+				sum += math.Exp(min(o, 500)) / float64(len(odds)*len(offsets)*len(markStrengths))
+			}
 		}
 	}
 	return math.Log(sum)
 }
+
+// markStrengths are the powers a minute mark may have, against a tick's: the marks
+// of two stations on one carrier sound at once and weaken each other.
+var markStrengths = [...]float64{1, 0.1}
 
 const (
 	// pieceSeconds is the length of audio in which the tone of a minute mark is

@@ -55,24 +55,26 @@ func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz fl
 		return 0
 	}
 	fl := s.Rate()
-	lead, gap, tick, piece := int(before*fl), int(clear*fl), int(short*fl), int(pieceSeconds*fl)
+	gap, tick, piece := int(clear*fl), int(short*fl), int(pieceSeconds*fl)
+	lead := piece
 	pieces := int((length - clear - short) / pieceSeconds)
 	buf := make([]float32, lead+gap+pieces*piece)
 	powers := make([]float64, pieces)
 	// By second: power of the tick, and after it at each tone and offset the median
-	// of the pieces' powers, which neither lightning nor a syllable moves.
+	// of the pieces' powers, which neither lightning nor a syllable moves, and the
+	// power ahead of it.
 	var seconds []int64
 	var ticks []float64
 	var coherent complex128
 	noise := 0.0
-	after := make([][]float64, len(offsets)*len(tones))
+	after, ahead := make([][]float64, len(offsets)*len(tones)), make([][]float64, len(offsets)*len(tones))
 	for n := from; n < to; n++ {
 		at := tb.Base(n)/float64(s.Factor()) + (c.lag+c.rate*float64(n-c.ref))*fl
 		first := math.Round(at)
 		if !s.Copy(buf, int64(first)-int64(lead)) {
 			continue
 		}
-		z, quiet := tonePhasor(buf[lead:lead+tick], toneHz/fl), tonePhasor(buf[:tick], toneHz/fl)
+		z, quiet := tonePhasor(buf[lead:lead+tick], toneHz/fl), tonePhasor(buf[lead-int(before*fl):][:tick], toneHz/fl)
 		lag := c.lag*fl + first - at
 		coherent += z * cmplx.Rect(1, -2*math.Pi*toneHz/fl*lag)
 		noise += sqAbs(quiet)
@@ -80,10 +82,13 @@ func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz fl
 		ticks = append(ticks, sqAbs(z)-sqAbs(quiet))
 		for i, off := range offsets {
 			for j, hz := range tones {
+				cycles := (hz + off + toneHz - st.ToneHz) / fl
 				for k := range powers {
-					powers[k] = sqAbs(tonePhasor(buf[lead+gap+k*piece:][:piece], (hz+off+toneHz-st.ToneHz)/fl))
+					powers[k] = sqAbs(tonePhasor(buf[lead+gap+k*piece:][:piece], cycles))
 				}
-				after[i*len(tones)+j] = append(after[i*len(tones)+j], math.Log(median(powers)/math.Ln2+1e-30))
+				l := i*len(tones) + j
+				after[l] = append(after[l], math.Log(median(powers)/math.Ln2+1e-30))
+				ahead[l] = append(ahead[l], math.Log(sqAbs(tonePhasor(buf[:piece], cycles))+1e-30))
 			}
 		}
 	}
@@ -113,10 +118,14 @@ func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz fl
 		for _, strength := range markStrengths {
 			ratio := make([]float64, len(seconds))
 			for j := range tones {
-				levels := after[i*len(tones)+j]
+				levels, before := after[i*len(tones)+j], ahead[i*len(tones)+j]
 				floor, scatter := robust(levels)
 				scatter = max(scatter, 1/math.Sqrt(float64(pieces)))
 				for m, e := range expected {
+					if levels[m]-floor > math.Log(8) && levels[m]-before[m] < math.Ln2 {
+						ratio[m] += 1 / float64(len(tones)) // began before: another's
+						continue
+					}
 					ratio[m] += markRatio(levels[m]-floor, scatter, strength*e/math.Exp(floor)) / float64(len(tones))
 				}
 			}

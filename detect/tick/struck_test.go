@@ -58,7 +58,7 @@ func TestRingsAreRefused(t *testing.T) {
 		{1000, 2e-3, 0}, {1000, 4e-3, 0}, {1000, 8e-3, 0}, {1000, 3e-3, 1e-3}, {1000, 4e-3, 0.5e-3},
 		{960, 4e-3, 0}, {1045.3, 3e-3, 0.3e-3}, {1200, 4e-3, 0}, {1170, 5e-3, 0}, {1800, 3e-3, 0},
 	} {
-		for _, ratio := range []float64{40, 80, 300, 1e4} {
+		for _, ratio := range []float64{40, 80, 1e3} {
 			a := amplitude(ratio, c.decay/4, seconds)
 			s := everySecond(seconds, uint64(i), func(_ int, t float64) float64 {
 				if t > 0.1 {

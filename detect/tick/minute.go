@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
@@ -103,13 +104,12 @@ func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz fl
 	if mean <= 0 {
 		return 0
 	}
-	_, tickScatter := robust(ticks)
 	// A mark in a fade proves nothing: it is as strong as the ticks around let it be.
 	expected := make([]float64, len(seconds))
 	for m := range seconds {
 		near := ticks[max(0, m-fadeSeconds):min(len(ticks), m+fadeSeconds+1)]
-		count := float64(len(near))
-		most := max(0, floats.Sum(near)/count) + 2*tickScatter/math.Sqrt(count)
+		level, deviation := stat.MeanStdDev(near, nil)
+		most := max(0, level) + 2*deviation/math.Sqrt(float64(len(near)))
 		expected[m] = min(mean, most) * float64(piece*piece) / float64(tick*tick)
 	}
 	// The mean over offsets, strengths and seconds at which the minute may begin.

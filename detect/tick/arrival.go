@@ -40,25 +40,31 @@ type Alternative struct {
 	VarLag, VarRate, Cov float64
 	Probability          float64
 	Envelope             bool // timed by the envelope, the tone's phase left free
+	Flat                 bool // timed by the phase of a chain that leaves it alone
 	Preferred            bool // the one the arrival is stated by
 }
 
 // leastCycle is the probability from which a cycle is preferred to the
-// envelope: in a flat chain it is nearer by an order of magnitude, and the
-// interval holds the other place too.
-const leastCycle = 0.03
+// envelope: it is nearer by an order of magnitude, and the interval holds the
+// other place too. From leastFlat on the phase of a flat chain is preferred to
+// that of a filter which has not shown itself.
+const leastCycle, leastFlat = 0.03, 0.15
 
 // preferred is the place to state: not the mean of places, which are apart.
 func preferred(all []Alternative) *Alternative {
+	class := func(p *Alternative) int {
+		switch {
+		case p.Flat && p.Probability >= leastFlat:
+			return 2
+		case !p.Envelope && p.Probability >= leastCycle:
+			return 1
+		}
+		return 0
+	}
 	best := &all[0]
 	for i := range all {
 		p := &all[i]
-		cycle := !p.Envelope && p.Probability >= leastCycle
-		if held := !best.Envelope && best.Probability >= leastCycle; cycle != held {
-			if cycle {
-				best = p
-			}
-		} else if p.Probability > best.Probability {
+		if c, held := class(p), class(best); c > held || c == held && p.Probability > best.Probability {
 			best = p
 		}
 	}
@@ -76,6 +82,7 @@ type Path struct {
 func (t *track) estimate() *Arrival {
 	st := t.stack(t.snaps, maxBlocks)
 	m := st.axis
+	st.hear(t.snaps)
 	f, ok := st.fit(buildStack(t.local, t.snaps, m, maxBlocks))
 	if !ok {
 		return nil
@@ -89,7 +96,7 @@ func (t *track) estimate() *Arrival {
 		a.Alternatives = append(a.Alternatives, Alternative{
 			Lag: (m.lag + p.d) / r, Rate: (m.rate + p.drift) / r,
 			VarLag: p.vd / (r * r), VarRate: p.vr / (r * r), Cov: p.cr / (r * r),
-			Probability: p.weight, Envelope: p.envelope,
+			Probability: p.weight, Envelope: p.envelope, Flat: p.flat,
 		})
 	}
 	best := preferred(a.Alternatives)

@@ -22,7 +22,8 @@ type ticks struct {
 	snrDB        float64 // of the tone against noise in 3 kHz
 	phase        float64 // by which the chain turns the audio forward
 	toneHz, long float64
-	excess       float64 // s, of a second path, if amplitudes gives it any
+	chain        func(hz float64) complex128 // response of the audio chain; nil: flat
+	excess       float64                     // s, of a second path, if amplitudes gives it any
 	amplitudes   func(k int) (a, b float64)
 }
 
@@ -54,8 +55,11 @@ func (c ticks) audio(r *rand.Rand) *audio.Stream {
 			add(at+c.excess*rate, b)
 		}
 	}
-	if c.phase != 0 {
-		turn(x, c.phase)
+	switch {
+	case c.chain != nil:
+		pass(x, func(hz float64) complex128 { return c.chain(hz) })
+	case c.phase != 0:
+		pass(x, func(float64) complex128 { return cmplx.Rect(1, c.phase) })
 	}
 	y := make([]float32, len(x))
 	for i, v := range x {
@@ -66,12 +70,12 @@ func (c ticks) audio(r *rand.Rand) *audio.Stream {
 	return s
 }
 
-// turn turns all positive frequencies of x forward by phase, radians.
-func turn(x []float64, phase float64) {
+// pass sends x, at 8 kHz, through a chain of the given response.
+func pass(x []float64, response func(hz float64) complex128) {
 	fft := fourier.NewFFT(len(x))
 	spectrum := fft.Coefficients(nil, x)
 	for i := range spectrum {
-		spectrum[i] *= cmplx.Rect(1, phase)
+		spectrum[i] *= response(8000 * fft.Freq(i))
 	}
 	fft.Sequence(x, spectrum)
 	for i := range x {
@@ -136,6 +140,7 @@ func (c ticks) measure(t *testing.T, r *rand.Rand) (fit, []float64) {
 	f := newFilter(shape{c.toneHz, c.long, false}, 8000)
 	snaps, m := snapshots(f, c.audio(r), c.seconds, c.lag+0.3e-3)
 	st := buildStack(f, snaps, m, maxBlocks)
+	st.hear(snaps)
 	got, ok := st.fit(buildStack(f.confined(), snaps, m, maxBlocks))
 	if !ok {
 		t.Fatalf("no tick found in %+v", c)
@@ -231,7 +236,7 @@ func TestResponseIsTheFiltersOutput(t *testing.T) {
 				for i := range x {
 					x[i] = bandLimited(float64(i-before)+delta, burst, f.omega)
 				}
-				turn(x, phi)
+				pass(x, func(float64) complex128 { return cmplx.Rect(1, phi) })
 				n := f.length - 8
 				var want complex128
 				for m := range n + 1 {

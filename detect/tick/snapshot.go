@@ -29,6 +29,11 @@ type snapshot struct {
 	tail   float64 // power of the output well after a short mark, in units of noise's
 	unit   float64 // mean power of the output in noise
 	w      []complex64
+	// audio is the audio itself, in units of audioUnit; its first sample has
+	// the lag audioLag.
+	audio     []int16
+	audioUnit float64
+	audioLag  float64
 }
 
 // cutter makes snapshots for one filter.
@@ -74,6 +79,7 @@ func (c *cutter) cut(s *snapshot, base, lag float64) bool {
 		}
 		s.w[j] = complex64(c.cum[to] - c.cum[i])
 	}
+	s.keep(c.buf, lag0)
 	s.noise = c.flankNoise()
 	s.unit = float64(c.length)*s.noise + 1e-30
 	s.tail = 0
@@ -82,6 +88,22 @@ func (c *cutter) cut(s *snapshot, base, lag float64) bool {
 		s.tail = sqAbs(c.cum[i+c.length]-c.cum[i]) / s.unit
 	}
 	return true
+}
+
+// keep holds the audio x, the first sample of which has the given lag.
+func (s *snapshot) keep(x []float32, lag float64) {
+	peak := float32(1e-20)
+	for _, v := range x {
+		peak = max(peak, v, -v)
+	}
+	if s.audio == nil {
+		s.audio = make([]int16, len(x))
+	}
+	scale := math.MaxInt16 / float64(peak)
+	for i, v := range x {
+		s.audio[i] = int16(math.RoundToEven(float64(v) * scale))
+	}
+	s.audioUnit, s.audioLag = 1/scale, lag
 }
 
 // flankNoise is the mean power of the audio before the mark, within some

@@ -21,6 +21,7 @@ type stack struct {
 	end    float64 // lag of the end of an onset's sums after the model's, samples
 	count  float64
 	noise  []float64 // of each snapshot it was made of
+	low    *lowBand  // nil: not heard
 }
 
 // block sums consecutive seconds. The outputs are scaled so that noise has a

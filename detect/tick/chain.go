@@ -5,12 +5,12 @@ import (
 	"math/cmplx"
 )
 
-// chain is a kind of audio chain by what it does to low frequencies: a Butterworth
-// high-pass filter. Being of minimum phase, what it takes from them tells how it
-// turns the tone.
+// chain is a kind of audio chain by what it does to low frequencies: a high-pass
+// filter. Being of minimum phase, what it takes from them tells how it turns the
+// tone.
 type chain struct {
-	order int     // 0: none
-	hz    float64 // corner
+	highPass
+	hz    float64 // corner; 0: no filter
 	share float64 // of all chains
 	// delta is by how much the tone's phase is turned forward at the group's
 	// arrival, radians: ω times what the group delay exceeds the phase delay.
@@ -24,10 +24,10 @@ type chain struct {
 func chains(rate, omega float64) []chain {
 	tone := omega * rate / (2 * math.Pi)
 	all := []chain{flatChain()}
-	for order := 1; order <= highestOrder; order++ {
+	for _, filter := range highPasses {
 		first := len(all)
 		for hz := lowestCorner; hz < highestCorner*tone; hz *= cornerStep {
-			c := chain{order: order, hz: hz}
+			c := chain{highPass: filter, hz: hz}
 			c.measure(omega, tone)
 			if c.delta > math.Pi/2 {
 				break
@@ -36,14 +36,14 @@ func chains(rate, omega float64) []chain {
 		}
 		some := all[first:]
 		for i := range some {
-			some[i].share = highPassPrior / highestOrder / float64(len(some))
+			some[i].share = highPassPrior / float64(len(highPasses)) / float64(len(some))
 			width := some[min(i+1, len(some)-1)].delta - some[max(i-1, 0)].delta
 			some[i].spread = width * width / 48
 		}
 	}
 	first := len(all)
 	for hz := lowestCorner; hz < gainControlCorner; hz *= cornerStep {
-		all = append(all, chain{order: 1, hz: hz, gain: 1})
+		all = append(all, chain{highPass: highPass{single: true}, hz: hz, gain: 1})
 	}
 	for i := range all[first:] {
 		all[first+i].share = gainControlPrior / float64(len(all)-first)
@@ -61,34 +61,42 @@ const (
 	lowestCorner  = 4.0  // Hz; one below hardly turns the tone
 	highestCorner = 0.45 // of the tone
 	cornerStep    = 1.09
-	highestOrder  = 4
 	// gainControlCorner, Hz, is that of a first-order filter which takes from the
-	// low frequencies what automatic gain control takes that attacks in 4 ms, while
+	// low frequencies what automatic gain control takes that attacks in 6 ms, while
 	// it leaves the tone's phase alone (common practice: gain control is slower).
-	gainControlCorner = 40.0
+	gainControlCorner = 25.0
 	// The shares of chains that are flat, control the gain within a tick, have a
 	// high-pass filter, or turn the phase by any angle. From memory of
 	// receivers, no more.
-	flatPrior, gainControlPrior, highPassPrior, otherPrior = 0.3, 0.1, 0.45, 0.15
+	flatPrior, gainControlPrior, highPassPrior, otherPrior = 0.3, 0.05, 0.5, 0.15
 )
 
-// damping lists 1/Q of the filter's pole pairs.
-func (c *chain) damping() []float64 {
-	var all []float64
-	for i := range c.order / 2 {
-		all = append(all, 2*math.Sin(math.Pi*float64(2*i+1)/float64(2*c.order)))
-	}
-	return all
+// highPass is a filter of one corner: of a single pole, if any, and pole pairs with
+// the given 1/Q.
+type highPass struct {
+	single bool
+	pairs  []float64
+}
+
+// highPasses are Butterworth filters of the orders 1 to 4, and two of the second
+// order that are damped more and less.
+var highPasses = []highPass{
+	{single: true},
+	{pairs: []float64{math.Sqrt2}},
+	{pairs: []float64{2}},
+	{pairs: []float64{0.9}},
+	{single: true, pairs: []float64{1}},
+	{pairs: []float64{2 * math.Sin(math.Pi/8), 2 * math.Sin(3*math.Pi/8)}},
 }
 
 // response of the filter at hz.
 func (c *chain) response(hz float64) complex128 {
 	s := complex(0, hz/c.hz)
 	h := complex(1, 0)
-	if c.order%2 == 1 {
+	if c.single {
 		h = s / (1 + s)
 	}
-	for _, d := range c.damping() {
+	for _, d := range c.pairs {
 		h *= s * s / (1 + complex(d, 0)*s + s*s)
 	}
 	return h
@@ -146,10 +154,10 @@ func smoothed(x []float64) []float64 {
 // x behind the chain, its gain at the tone taken out.
 func (c *chain) through(x []float64, rate float64) []float64 {
 	y := append([]float64(nil), x...)
-	if c.order > 0 {
+	if c.hz > 0 {
 		// Bilinear transform.
 		k := math.Tan(math.Pi * c.hz / (rate * lowFine))
-		if c.order%2 == 1 {
+		if c.single {
 			b, a := 1/(1+k), (k-1)/(1+k)
 			var in, out float64
 			for i, v := range y {
@@ -158,7 +166,7 @@ func (c *chain) through(x []float64, rate float64) []float64 {
 				y[i] = out
 			}
 		}
-		for _, d := range c.damping() {
+		for _, d := range c.pairs {
 			b := 1 / (1 + d*k + k*k)
 			a1, a2 := 2*(k*k-1)*b, (1-d*k+k*k)*b
 			var s1, s2 float64

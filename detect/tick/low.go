@@ -148,6 +148,7 @@ func (w *weigher) listen(amplitudes []float64) {
 	}
 	// Whatever stands still has no say.
 	base := with(b.cov, func(int, int) float64 { return size * size * b.width * b.width })
+	loose := with(base, white(math.Pow(looseError*stroke, 2)))
 	base = with(base, white(math.Pow(shapeError*stroke, 2)))
 	add := func(m *mat.SymDense, share float64) {
 		var chol mat.Cholesky
@@ -156,7 +157,8 @@ func (w *weigher) listen(amplitudes []float64) {
 			low.hums = append(low.hums, hum{share, inverse, -chol.LogDet() / 2})
 		}
 	}
-	add(base, 1-humPrior)
+	add(base, 1-humPrior-loosePrior)
+	add(loose, loosePrior)
 	for _, hz := range mains {
 		for _, level := range humLevels {
 			m := with(base, func(i, j int) float64 {
@@ -172,9 +174,17 @@ func (w *weigher) listen(amplitudes []float64) {
 	var broad sumOfLogs
 	y := mat.NewVecDense(n, b.mean)
 	for _, s := range broadSizes {
+		// What is of the strokes' size comes with them; what is larger need not.
+		near := func(i, j int) float64 {
+			t := b.from + (float64(i)+0.5)*b.width - w.f.d
+			if i != j || s <= 1 && (t < -1.5*b.width || t > 2*float64(w.length)) {
+				return 0
+			}
+			return math.Pow(s*stroke, 2)
+		}
 		var chol mat.Cholesky
 		var x mat.VecDense
-		if chol.Factorize(with(base, white(math.Pow(s*stroke, 2)))) && chol.SolveVecTo(&x, y) == nil {
+		if chol.Factorize(with(base, near)) && chol.SolveVecTo(&x, y) == nil {
 			broad.add(-mat.Dot(y, &x)/2-chol.LogDet()/2, 1/float64(len(broadSizes)))
 		}
 	}
@@ -188,15 +198,18 @@ func (w *weigher) listen(amplitudes []float64) {
 var (
 	mains      = []float64{50, 60}           // Hz
 	humLevels  = []float64{0.03, 0.15, 0.75} // of each harmonic, of the tick's amplitude
-	broadSizes = []float64{1, 4, 16}         // of a tick's strokes
+	broadSizes = []float64{0.3, 1, 4, 16}    // of a tick's strokes
 )
 
 const (
-	humPrior     = 0.4 // share of recordings with hum that the mean shows
+	humPrior     = 0.3 // share of recordings with hum that the mean shows
 	humHarmonics = 3
 	// shapeError is how far the low band may be from that of its chain, as a share
 	// of a tick's stroke.
-	shapeError = 0.05
+	shapeError = 0.07
+	// looseError is the same, and loosePrior the share, of chains that none of those
+	// weighed resembles.
+	looseError, loosePrior = 1, 0.1
 )
 
 // lowEvidence is the low band's log likelihood for each kind of hum as a function

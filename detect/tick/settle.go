@@ -132,10 +132,13 @@ func (w *weigher) parts() []part {
 				} else {
 					share = 1 - share
 				}
-				narrow := w.scatter + math.Pow(groupError*c.delta*w.slope, 2) + math.Pow(flatDelay*w.rate, 2)
+				narrow := w.scatter + math.Pow(flatDelay*w.rate, 2)
+				if !c.flat() {
+					narrow += math.Pow(filterFloor*w.rate, 2) + math.Pow(groupError*c.delta*w.slope, 2)
+				}
 				v := narrow + spread*w.slope*w.slope
 				place := w.at(delta+float64(k)*math.Pi, 0).d
-				z := w.envelope.d - place
+				z := w.envelope.d - place - groupShift*c.delta*w.slope
 				if w.far(z, v) {
 					continue
 				}
@@ -309,11 +312,15 @@ const (
 	// envelopeFloor is how well the envelope's place stands for the group delay
 	// of a chain of any kind, s (standard uncertainty), from simulated high- and
 	// low-pass filters; envelopeFloorRough with two paths and for an onset, of
-	// which one edge is seen. groupError is the same of a high-pass filter as a
-	// share of what its two delays differ.
+	// which one edge is seen. A high-pass filter delays the envelope by more than
+	// the group delay at the tone, since it delays what is below even more:
+	// groupShift ± groupError of what its two delays differ, and ± filterFloor, s,
+	// in such simulations.
 	envelopeFloor      = 8e-6
 	envelopeFloorRough = 40e-6
-	groupError         = 0.06
+	filterFloor        = 3e-6
+	groupShift         = 0.04
+	groupError         = 0.03
 	// flatDelay is how far, s, the two delays of a chain may differ that
 	// counts as flat: a coupling capacitor of 2 Hz.
 	flatDelay = 0.6e-6
@@ -327,7 +334,7 @@ const (
 	// the greatest, thumpSpread its standard deviation; others have leastThump at
 	// most. thumpEarly is by how much of a cycle the envelope is early for a
 	// thump as large as the tick, computed for clipped troughs.
-	thumpPrior              = 0.6
+	thumpPrior              = 0.8
 	usualThump, thumpSpread = 0.85, 0.25
 	leastThump              = 1e-3
 	thumpEarly              = 0.45

@@ -132,10 +132,7 @@ func (w *weigher) parts() []part {
 				} else {
 					share = 1 - share
 				}
-				narrow := w.scatter + math.Pow(flatDelay*w.rate, 2)
-				if !c.flat() {
-					narrow += math.Pow(filterFloor*w.rate, 2) + math.Pow(groupError*c.delta*w.slope, 2)
-				}
+				narrow := w.scatter + math.Pow(chainFloor*w.rate, 2) + math.Pow(groupError*c.delta*w.slope, 2)
 				v := narrow + spread*w.slope*w.slope
 				place := w.at(delta+float64(k)*math.Pi, 0).d
 				z := w.envelope.d - place - groupShift*c.delta*w.slope
@@ -314,11 +311,11 @@ const (
 	// low-pass filters; envelopeFloorRough with two paths and for an onset, of
 	// which one edge is seen. A high-pass filter delays the envelope by more than
 	// the group delay at the tone, since it delays what is below even more:
-	// groupShift ± groupError of what its two delays differ, and ± filterFloor, s,
-	// in such simulations.
+	// groupShift ± groupError of what its two delays differ, in such simulations;
+	// chainFloor, s, is for what else the chain is not.
 	envelopeFloor      = 8e-6
 	envelopeFloorRough = 40e-6
-	filterFloor        = 3e-6
+	chainFloor         = 3e-6
 	groupShift         = 0.04
 	groupError         = 0.03
 	// flatDelay is how far, s, the two delays of a chain may differ that

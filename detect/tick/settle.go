@@ -117,7 +117,12 @@ func (w *weigher) parts() []part {
 	top := other
 	radians := w.omega * w.rate // a second of delay
 	middle := int(math.Round((w.f.phi + (w.envelope.d-w.f.d)/w.slope) / math.Pi))
-	for _, c := range w.chains() {
+	var sent, sentRise []float64
+	if w.low != nil {
+		sent, sentRise = w.strokes(int((lowTo+4e-3)*w.rate+w.low.width)*lowFine + 4*lowFine)
+	}
+	for _, c := range chains(w.rate, w.omega) {
+		var tick, rise []float64 // behind the chain
 		for k := middle - cycles; k <= middle+cycles; k++ {
 			var low lowEvidence
 			for _, lowPass := range []bool{false, true} {
@@ -140,7 +145,10 @@ func (w *weigher) parts() []part {
 					continue
 				}
 				if low == nil && w.low != nil {
-					low = w.low.evidence(&c.chain, c.tick, c.rise, place, k)
+					if tick == nil {
+						tick, rise = c.through(sent, w.rate), c.through(sentRise, w.rate)
+					}
+					low = w.low.evidence(&c, tick, rise, place, k)
 				}
 				log, early := w.combine(low, z, v)
 				log += math.Log(c.share * share)
@@ -194,29 +202,6 @@ func (w *weigher) parts() []part {
 		parts[i].weight /= kept
 	}
 	return parts
-}
-
-// heardChain is a chain with a tick and a rise of the mean behind it, integrated.
-type heardChain struct {
-	chain
-	tick, rise []float64
-}
-
-// chains lists those to be weighed.
-func (w *weigher) chains() []heardChain {
-	var all []heardChain
-	var tick, rise []float64
-	if w.low != nil {
-		tick, rise = w.strokes(int((lowTo+4e-3)*w.rate+w.low.width)*lowFine + 4*lowFine)
-	}
-	for _, c := range chains(w.rate, w.omega) {
-		h := heardChain{chain: c}
-		if w.low != nil {
-			h.tick, h.rise = c.through(tick, w.rate), c.through(rise, w.rate)
-		}
-		all = append(all, h)
-	}
-	return all
 }
 
 // far reports whether the envelope is where chance does not put it.

@@ -24,6 +24,7 @@ type air struct {
 	delay     float64 // s between two equal paths; 0: one path
 	tuningHz  float64 // error of a single-sideband receiver
 	programme bool    // the station's tones and voices are on
+	keyed     bool    // the tones of the 300 bit/s code keep their own phases
 	rng       *rand.Rand
 
 	paths [2]*fader
@@ -94,11 +95,14 @@ func (a *air) second(n int) Second {
 	size := int(1.05 * a.rate)
 	clean := make([]complex128, size+int(a.delay*a.rate)+1) // analytic
 	utc, inserted := a.utc(n)
-	add := func(from, to, hz, amplitude float64) {
+	addFrom := func(from, to, hz, amplitude, cycles float64) { // cycles: phase at from
 		for i := max(0, int(math.Ceil((from+airLead)*a.rate))); i < min(len(clean), int(math.Ceil((to+airLead)*a.rate))); i++ {
-			s, c := math.Sincos(2 * math.Pi * (hz + a.tuningHz) * (float64(i)/a.rate - airLead))
+			s, c := math.Sincos(2 * math.Pi * ((hz+a.tuningHz)*(float64(i)/a.rate-airLead-from) + cycles))
 			clean[i] += complex(amplitude*c, amplitude*s)
 		}
+	}
+	add := func(from, to, hz, amplitude float64) {
+		addFrom(from, to, hz, amplitude, (hz+a.tuningHz)*from)
 	}
 	if !inserted {
 		a.mark(utc, add)
@@ -109,7 +113,7 @@ func (a *air) second(n int) Second {
 		case "bcd-100hz":
 			a.bcd(utc, add)
 		case "fsk-300":
-			a.fsk(utc, add)
+			a.fsk(utc, addFrom)
 		}
 	}
 
@@ -235,22 +239,29 @@ func bcdWidth(utc time.Time, sent sent) float64 {
 	return 0.2
 }
 
-// fsk sends one frame of the 300 bit/s code, continuous in phase.
-func (a *air) fsk(utc time.Time, add func(from, to, hz, amplitude float64)) {
+// fsk sends one frame of the 300 bit/s code, continuous in phase unless keyed.
+func (a *air) fsk(utc time.Time, add func(from, to, hz, amplitude, cycles float64)) {
 	frame, ok := fskFrame(utc, a.sent)
 	if !ok {
 		return
 	}
 	depth := a.station.Code.Depth
-	add(0.010, 0.4/3, 2225, depth)
-	t := 0.4 / 3
+	t, cycles := 0.010, 0.0
+	send := func(hz, length float64) {
+		if a.keyed {
+			cycles = (hz + a.tuningHz) * t
+		}
+		add(t, t+length, hz, depth, cycles)
+		t += length
+		cycles += (hz + a.tuningHz) * length
+	}
+	send(2225, 0.4/3-0.010)
 	bit := func(b byte) {
 		hz := 2025.0
 		if b == 1 {
 			hz = 2225
 		}
-		add(t, t+1.0/300, hz, depth)
-		t += 1.0 / 300
+		send(hz, 1.0/300)
 	}
 	for _, b := range frame {
 		bit(0)
@@ -260,7 +271,7 @@ func (a *air) fsk(utc time.Time, add func(from, to, hz, amplitude float64)) {
 		bit(1)
 		bit(1)
 	}
-	add(t, t+0.010, 2225, depth)
+	send(2225, 0.010)
 }
 
 // fskFrame gives the ten bytes on the air in a second.

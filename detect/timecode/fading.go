@@ -15,7 +15,7 @@ const (
 	kindChanges = 0.1  // probability that another kind sets in
 	levelMoves  = 0.05 // probability of a step up, and of one down
 	anyLevel    = 1e-3 // probability of any level, as when a receiver is switched
-	negligible  = 1e-5 // probability of a state, relative to the likeliest, below which it is left out
+	negligible  = 1e-3 // probability of a state, relative to the likeliest, below which it is left out
 )
 
 // fading weighs which of several patterns the amplitude of a fading tone follows.

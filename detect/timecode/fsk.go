@@ -37,9 +37,15 @@ const (
 	// fskFloor is the share of the signal that counts as noise: bits run into
 	// each other when paths differ in delay, and the tones are not quite
 	// orthogonal.
-	fskFloor  = 0.05
-	fskRounds = 3   // in which levels and bits are found from each other
-	fskReach  = 3.0 // characters over which a level holds, 37 ms each
+	fskFloor = 0.05
+	// fskSteadyHz is how far the marks' pitch may be off before the receiver may be
+	// mistuned.
+	fskSteadyHz = 4
+	// fskFrameLike is the log-likelihood of bits against noise from which a second
+	// may hold a frame.
+	fskFrameLike = 8
+	fskRounds    = 3   // in which levels and bits are found from each other
+	fskReach     = 3.0 // characters over which a level holds, 37 ms each
 )
 
 // fskScatter are the levels, over the one found, between which it may lie.
@@ -47,8 +53,9 @@ var fskScatter = [...]float64{0.4, 1, 1.8}
 
 // fsk hears the 300 bit/s code.
 type fsk struct {
-	hz    float64    // mark
-	tones [4]fskTone // mark, space, and two beside them where only noise is
+	hz     float64    // mark
+	tones  [4]fskTone // mark, space, and two beside them where only noise is
+	phased phased
 }
 
 // fskTone sums a tone so that the correlation over any stretch is a difference.
@@ -68,8 +75,8 @@ func (f *fsk) keeps() int   { return fskKept }
 
 func (f *fsk) hear(s *Second, shiftHz float64, keep []float32) (foundHz float64) {
 	clear(keep)
-	from := int(s.Onset + fskStartMs*s.Rate/1000)
-	to := int(math.Ceil(s.Onset + (fskStartMs+fskBits*fskBitMs)*s.Rate/1000))
+	begin := func(b int) int { return int(math.Round(s.Onset + (fskStartMs+float64(b)*fskBitMs)*s.Rate/1000)) }
+	from, to := begin(-fskPilot), begin(fskBits)
 	if from < 0 || to >= len(s.Audio) {
 		return shiftHz
 	}
@@ -79,17 +86,37 @@ func (f *fsk) hear(s *Second, shiftHz float64, keep []float32) (foundHz float64)
 
 	var energies [2][fskBits]float64 // of space and mark
 	noise := 0.0
-	for b := range fskBits {
-		begin := int(math.Round(s.Onset+(fskStartMs+float64(b)*fskBitMs)*s.Rate/1000)) - from
-		end := int(math.Round(s.Onset+(fskStartMs+float64(b+1)*fskBitMs)*s.Rate/1000)) - from
-		energies[1][b], energies[0][b] = f.tones[0].energy(begin, end), f.tones[1].energy(begin, end)
-		noise += f.tones[2].energy(begin, end) + f.tones[3].energy(begin, end)
+	for b := -fskPilot; b < fskBits; b++ {
+		start, end := begin(b)-from, begin(b+1)-from
+		for value := range f.phased.tone {
+			f.phased.tone[value][fskPilot+b] = f.tones[1-value].between(start, end)
+		}
+		if b < 0 {
+			continue
+		}
+		for value := range energies {
+			energies[value][b] = sqAbs(f.phased.tone[value][fskPilot+b])
+		}
+		noise += sqAbs(f.tones[2].between(start, end)) + sqAbs(f.tones[3].between(start, end))
 	}
 	noise /= 2 * fskBits
 	if noise == 0 {
 		noise = 1e-30 // no noise at all, as in a simulation
 	}
-	odds := weighBits(&energies, noise)
+	odds, plain := weighBits(&energies, noise)
+	if plain > fskFrameLike {
+		f.phased.scale(noise)
+		if math.Abs(shiftHz) >= fskSteadyHz {
+			f.phased.straighten()
+		}
+		if phased, evidence := f.phased.weigh(); evidence > plain {
+			for b, l := range phased {
+				if bit := b % fskCharacter; bit > 0 && bit < fskCharacter-2 {
+					odds[b] = l
+				}
+			}
+		}
+	}
 	weighFrame(&odds, keep)
 	return shiftHz
 }
@@ -99,7 +126,7 @@ func (f *fsk) hear(s *Second, shiftHz float64, keep []float32) (foundHz float64)
 // weak tells by its absence nothing and by that of the other all; so each has
 // its own level, which moves from character to character. Start and stop bits
 // show it from the outset, data bits as far as they are known.
-func weighBits(energies *[2][fskBits]float64, noise float64) (odds [fskBits]float64) {
+func weighBits(energies *[2][fskBits]float64, noise float64) (odds [fskBits]float64, evidence float64) {
 	for b := range odds {
 		switch b % fskCharacter {
 		case 0:
@@ -108,6 +135,7 @@ func weighBits(energies *[2][fskBits]float64, noise float64) (odds [fskBits]floa
 			odds[b] = math.MaxFloat64
 		}
 	}
+	var heard [fskBits]float64
 	for range fskRounds {
 		var level [2][10]float64
 		for value := range level {
@@ -117,11 +145,21 @@ func weighBits(energies *[2][fskBits]float64, noise float64) (odds [fskBits]floa
 			c := b / fskCharacter
 			// What the tones spill into each other counts as noise.
 			n := noise + fskFloor*max(level[0][c], level[1][c])
-			l := toneOdds(energies[1][b], level[1][c], n) - toneOdds(energies[0][b], level[0][c], n)
-			odds[b] = min(max(l, -fskBitCap), fskBitCap)
+			mark, space := toneOdds(energies[1][b], level[1][c], n), toneOdds(energies[0][b], level[0][c], n)
+			odds[b] = min(max(mark-space, -fskBitCap), fskBitCap)
+			heard[b] = logAdd(mark, space) - math.Ln2
+			switch b % fskCharacter {
+			case 0:
+				heard[b] = space
+			case fskCharacter - 2, fskCharacter - 1:
+				heard[b] = mark
+			}
 		}
 	}
-	return odds
+	for _, l := range heard {
+		evidence += l
+	}
+	return odds, evidence
 }
 
 // fskLevels is the level of one tone in each character, from the bits of the
@@ -187,9 +225,8 @@ func (t *fskTone) sum(audio []float32, hz, rate float64) {
 	}
 }
 
-func (t *fskTone) energy(from, to int) float64 {
-	re, im := t.re[to]-t.re[from], t.im[to]-t.im[from]
-	return re*re + im*im
+func (t *fskTone) between(from, to int) complex128 {
+	return complex(t.re[to]-t.re[from], t.im[to]-t.im[from])
 }
 
 // given is the log-likelihood of a bit whose log-odds were measured, relative

@@ -182,6 +182,16 @@ func TestMistunedAndFading(t *testing.T) {
 	}
 }
 
+// The 300 bit/s code is read with continuous phase and with keyed tones.
+func TestContinuousAndKeyed(t *testing.T) {
+	for _, keyed := range []bool{false, true} {
+		for seed := range uint64(4) {
+			a := &air{station: builtin("chu"), start: parse(t, "2026-03-14T18:20:07Z"), snrDB: 8, keyed: keyed, spreadHz: 0.5, delay: 0.001, rng: rand.New(rand.NewPCG(seed, 13))}
+			check(t, "chu", a, 239, hear(a, 240))
+		}
+	}
+}
+
 // Two stations on one carrier with different codes on the same subcarrier: the
 // right time or none. One sends the layout of BPM as far as it is published (an
 // encyclopedia's: minutes in seconds 1 to 4, days in 20 to 23, years in 40 to 43

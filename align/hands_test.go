@@ -158,31 +158,40 @@ func TestTimeFromTheCodeAlone(t *testing.T) {
 // moderate; 10 recordings a point with -benchtime 1x.
 func BenchmarkUTC(b *testing.B) {
 	for _, id := range []string{"wwv", "wwvh", "chu"} {
-		for _, snr := range []float64{6, 12} {
-			for _, length := range []float64{180, 300} {
-				right, wrong, trials := 0, 0, 10*b.N
-				for seed := range trials {
-					paths, err := simulate.Channel("mid-moderate", 0.01)
-					if err != nil {
-						b.Fatal(err)
-					}
-					_, s := clearly(b, id, 0, 0)
-					s.PathDelays[""] = Quantity{Value: 0.01, U: 1e-4}
-					start := time.Date(2026, 3, 14, seed%24, seed*7%60, seed*13%60, 0, time.UTC)
-					f := measured(b, simulate.Config{
-						Rate: 16000, Seconds: length, Seed: uint64(seed), Station: aStation(b, id), SNRdB: snr, Paths: paths, Start: start,
-						Marker: &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 1e-4},
-					}, s, time.Duration(seed%50-25)*time.Second)
-					switch {
-					case f.UTC == nil:
-					case f.UTC.Second.Equal(start.Add(time.Duration(length-1) * time.Second)):
-						right++
-					default:
-						wrong++
-					}
+		for _, c := range []struct {
+			receiver simulate.Receiver
+			snrDB    float64
+			seconds  float64
+		}{
+			{simulate.Receiver{Detector: simulate.AM}, 6, 180},
+			{simulate.Receiver{Detector: simulate.AM}, 6, 300},
+			{simulate.Receiver{Detector: simulate.AM}, 12, 180},
+			{simulate.Receiver{Detector: simulate.Linear}, 6, 180},
+			{simulate.Receiver{Detector: simulate.SSB, MistuningHz: 33}, 10, 180},
+		} {
+			right, wrong, trials := 0, 0, 10*b.N
+			for seed := range trials {
+				paths, err := simulate.Channel("mid-moderate", 0.01)
+				if err != nil {
+					b.Fatal(err)
 				}
-				fmt.Printf("%-5s %3.0f dB %4.0f s: right %3d  no %3d  wrong %d of %d\n", id, snr, length, right, trials-right-wrong, wrong, trials)
+				_, s := clearly(b, id, 0, 0)
+				s.PathDelays[""] = Quantity{Value: 0.01, U: 1e-4}
+				start := time.Date(2026, 3, 14, seed%24, seed*7%60, seed*13%60, 0, time.UTC)
+				f := measured(b, simulate.Config{
+					Rate: 16000, Seconds: c.seconds, Seed: uint64(seed), Station: aStation(b, id), SNRdB: c.snrDB, Paths: paths, Start: start,
+					Receiver: c.receiver, Marker: &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 1e-4},
+				}, s, time.Duration(seed%50-25)*time.Second)
+				switch {
+				case f.UTC == nil:
+				case f.UTC.Second.Equal(start.Add(time.Duration(c.seconds-1) * time.Second)):
+					right++
+				default:
+					wrong++
+				}
 			}
+			fmt.Printf("%-5s %-6s %3.0f dB %4.0f s: right %3d  no %3d  wrong %d of %d\n",
+				id, c.receiver.Detector, c.snrDB, c.seconds, right, trials-right-wrong, wrong, trials)
 		}
 	}
 }

@@ -48,7 +48,7 @@ type Alternative struct {
 // envelope: it is nearer by an order of magnitude, and the interval holds the
 // other place too. From leastFlat on the phase of a flat chain is preferred to
 // that of a filter which has not shown itself.
-const leastCycle, leastFlat = 0.03, 0.15
+const leastCycle, leastFlat = 0.03, 0.015
 
 // preferred is the place to state: not the mean of places, which are apart.
 func preferred(all []Alternative) *Alternative {

@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/blas/blas32"
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 
@@ -66,31 +67,35 @@ func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz fl
 	// power ahead of it.
 	var seconds []int64
 	var ticks []float64
+	tickTone := newTuned(toneHz/fl, tick)
+	tuned := make([]tuned, 0, len(offsets)*len(tones))
+	for _, off := range offsets {
+		for _, hz := range tones {
+			tuned = append(tuned, newTuned((hz+off+toneHz-st.ToneHz)/fl, piece))
+		}
+	}
 	var coherent complex128
 	noise := 0.0
-	after, ahead := make([][]float64, len(offsets)*len(tones)), make([][]float64, len(offsets)*len(tones))
+	after, ahead := make([][]float64, len(tuned)), make([][]float64, len(tuned))
 	for n := from; n < to; n++ {
 		at := tb.Base(n)/float64(s.Factor()) + (c.lag+c.rate*float64(n-c.ref))*fl
 		first := math.Round(at)
 		if !s.Copy(buf, int64(first)-int64(lead)) {
 			continue
 		}
-		z, quiet := tonePhasor(buf[lead:lead+tick], toneHz/fl), tonePhasor(buf[lead-int(before*fl):][:tick], toneHz/fl)
+		z, quiet := tickTone.phasor(buf[lead:]), tickTone.phasor(buf[lead-int(before*fl):])
 		lag := c.lag*fl + first - at
 		coherent += z * cmplx.Rect(1, -2*math.Pi*toneHz/fl*lag)
 		noise += sqAbs(quiet)
 		seconds = append(seconds, n)
 		ticks = append(ticks, sqAbs(z)-sqAbs(quiet))
-		for i, off := range offsets {
-			for j, hz := range tones {
-				cycles := (hz + off + toneHz - st.ToneHz) / fl
-				for k := range powers {
-					powers[k] = sqAbs(tonePhasor(buf[lead+gap+k*piece:][:piece], cycles))
-				}
-				l := i*len(tones) + j
-				after[l] = append(after[l], math.Log(median(powers)/math.Ln2+1e-30))
-				ahead[l] = append(ahead[l], math.Log(sqAbs(tonePhasor(buf[:piece], cycles))+1e-30))
+		for l, t := range tuned {
+			for k := range powers {
+				powers[k] = sqAbs(t.phasor(buf[lead+gap+k*piece:]))
 			}
+			slices.Sort(powers)
+			after[l] = append(after[l], math.Log(powers[pieces/2]/math.Ln2+1e-30))
+			ahead[l] = append(ahead[l], math.Log(sqAbs(t.phasor(buf))+1e-30))
 		}
 	}
 	k := float64(len(seconds))
@@ -159,7 +164,10 @@ const (
 // power, in units of the median, that fades by Rayleigh's law, and none. The
 // levels' distribution is Student's with 8 degrees of freedom, with room for bursts.
 func markRatio(above, scatter, power float64) float64 {
-	density := func(x float64) float64 { return math.Pow(1+x*x/(8*scatter*scatter), -4.5) }
+	density := func(x float64) float64 {
+		y := 1 + x*x/(8*scatter*scatter)
+		return 1 / (y * y * y * y * math.Sqrt(y))
+	}
 	const quantiles = 16 // of the fading
 	sum := 0.0
 	for i := range quantiles {
@@ -169,15 +177,22 @@ func markRatio(above, scatter, power float64) float64 {
 	return sum / density(above)
 }
 
-// tonePhasor is Σ x·exp(−2πi·cycles·m) over the samples m of x.
-func tonePhasor(x []float32, cycles float64) complex128 {
-	var z complex128
-	rot, ph := cmplx.Rect(1, -2*math.Pi*cycles), complex(1, 0)
-	for _, v := range x {
-		z += complex(float64(v), 0) * ph
-		ph *= rot
+// tuned holds exp(−2πi·cycles·m) for some samples m from 0 on.
+type tuned struct{ cos, sin blas32.Vector }
+
+func newTuned(cycles float64, samples int) tuned {
+	t := tuned{blas32.Vector{N: samples, Inc: 1}, blas32.Vector{N: samples, Inc: 1}}
+	for m := range samples {
+		sin, cos := math.Sincos(-2 * math.Pi * cycles * float64(m))
+		t.cos.Data, t.sin.Data = append(t.cos.Data, float32(cos)), append(t.sin.Data, float32(sin))
 	}
-	return z
+	return t
+}
+
+// phasor is Σ x·exp(−2πi·cycles·m) over the first samples m of x.
+func (t tuned) phasor(x []float32) complex128 {
+	v := blas32.Vector{N: t.cos.N, Inc: 1, Data: x}
+	return complex(float64(blas32.Dot(t.cos, v)), float64(blas32.Dot(t.sin, v)))
 }
 
 // robust returns the median and a standard deviation that outliers do not move.

@@ -97,7 +97,11 @@ func foldSpan(s *audio.Stream, tb Timebase, sh shape, from, to int64) *fold {
 	pow := make([]float64, bins)
 	sorted := make([]float64, bins)
 	omega := 2 * math.Pi * sh.toneHz / fl
-	rot := cmplx.Rect(1, -omega)
+	rot := cmplx.Rect(1, -omega*float64(step))
+	cos, sin := make([]float64, step), make([]float64, step)
+	for m := range step {
+		sin[m], cos[m] = math.Sincos(-omega * float64(m))
+	}
 	for b := from; b < to; b += blockLength {
 		block := make([]complex64, bins)
 		n := 0
@@ -111,12 +115,13 @@ func foldSpan(s *audio.Stream, tb Timebase, sh shape, from, to int64) *fold {
 			// The lag's origin is the second itself, not the sample next to it.
 			ph := cmplx.Rect(1, -omega*(float64(start)-base))
 			for i := range dumped {
-				var sum complex128
-				for _, x := range buf[i*step : (i+1)*step] {
-					sum += complex(float64(x), 0) * ph
-					ph *= rot
+				var re, im float64
+				for m, x := range buf[i*step : (i+1)*step] {
+					re += float64(x) * cos[m]
+					im += float64(x) * sin[m]
 				}
-				dumped[i] = sum
+				dumped[i] = complex(re, im) * ph
+				ph *= rot
 			}
 			for i := range env {
 				var after, before complex128
@@ -144,11 +149,11 @@ func foldSpan(s *audio.Stream, tb Timebase, sh shape, from, to int64) *fold {
 			for i := 0; i < bins; i += 4 {
 				some = append(some, pow[i])
 			}
-			slices.Sort(some)
-			noise := some[len(some)/2] / math.Ln2
+			at := len(some) / 2
 			if pre > 0 {
-				noise = some[len(some)*3/4] / math.Ln2
+				at = len(some) * 3 / 4
 			}
+			noise := nth(some, at) / math.Ln2
 			if noise <= 0 {
 				continue
 			}
@@ -323,9 +328,35 @@ func isPeak(v []float64, i, width int) bool {
 }
 
 func median(v []float64) float64 {
-	s := slices.Clone(v)
-	slices.Sort(s)
-	return s[len(s)/2]
+	return nth(slices.Clone(v), len(v)/2)
+}
+
+// nth is the value that would stand at n were v sorted; it rearranges v (Hoare
+// 1961, Find).
+func nth(v []float64, n int) float64 {
+	for lo, hi := 0, len(v)-1; lo < hi; {
+		pivot, i, j := v[n], lo, hi
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for pivot < v[j] {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		if j < n {
+			lo = i
+		}
+		if n < i {
+			hi = j
+		}
+	}
+	return v[n]
 }
 
 func sqAbs(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

@@ -26,9 +26,10 @@ type Finder struct {
 	shapes   []shape
 	filters  map[shape][2]*filter // made so far, wide and confined
 	tracks   []*track
-	first    int64 // first second seen
-	next     int64 // first second not yet seen
-	search   int64 // second at which acquisition is tried next
+	minutes  map[weighed]float64 // evidence for minute marks in this acquisition
+	first    int64               // first second seen
+	next     int64               // first second not yet seen
+	search   int64               // second at which acquisition is tried next
 }
 
 // track follows one station's tick.
@@ -117,6 +118,7 @@ func (f *Finder) Advance(limit int64) {
 
 // acquire folds what the stream holds and starts tracks for what it finds.
 func (f *Finder) acquire() {
+	f.minutes = map[weighed]float64{}
 	from := f.first
 	begin := float64(f.stream.Begin()) + 0.2*f.stream.Rate()
 	for from < f.next && f.tb.Base(from)/float64(f.stream.Factor()) < begin {

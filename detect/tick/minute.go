@@ -38,7 +38,23 @@ func (f *Finder) minute(st *station.Station, sh shape, c candidate, first int64)
 			offsets = append(offsets, hz, -hz)
 		}
 	}
-	return minuteEvidence(f.stream, f.tb, st, sh.toneHz, offsets, c, first, f.next)
+	// Of a tick that is tracked the candidates of all shapes are alike.
+	c.odds = 0
+	key := weighed{st, sh.toneHz, c, first}
+	e, ok := f.minutes[key]
+	if !ok {
+		e = minuteEvidence(f.stream, f.tb, st, sh.toneHz, offsets, c, first, f.next)
+		f.minutes[key] = e
+	}
+	return e
+}
+
+// weighed tells what the evidence for a minute mark was weighed from.
+type weighed struct {
+	station *station.Station
+	toneHz  float64
+	c       candidate
+	first   int64
 }
 
 // minuteEvidence is what seconds from ≤ n < to say for the long mark that begins
@@ -93,8 +109,7 @@ func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz fl
 			for k := range powers {
 				powers[k] = sqAbs(t.phasor(buf[lead+gap+k*piece:]))
 			}
-			slices.Sort(powers)
-			after[l] = append(after[l], math.Log(powers[pieces/2]/math.Ln2+1e-30))
+			after[l] = append(after[l], math.Log(nth(powers, pieces/2)/math.Ln2+1e-30))
 			ahead[l] = append(ahead[l], math.Log(sqAbs(t.phasor(buf))+1e-30))
 		}
 	}
@@ -168,14 +183,20 @@ func markRatio(above, scatter, power float64) float64 {
 		y := 1 + x*x/(8*scatter*scatter)
 		return 1 / (y * y * y * y * math.Sqrt(y))
 	}
-	const quantiles = 16 // of the fading
 	sum := 0.0
-	for i := range quantiles {
-		faded := -math.Log1p(-(float64(i) + 0.5) / quantiles)
-		sum += density(above-math.Log1p(faded*power)) / quantiles
+	for _, faded := range fadings {
+		sum += density(above-math.Log1p(faded*power)) / float64(len(fadings))
 	}
 	return sum / density(above)
 }
+
+// fadings are quantiles of the power of Rayleigh fading, over its mean.
+var fadings = func() (q [16]float64) {
+	for i := range q {
+		q[i] = -math.Log1p(-(float64(i) + 0.5) / float64(len(q)))
+	}
+	return q
+}()
 
 // tuned holds exp(−2πi·cycles·m) for some samples m from 0 on.
 type tuned struct{ cos, sin blas32.Vector }

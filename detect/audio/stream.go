@@ -50,8 +50,11 @@ func (s *Stream) Reduce(position int64, x []float32) {
 	}
 }
 
-// Drop says that the stream is not needed any more.
-func (s *Stream) Drop() { s.unused.Store(true) }
+// Drop says that the stream is not needed any more, and forgets what it holds.
+func (s *Stream) Drop() {
+	s.unused.Store(true)
+	s.ring = nil
+}
 
 // Process takes the frames x, the first of which has the given position on the
 // sample clock. Frames lost before it are filled with silence and remembered.

@@ -140,15 +140,19 @@ func (t *track) fadingShare(st *stack, f fit) float64 {
 	for k, s := range t.snaps {
 		centre := st.axis.at(float64(s.n)) - s.origin
 		at := centre + f.d + f.drift*(float64(s.n)-st.axis.ref)
-		if s.long() || !s.holds(at) {
+		if s.long {
 			continue
 		}
-		w := s.value(at)
+		o := t.output(s)
+		if !o.holds(at) {
+			continue
+		}
+		w := o.value(at)
 		if st.onset {
-			if !s.holds(centre + st.end) {
+			if !o.holds(centre + st.end) {
 				continue
 			}
-			w -= s.value(centre + st.end)
+			w -= o.value(centre + st.end)
 		}
 		p, v := sqAbs(w), st.noise[k]*st.samples(f.d)
 		sum, square, noise, noise2, n = sum+p, square+p*p, noise+v, noise2+v*v, n+1
@@ -228,7 +232,7 @@ const mostEvidence = 8
 func (f *Finder) Moved(from, to int64, shift float64) float64 {
 	sum := 0.0
 	for _, t := range f.tracks {
-		s := &snapshot{w: make([]complex64, t.points())}
+		s := &snapshot{}
 		point := int(snapBefore * t.rate) // that lies where the tick is expected
 		for n := from; n < to; n++ {
 			base := f.tb.Base(n) / float64(t.stream.Factor())
@@ -238,7 +242,7 @@ func (f *Finder) Moved(from, to int64, shift float64) float64 {
 				if !t.cut(s, base, lag) || s.noise <= 0 {
 					return 0
 				}
-				return sqAbs(complex128(s.w[point])) / (s.noise * float64(t.length))
+				return sqAbs(complex128(t.opened.w[point])) / (s.noise * float64(t.length))
 			}
 			sum += max(-mostEvidence, min(at(expected+shift)-at(expected), mostEvidence))
 		}

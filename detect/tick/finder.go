@@ -356,7 +356,7 @@ func (t *track) take(n int64, tb Timebase) {
 		copy(t.snaps, t.snaps[1:])
 		t.snaps = t.snaps[:len(t.snaps)-1]
 	} else {
-		s = &snapshot{w: make([]complex64, t.points())}
+		s = &snapshot{}
 	}
 	s.n = n
 	if t.cut(s, tb.Base(n)/float64(t.stream.Factor()), t.model.at(float64(n))) {

@@ -94,7 +94,7 @@ func snapshots(f *filter, s *audio.Stream, seconds int, lag float64) ([]*snapsho
 	c := newCutter(f, s)
 	var all []*snapshot
 	for n := range int64(seconds) {
-		snap := &snapshot{n: n, w: make([]complex64, c.points())}
+		snap := &snapshot{n: n}
 		if c.cut(snap, float64(n)*steadySecond, lag*8000) {
 			all = append(all, snap)
 		}

@@ -44,7 +44,7 @@ func (st *stack) hear(snaps []*snapshot) {
 	var sums []float64
 	for k, s := range snaps {
 		at := st.axis.at(float64(s.n)) + b.from - s.audioLag
-		if s.long() || st.noise[k] <= 0 || at < 0 || at+float64(bins)*b.width >= float64(len(s.audio)-1) {
+		if s.long || st.noise[k] <= 0 || at < 0 || at+float64(bins)*b.width >= float64(len(s.audio)-1) {
 			continue
 		}
 		sums = s.integrate(sums)

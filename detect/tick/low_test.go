@@ -147,7 +147,7 @@ func TestShapeBehindAnEnvelopeDetector(t *testing.T) {
 		c := newCutter(f, stream)
 		var snaps []*snapshot
 		for n := int64(1); n < 148; n++ {
-			s := &snapshot{n: n, w: make([]complex64, c.points())}
+			s := &snapshot{n: n}
 			if c.cut(s, float64(n)*8000, lag*8000) {
 				snaps = append(snaps, s)
 			}

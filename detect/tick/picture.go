@@ -85,12 +85,13 @@ func (t *track) rows(axis model, noise []float64, a *Arrival) []Row {
 			if noise[to] <= 0 {
 				continue
 			}
+			o := t.output(s)
 			lag := axis.at(float64(s.n))
 			scale := 1 / math.Sqrt(noise[to])
 			for i := range power {
-				power[i] += t.power(s, lag+float64(i)-pictureBefore*t.rate) / noise[to]
+				power[i] += t.power(o, lag+float64(i)-pictureBefore*t.rate) / noise[to]
 			}
-			output += t.output(s, lag) * cmplx.Rect(scale, t.omega*lag)
+			output += t.at(o, lag) * cmplx.Rect(scale, t.omega*lag)
 			r.Second += float64(s.n)
 			r.Seconds++
 		}
@@ -119,31 +120,31 @@ func (t *track) rows(axis model, noise []float64, a *Arrival) []Row {
 	return rows
 }
 
-// output is the filter's output of a snapshot at a lag after the flywheel's
+// at is the filter's output at a lag after the flywheel's
 // second, low-rate samples, in units that give noise the variance of one sample's;
-// zero outside the snapshot.
-func (t *track) output(s *snapshot, lag float64) complex128 {
-	at := int(math.Round(lag - s.origin))
-	if at < 0 || at >= len(s.w) {
+// zero outside it.
+func (t *track) at(o *output, lag float64) complex128 {
+	at := int(math.Round(lag - o.origin))
+	if at < 0 || at >= len(o.w) {
 		return 0
 	}
-	z, length := complex128(s.w[at]), t.length
+	z, length := complex128(o.w[at]), t.length
 	if t.onset {
 		length = onsetLength(t.rate)
-		if at+length >= len(s.w) {
+		if at+length >= len(o.w) {
 			return 0
 		}
-		z -= complex128(s.w[at+length])
+		z -= complex128(o.w[at+length])
 	}
 	return z / complex(math.Sqrt(float64(length)), 0)
 }
 
 // power is that of the output. An onset's is lessened by what was there before
 // it, so that it too is greatest where the mark begins.
-func (t *track) power(s *snapshot, lag float64) float64 {
-	p := sqAbs(t.output(s, lag))
+func (t *track) power(o *output, lag float64) float64 {
+	p := sqAbs(t.at(o, lag))
 	if t.onset {
-		p = math.Max(0, p-sqAbs(t.output(s, lag-float64(onsetLength(t.rate)))))
+		p = math.Max(0, p-sqAbs(t.at(o, lag-float64(onsetLength(t.rate)))))
 	}
 	return p
 }

@@ -9,10 +9,14 @@ func (h Heard) Power(n int64) (power float64, ok bool) {
 	for i := len(snaps) - 1; i >= 0 && snaps[i].n >= n; i-- {
 		s := snaps[i]
 		at := int(h.t.model.at(float64(n)) - s.origin + 0.5)
-		if s.n != n || at < 0 || at >= len(s.w) || s.noise <= 0 {
+		if s.n != n || s.noise <= 0 {
 			continue
 		}
-		z := s.w[at]
+		w := h.t.output(s).w
+		if at < 0 || at >= len(w) {
+			continue
+		}
+		z := w[at]
 		return float64(real(z)*real(z)+imag(z)*imag(z)) / (s.noise * float64(h.t.length)), true
 	}
 	return 0, false

@@ -215,12 +215,11 @@ func (f *filter) response(delta, n, phi float64) complex128 {
 	return complex(c, 0)*(s1-s0) + complex(s, 0)*(c1-c0)
 }
 
-// mix fills dst with audio brought to base band; the first sample's lag is
-// given.
-func (f *filter) mix(dst []complex128, audio []float32, lag float64) {
+// mix fills dst with the audio of s brought to base band.
+func (f *filter) mix(dst []complex128, s *snapshot) {
 	rot := cmplx.Rect(1, -f.omega)
-	ph := cmplx.Rect(1, -f.omega*lag)
-	for i, x := range audio {
+	ph := cmplx.Rect(1, -f.omega*s.audioLag) * complex(s.audioUnit, 0)
+	for i, x := range s.audio {
 		dst[i] = complex(float64(x), 0) * ph
 		ph *= rot
 	}

@@ -20,20 +20,49 @@ const (
 	maxSnapshots = 7200
 )
 
-// snapshot is what is kept of one second: the matched filter's output around
-// the place where the tick is expected.
+// snapshot is what is kept of one second: the audio around the place where the
+// tick is expected, and what its matched filter's output told.
 type snapshot struct {
 	n      int64
-	origin float64 // lag of w[0] after the flywheel's second, low-rate samples
+	origin float64 // lag of the output's first point after the flywheel's second, low-rate samples
 	noise  float64 // variance of the audio's noise around the tone, a sample
-	tail   float64 // power of the output well after a short mark, in units of noise's
-	unit   float64 // mean power of the output in noise
-	w      []complex64
-	// audio is the audio itself, in units of audioUnit; its first sample has
-	// the lag audioLag.
+	long   bool    // a mark much longer than the filter, as at the minute: it would smear a stack
+	// audio is in units of audioUnit; its first sample has the lag audioLag.
 	audio     []int16
 	audioUnit float64
 	audioLag  float64
+}
+
+// output is the matched filter's output around the place where a snapshot's
+// tick is expected. It is worked out when it is asked for: the audio takes
+// less memory.
+type output struct {
+	*snapshot
+	w     []complex64
+	mixed []complex128
+	cum   []complex128
+}
+
+// open works out the output of s.
+func (f *filter) open(o *output, s *snapshot) {
+	if n := len(s.audio); len(o.mixed) != n {
+		o.w, o.mixed, o.cum = make([]complex64, int((snapBefore+snapAfter)*f.rate)), make([]complex128, n), make([]complex128, n)
+	}
+	o.snapshot = s
+	f.mix(o.mixed, s)
+	for i := range o.mixed[1:] {
+		o.cum[i+1] = o.cum[i] + (o.mixed[i]+o.mixed[i+1])/2
+	}
+	at := int((flankFrom - snapBefore) * f.rate)
+	endAt := int((flankFrom + onsetEnd) * f.rate)
+	for j := range o.w {
+		i := at + j
+		to := i + f.length
+		if f.onset {
+			to = endAt // past it the sum is that of the samples between, negative
+		}
+		o.w[j] = complex64(o.cum[to] - o.cum[i])
+	}
 }
 
 // cutter makes snapshots for one filter.
@@ -41,18 +70,18 @@ type cutter struct {
 	*filter
 	stream *audio.Stream
 	buf    []float32
-	mixed  []complex128
-	cum    []complex128
+	opened output
 }
 
 func newCutter(f *filter, s *audio.Stream) *cutter {
 	n := int((flankFrom+snapAfter+2*f.seconds)*f.rate) + 8
-	return &cutter{filter: f, stream: s, buf: make([]float32, n), mixed: make([]complex128, n), cum: make([]complex128, n)}
+	return &cutter{filter: f, stream: s, buf: make([]float32, n)}
 }
 
-// points is the number of points of a snapshot.
-func (c *cutter) points() int {
-	return int((snapBefore + snapAfter) * c.rate)
+// output returns that of s, valid until the next.
+func (c *cutter) output(s *snapshot) *output {
+	c.open(&c.opened, s)
+	return &c.opened
 }
 
 // cut fills s with the second at position base (low-rate samples on the sample
@@ -63,29 +92,20 @@ func (c *cutter) cut(s *snapshot, base, lag float64) bool {
 	if !c.stream.Copy(c.buf, first) {
 		return false
 	}
-	lag0 := float64(first) - base
-	c.mix(c.mixed, c.buf, lag0)
-	for i := range c.mixed[1:] {
-		c.cum[i+1] = c.cum[i] + (c.mixed[i]+c.mixed[i+1])/2
-	}
-	at := int((flankFrom - snapBefore) * c.rate)
-	s.origin = lag0 + float64(at)
-	endAt := int((flankFrom + onsetEnd) * c.rate)
-	for j := range s.w {
-		i := at + j
-		to := i + c.length
-		if c.onset {
-			to = endAt // past it the sum is that of the samples between, negative
-		}
-		s.w[j] = complex64(c.cum[to] - c.cum[i])
-	}
-	s.keep(c.buf, lag0)
-	s.noise = c.flankNoise()
-	s.unit = float64(c.length)*s.noise + 1e-30
-	s.tail = 0
+	s.keep(c.buf, float64(first)-base)
+	s.origin = s.audioLag + float64(int((flankFrom-snapBefore)*c.rate))
+	o := c.output(s)
+	s.noise = c.flankNoise(o.mixed)
+	s.long = false
 	if !c.onset {
+		// The power well after a short mark.
 		i := int((flankFrom+snapAfter)*c.rate) + c.length
-		s.tail = sqAbs(c.cum[i+c.length]-c.cum[i]) / s.unit
+		tail := sqAbs(o.cum[i+c.length] - o.cum[i])
+		peak := 0.0
+		for _, w := range o.w {
+			peak = max(peak, float64(real(w)*real(w)+imag(w)*imag(w)))
+		}
+		s.long = tail >= 20*(float64(c.length)*s.noise+1e-30) && tail > 0.25*peak
 	}
 	return true
 }
@@ -106,14 +126,14 @@ func (s *snapshot) keep(x []float32, lag float64) {
 	s.audioUnit, s.audioLag = 1/scale, lag
 }
 
-// flankNoise is the mean power of the audio before the mark, within some
+// flankNoise is the mean power of the mixed audio before the mark, within some
 // hundred hertz of the tone, as the variance a sample of white noise would have.
-func (c *cutter) flankNoise() float64 {
+func (c *cutter) flankNoise(mixed []complex128) float64 {
 	n := int(5e-3 * c.rate)
 	limit := int((flankFrom - flankTo) * c.rate)
 	sum, count := 0.0, 0
 	for at := 0; at+n <= limit; at += n / 2 {
-		seg := c.mixed[at : at+n]
+		seg := mixed[at : at+n]
 		// Fourier sums at the tone and 200 and 400 Hz to each side of it.
 		for k := -2; k <= 2; k++ {
 			step := 2 * math.Pi * float64(k) * 200 / c.rate

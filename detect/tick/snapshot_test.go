@@ -23,7 +23,7 @@ func TestNoiseIsUnbiased(t *testing.T) {
 			c := newCutter(newFilter(shape{tone, 5e-3, false}, rate), s)
 			var snaps []*snapshot
 			for n := range int64(398) {
-				snap := &snapshot{n: n, w: make([]complex64, c.points())}
+				snap := &snapshot{n: n}
 				if c.cut(snap, float64(n)*rate, 0.5*rate) {
 					snaps = append(snaps, snap)
 				}

@@ -67,6 +67,7 @@ func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
 	first, last := snaps[0].n, snaps[len(snaps)-1].n
 	span := last - first + 1
 	var b *block
+	var o output
 	current := int64(-1)
 	for k, s := range snaps {
 		if i := (s.n - first) * int64(blocks) / span; i != current {
@@ -78,7 +79,11 @@ func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
 			})
 			b = &st.blocks[len(st.blocks)-1]
 		}
-		if s.long() || !st.align(w, s, m, st.noise[k]) {
+		if s.long {
+			continue
+		}
+		f.open(&o, s)
+		if !st.align(w, &o, m, st.noise[k]) {
 			continue
 		}
 		b.n++
@@ -106,19 +111,6 @@ func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
 		}
 	}
 	return st
-}
-
-// long reports whether a mark much longer than the filter was sent, as at the
-// minute: it would smear the stack.
-func (s *snapshot) long() bool {
-	if s.tail < 20 {
-		return false
-	}
-	peak := 0.0
-	for _, w := range s.w {
-		peak = max(peak, float64(real(w)*real(w)+imag(w)*imag(w)))
-	}
-	return s.tail > 0.25*peak/s.unit
 }
 
 // smoothNoise returns the noise of each snapshot, told by itself and its
@@ -155,7 +147,7 @@ const lowerMean = 1.19
 
 // align interpolates s to the stack's points along m, turned by the tone's
 // phase over the model's drift so that a tick on the model keeps its phase.
-func (st *stack) align(w []complex128, s *snapshot, m model, noise float64) bool {
+func (st *stack) align(w []complex128, s *output, m model, noise float64) bool {
 	centre := m.at(float64(s.n))
 	at := (centre - st.before - s.origin)
 	i0 := int(math.Floor(at))
@@ -200,18 +192,18 @@ func (st *stack) align(w []complex128, s *snapshot, m model, noise float64) bool
 	return true
 }
 
-// holds reports whether the snapshot can be interpolated at point at.
-func (s *snapshot) holds(at float64) bool {
+// holds reports whether the output can be interpolated at point at.
+func (o *output) holds(at float64) bool {
 	i := int(math.Floor(at)) - taps/2 + 1
-	return i >= 0 && i+taps <= len(s.w)
+	return i >= 0 && i+taps <= len(o.w)
 }
 
-// value interpolates the snapshot at point at.
-func (s *snapshot) value(at float64) complex128 {
+// value interpolates the output at point at.
+func (o *output) value(at float64) complex128 {
 	i := int(math.Floor(at))
 	var coef [taps]float64
 	interpolator(&coef, at-float64(i))
-	return weigh(&coef, s.w[i-taps/2+1:])
+	return weigh(&coef, o.w[i-taps/2+1:])
 }
 
 func weigh(coef *[taps]float64, w []complex64) complex128 {

@@ -219,7 +219,7 @@ func measureAll(p *program, src capture.Source, take func(*capture.Block)) error
 
 // garbagePercent is how much garbage may gather beside what is in use. Minutes of
 // audio are in use and little else is allocated, so that collecting often
-// costs nothing that shows: an hour took 96 MiB at Go's 100 % and 59 MiB at
+// costs nothing that shows: an hour took 76 MiB at Go's 100 % and 62 MiB at
 // this (BenchmarkReplayHour).
 const garbagePercent = 10
 

@@ -18,7 +18,8 @@ type fit struct {
 	// parts are the places the earliest arrival may have when the phase of the
 	// audio chain is in doubt: one for each cycle at which a chain without
 	// phase shift fits, and one for a chain of any phase.
-	parts []part
+	parts    []part
+	evidence float64 // log likelihood of the parts
 	// level of the paths' mean power in units of noise, earliest first.
 	power []float64
 }
@@ -47,20 +48,98 @@ func (st *stack) fit(local *stack) (fit, bool) {
 	if p, ok := st.merged().searchTwo(h, one.point); ok {
 		p, g := st.maximise(h, p)
 		two := fit{hypothesis: h, point: p, gain: g}
-		if g-h.penalty(st.count) > one.gain-one.penalty(st.count) && st.distinct(two, one) {
-			all = []fit{two, one}
+		if g-h.penalty(st.count) > one.gain-one.penalty(st.count) {
+			switch {
+			case st.fadeApart(two):
+				all = []fit{two, one}
+			case one.coherent:
+				return st.weigh(one, two, local)
+			case st.farApart(two, one):
+				all = []fit{two, one}
+			}
 		}
 	}
 	// Two paths that lie where the likelihood has no top do not count.
 	for _, f := range all {
-		if f.cov, f.dof, ok = st.covariance(f.hypothesis, f.point); ok {
-			f.power = st.levels(f)
-			st.settlePhase(&f, local)
+		if f, ok := st.settle(f, local); ok {
 			return f, true
 		}
 	}
 	return fit{}, false
 }
+
+// settle completes a fit.
+func (st *stack) settle(f fit, local *stack) (fit, bool) {
+	var ok bool
+	if f.cov, f.dof, ok = st.covariance(f.hypothesis, f.point); ok {
+		f.power = st.levels(f)
+		st.settlePhase(&f, local)
+	}
+	return f, ok
+}
+
+// weigh chooses between one path and a pair that does not fade apart, which may be
+// one path seen through a filter, or with another sound, by how well the audio's
+// chains explain either. The other's places stay in the parts.
+func (st *stack) weigh(one, two fit, local *stack) (fit, bool) {
+	var all []fit
+	best := -1
+	half := math.Pi / st.omega // by which a pair that no chain explains may be out
+	add := func(f fit) {
+		f, ok := st.settle(f, local)
+		if !ok || f.paths == 2 && st.tooWeak(f) {
+			return
+		}
+		if f.paths == 2 {
+			f.evidence += math.Log(steadyPairPrior)
+			unexplained := false
+			for i := range f.parts {
+				p := &f.parts[i]
+				p.vd *= steadyPairError * steadyPairError
+				if p.envelope {
+					p.vd += half * half
+					unexplained = p.weight > 0.5
+				}
+			}
+			if unexplained && len(all) > 0 {
+				// Then it is no better than the single path, and no phase is trusted.
+				f.evidence = min(f.evidence, all[0].evidence-math.Ln2)
+				for i := range f.parts {
+					f.parts[i].envelope, f.parts[i].flat = true, false
+				}
+			}
+		}
+		all = append(all, f)
+		if best < 0 || f.evidence > all[best].evidence {
+			best = len(all) - 1
+		}
+	}
+	add(one)
+	add(two)
+	if best < 0 {
+		return fit{}, false
+	}
+	total := 0.0
+	for _, f := range all {
+		total += math.Exp(f.evidence - all[best].evidence)
+	}
+	f := all[best]
+	f.parts = nil
+	for _, o := range all {
+		for _, p := range o.parts {
+			p.weight *= math.Exp(o.evidence-all[best].evidence) / total
+			if p.weight > leastWeight {
+				f.parts = append(f.parts, p)
+			}
+		}
+	}
+	return f, true
+}
+
+// steadyPairPrior is the chance of two paths that do not fade apart.
+// Its place is uncertain by steadyPairError times what its covariance says: the
+// edges that tell them apart are a filter's too (from simulated pairs).
+const steadyPairPrior, steadyPairError = 0.1, 2
 
 // single finds the best single path, and whether the tone keeps its phase.
 func (st *stack) single() (fit, bool) {
@@ -252,19 +331,18 @@ func (st *stack) levels(f fit) []float64 {
 
 func conj(z complex128) complex128 { return complex(real(z), -imag(z)) }
 
-// distinct reports whether a pair of paths is more than one path seen through
-// a filter: they must fade apart, or be far apart and comparable.
-func (st *stack) distinct(two, one fit) bool {
+// tooWeak reports whether one of a pair of paths is too weak to be told from what
+// a filter does.
+func (st *stack) tooWeak(two fit) bool {
 	p := st.levels(two)
-	if p == nil || p[0] <= 0 || p[1] <= 0 {
-		return false
-	}
-	ratio := math.Abs(10 * math.Log10(p[1]/p[0]))
-	if ratio > 15 {
-		return false
-	}
+	return p == nil || min(p[0], p[1]) <= 0 || math.Abs(10*math.Log10(p[1]/p[0])) > 15
+}
+
+// fadeApart reports whether a pair of paths fades apart: it is no single path seen
+// through a filter.
+func (st *stack) fadeApart(two fit) bool {
 	m, ok := st.pooled(two.hypothesis, two.point)
-	if !ok {
+	if !ok || st.tooWeak(two) {
 		return false
 	}
 	_, l2, _ := two.spectrum(m)
@@ -272,8 +350,12 @@ func (st *stack) distinct(two, one fit) bool {
 	if two.coherent {
 		apart /= 2
 	}
-	if apart > 2*math.Log(m.n) {
-		return true
-	}
-	return two.excess > 0.7e-3*st.rate && ratio < 10 && two.gain-one.gain > 0.02*one.gain
+	return apart > 2*math.Log(m.n)
+}
+
+// farApart reports whether a pair of paths is so far apart and so comparable that no
+// filter makes it of one.
+func (st *stack) farApart(two, one fit) bool {
+	p := st.levels(two)
+	return two.excess > 0.7e-3*st.rate && !st.tooWeak(two) && math.Abs(10*math.Log10(p[1]/p[0])) < 10 && two.gain-one.gain > 0.02*one.gain
 }

@@ -27,8 +27,9 @@ const (
 )
 
 // hear sums the low band of the snapshots along the stack's axis, each in units of
-// its noise as the stack's points are.
+// its noise as the stack's points are, and measures their tone band.
 func (st *stack) hear(snaps []*snapshot) {
+	st.attend(snaps)
 	cycles := max(1, math.Round(st.toneHz*1e-3))
 	b := &lowBand{width: cycles * 2 * math.Pi / st.omega}
 	to := lowTo
@@ -89,16 +90,18 @@ func (st *stack) amplitudes(f *fit) []float64 {
 	if !ok {
 		return nil
 	}
-	unit := func(d float64) float64 {
-		return real(st.response(0, st.samples(d), f.phi) * cmplx.Rect(st.scale(d, f.phi), math.Pi/2-f.phi))
-	}
 	z1, z2 := m.sum[0]/m.n, m.sum[1]/m.n
 	if f.paths == 1 {
-		return []float64{z1 / unit(f.d)}
+		return []float64{z1 / st.atProbe(f.d, f.phi)}
 	}
 	g := real(st.coupling(f.d, f.d+f.excess, f.phi))
 	a2 := z2 / math.Sqrt(1-g*g)
-	return []float64{(z1 - g*a2) / unit(f.d), a2 / unit(f.d+f.excess)}
+	return []float64{(z1 - g*a2) / st.atProbe(f.d, f.phi), a2 / st.atProbe(f.d+f.excess, f.phi)}
+}
+
+// atProbe is what a tick of unit amplitude and phase phi at lag d gives at its own probe.
+func (st *stack) atProbe(d, phi float64) float64 {
+	return real(st.response(0, st.samples(d), phi) * cmplx.Rect(st.scale(d, phi), math.Pi/2-phi))
 }
 
 // lowWeigher weighs what is heard in the low band.
@@ -149,7 +152,7 @@ func (w *weigher) listen(amplitudes []float64) {
 	// Whatever stands still has no say.
 	base := with(b.cov, func(int, int) float64 { return size * size * b.width * b.width })
 	loose := with(base, white(math.Pow(looseError*stroke, 2)))
-	base = with(base, white(math.Pow(shapeError*stroke, 2)))
+	base = with(base, white((shapeError*shapeError+w.foreign*w.foreign)*stroke*stroke))
 	add := func(m *mat.SymDense, share float64) {
 		var chol mat.Cholesky
 		inverse := mat.NewSymDense(n, nil)

@@ -45,8 +45,11 @@ func (st *stack) settlePhase(f *fit, local *stack) {
 		{mean: usualThump * most, v: math.Pow(thumpSpread*most, 2) + leastThump*leastThump, share: thumpPrior},
 	}
 	w.alongPhase()
-	if st.low != nil {
-		if a := st.amplitudes(f); a != nil {
+	if a := st.amplitudes(f); a != nil {
+		w.foreign, w.turned = st.foreign(f, a)
+		w.scatter += math.Pow(foreignShift*w.foreign*w.rate, 2)
+		w.envelope.vd += math.Pow(w.foreign*float64(w.length), 2)
+		if st.low != nil {
 			w.listen(a)
 		}
 	}
@@ -66,6 +69,9 @@ type weigher struct {
 	slope, drift float64
 	vd, vr, cr   float64
 	low          *lowWeigher // nil: only the envelope tells
+	// What sounds at the tone beside the tick, and its part in quadrature, as
+	// shares of the tick.
+	foreign, turned float64
 }
 
 // thump is what is thought of the rise of the mean while a tick sounds, as a share
@@ -182,6 +188,7 @@ func (w *weigher) parts() []part {
 		m := &merged[j]
 		m.sum, m.mean, m.square = m.sum+x, m.mean+x*f.mean, m.square+x*f.square
 	}
+	w.f.evidence = top + math.Log(total)
 	var parts []part
 	kept := 0.0
 	keep := func(p part) {
@@ -193,7 +200,7 @@ func (w *weigher) parts() []part {
 	for _, m := range merged {
 		mean := m.mean / m.sum
 		p := w.at(mean+float64(m.cycle)*math.Pi, max(0, m.square/m.sum-mean*mean))
-		p.vd += math.Pow(flatDelay*w.rate, 2)
+		p.vd += math.Pow(flatDelay*w.rate, 2) + math.Pow(w.turned*w.slope, 2)
 		p.weight, p.flat = m.sum, m.flat && !m.lowPass
 		keep(p)
 	}
@@ -303,6 +310,10 @@ const (
 	chainFloor         = 3e-6
 	groupShift         = 0.04
 	groupError         = 0.03
+	// foreignShift is by how much, s, the envelope may be shifted by another sound
+	// as large as the tick, from simulated noises of a clock's movement. Where no
+	// chain explains the envelope it is the length of the tick.
+	foreignShift = 1e-3
 	// flatDelay is how far, s, the two delays of a chain may differ that
 	// counts as flat: a coupling capacitor of 2 Hz.
 	flatDelay = 0.6e-6

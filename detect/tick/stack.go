@@ -22,6 +22,7 @@ type stack struct {
 	count  float64
 	noise  []float64 // of each snapshot it was made of
 	low    *lowBand  // nil: not heard
+	tone   *toneBand // nil: not heard
 }
 
 // block sums consecutive seconds. The outputs are scaled so that noise has a

@@ -52,7 +52,7 @@ func (st *stack) fit(local *stack) (fit, bool) {
 			switch {
 			case st.fadeApart(two):
 				all = []fit{two, one}
-			case one.coherent:
+			case one.coherent && !st.onset: // of an onset too little is seen to tell a chain
 				return st.weigh(one, two, local)
 			case st.farApart(two, one):
 				all = []fit{two, one}

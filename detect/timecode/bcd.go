@@ -110,6 +110,7 @@ const (
 	bcdCellMs    = 100
 	bcdCellCount = 10
 	bcdShared    = 12 // flanks for which the noise of the whole second counts in that of each cell
+	bcdNoises    = bcdShared + float64(len(bcdFlanks))
 )
 
 // Where the subcarrier may be found: a receiver with a carrier of its own, when

@@ -50,9 +50,9 @@ type cell struct {
 }
 
 // bursts weighs which of several patterns of tone a second holds. A pattern
-// names the cells in which the tone is on; in the others it is off. The signal's level is a hidden Markov chain that runs through
-// the cells of one second after another, so that a fade is told from the end
-// of a burst by its likelihood.
+// names the cells in which the tone is on; in the others it is off. The signal's
+// level is a hidden Markov chain that runs through the cells of one second after
+// another, so that a fade is told from the end of a burst by its likelihood.
 //
 // The energy z of a cell is in units of the noise beside it in frequency,
 // averaged over M flanks. Without tone it follows the F distribution with 2 and
@@ -74,7 +74,7 @@ type bursts struct {
 	up      [][levels]scale        // per cell
 	gap     []float64              // per cell: s since the start of the one before it
 	level   [paces][levels]float64 // probability of each pace and level at the end of the last second
-	typical float64                // energy of a second's strongest cell, geometric mean
+	typical typical                // energy of a second's strongest cell, for each millisecond
 	mean    float64                // mean energy ratio of 5 ms; 0: nothing heard yet
 	rise    [levels]float64        // share of the proposed steps up from a level that are taken
 	fall    [levels]float64        // and down
@@ -191,12 +191,10 @@ func (b *bursts) weigh(out []float32) {
 // follow takes the distribution of the level after a second, up to a factor,
 // as the start of the next.
 func (b *bursts) follow(after *[paces][levels]float64) {
-	var pace [paces]float64
 	var level [levels]float64
 	total := 0.0
 	for i := range after {
 		for j, p := range after[i] {
-			pace[i] += p
 			level[j] += p
 			total += p
 		}
@@ -247,13 +245,7 @@ func (b *bursts) likelihoods() {
 			strongest = max(strongest, b.tone[c]/float64(cell.to-cell.from))
 		}
 	}
-	if strongest > 0 {
-		if b.typical == 0 {
-			b.typical = strongest
-		}
-		b.typical *= math.Pow(strongest/b.typical, 1/meanSeconds)
-		strongest = max(strongest, b.typical)
-	}
+	strongest = b.typical.atLeast(strongest)
 	for c, cell := range b.cells {
 		floor := b.noise[c] + b.splatter*strongest*float64(cell.to-cell.from)
 		if b.noise[c] < 0 || floor == 0 {
@@ -276,6 +268,23 @@ func (b *bursts) likelihoods() {
 			b.on[c][j] /= top
 		}
 	}
+}
+
+// typical is the geometric mean over the latest meanSeconds of the energy of a
+// second's strongest cell; 0: nothing heard yet.
+type typical float64
+
+// atLeast takes that of another second, and returns it or what is typical,
+// whichever is more.
+func (t *typical) atLeast(strongest float64) float64 {
+	if strongest <= 0 {
+		return strongest
+	}
+	if *t == 0 {
+		*t = typical(strongest)
+	}
+	*t *= typical(math.Pow(strongest/float64(*t), 1/meanSeconds))
+	return max(strongest, float64(*t))
 }
 
 // density is that of the energy z of a cell in which there is a tone; root is

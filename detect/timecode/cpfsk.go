@@ -11,7 +11,9 @@ import (
 // which is forward by one. The phase of a bit therefore tells how many spaces went
 // before, and a bit is told by its own phase and by all after it. That needs the
 // gain of the channel at both tones, which the steady mark before the data shows,
-// and the bits themselves as they become known.
+// and the bits themselves as they become known. It is not published that the phase
+// is continuous; if the sender keys two tones that run on, each keeps its own, and
+// that is tried as well.
 const (
 	fskPhases   = 3
 	fskPilot    = 33 // bits of steady mark before the data that are used

@@ -36,14 +36,13 @@ const (
 // flanks alike, and without noise to hide them they would look like pulses.
 type fading struct {
 	patterns [bcdSymbols][bcdCellCount]float64 // amplitudes
-	prior    [bcdSymbols]float64               // share of each pattern among the seconds
 	// fades is the correlation of the channel between two cells, and overlap
 	// that of their noise.
 	fades   [kinds]matrix
 	overlap matrix
 
 	state   [kinds][levels]float64 // probability at the end of the last second
-	typical float64                // energy of a second's strongest cell, geometric mean
+	typical typical                // energy of a second's strongest cell
 
 	tone  [bcdCellCount]complex128 // amplitudes of this second
 	noise [bcdCellCount]float64    // energies beside them; negative: not heard
@@ -55,7 +54,7 @@ type matrix [bcdCellCount][bcdCellCount]float64
 // newFading prepares the weighing of the 100 Hz code; low is the tone's
 // amplitude between pulses, over that in them.
 func newFading(low float64) *fading {
-	f := &fading{prior: bcdShare}
+	f := &fading{}
 	for k, end := range bcdEnds {
 		for c, s := range bcdCells {
 			f.patterns[k][c] = low
@@ -129,7 +128,7 @@ func (f *fading) weigh(out []float32) {
 			for k := range out {
 				x := p * math.Exp(l[i][j][k]-top)
 				sum[k] += x
-				after[i][j] += f.prior[k] * x
+				after[i][j] += bcdShare[k] * x
 			}
 		}
 	}
@@ -155,15 +154,9 @@ func (f *fading) floor() (scale [bcdCellCount]float64) {
 		}
 	}
 	mean /= max(count, 1)
-	if strongest > 0 {
-		if f.typical == 0 {
-			f.typical = strongest
-		}
-		f.typical *= math.Pow(strongest/f.typical, 1/meanSeconds)
-		strongest = max(strongest, f.typical)
-	}
+	strongest = f.typical.atLeast(strongest)
 	for c, v := range f.noise {
-		own := v + (mean-v)*bcdShared/(bcdShared+float64(len(bcdFlanks)))
+		own := v + (mean-v)*bcdShared/bcdNoises
 		if all := own + bcdSplatter*strongest; all > 0 {
 			scale[c] = 1 / math.Sqrt(all)
 		}
@@ -199,8 +192,7 @@ func (f *fading) likelihood(cells []int, scale, pattern *[bcdCellCount]float64, 
 		white[i] = y / complex(row[i], 0)
 		sum += sqAbs(white[i])
 	}
-	const flanks = bcdShared + float64(len(bcdFlanks))
-	return -math.Log(det) - (flanks+float64(len(cells)))*math.Log1p(sum/flanks)
+	return -math.Log(det) - (bcdNoises+float64(len(cells)))*math.Log1p(sum/bcdNoises)
 }
 
 // follow takes the distribution of the hidden state after a second, up to a

@@ -9,7 +9,7 @@ import (
 	"timeball/capture/station"
 	"timeball/detect/audio"
 	"timeball/detect/marker"
-	"timeball/detect/tick"
+	"timeball/detect/tick/find"
 	"timeball/detect/timecode"
 )
 
@@ -49,7 +49,7 @@ type Attempt struct {
 	receiver, marker int // channel indices; marker < 0: not known
 	pulses           *marker.Track
 	wheel            *flywheel
-	finder           *tick.Finder
+	finder           *find.Finder
 	codes            []*code
 	courses          map[*station.Station]keptCourse // path delays computed
 	jumps            int                             // jumps settled so far
@@ -58,7 +58,7 @@ type Attempt struct {
 
 // code reads one station's time code.
 type code struct {
-	heard tick.Heard
+	heard find.Heard
 	dec   *timecode.Decoder
 	next  int64
 	buf   []float32
@@ -184,7 +184,7 @@ func (a *Attempt) assign() {
 	}
 	a.pulses = marker.NewTrack(a.rate)
 	a.wheel = &flywheel{rate: a.rate, track: a.pulses}
-	a.finder = tick.NewFinder(a.streams[r], a.wheel, a.settings.Stations)
+	a.finder = find.NewFinder(a.streams[r], a.wheel, a.settings.Stations)
 	a.finder.Start(0)
 	a.follow()
 }

@@ -9,7 +9,7 @@ import (
 	"timeball/align/path"
 	"timeball/capture"
 	"timeball/capture/station"
-	"timeball/detect/tick"
+	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
 )
 
@@ -25,7 +25,7 @@ type delay struct {
 // pathDelay is the delay given for the station, or that computed for the place
 // and the time over which it was heard; begin is the UTC of the first frame, zero
 // when unknown. ok is false, and why says so, when there is none.
-func (a *Attempt) pathDelay(arr *tick.Arrival, begin time.Time) (d delay, why string, ok bool) {
+func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why string, ok bool) {
 	for _, id := range []string{arr.Station.ID, ""} {
 		if q, given := a.settings.PathDelays[id]; given {
 			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: "given"}, note: "as given"}, "", true

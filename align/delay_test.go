@@ -11,7 +11,7 @@ import (
 	"timeball/capture"
 	"timeball/capture/simulate"
 	"timeball/capture/station"
-	"timeball/detect/tick"
+	"timeball/detect/tick/timing"
 )
 
 // markedAttempt is an attempt that has heard a marker and no station.
@@ -42,7 +42,7 @@ func markedAttempt(t *testing.T, s Settings) *Attempt {
 
 // arrivalsOf are ticks of a perfect clock over a span, heard over a path whose
 // delay runs as the function says: the least-squares line through them.
-func arrivalsOf(s *station.Station, span int, delay func(second float64) float64) *tick.Arrival {
+func arrivalsOf(s *station.Station, span int, delay func(second float64) float64) *timing.Arrival {
 	mid := float64(span-1) / 2
 	var sum, products, squares float64
 	for n := range span {
@@ -53,10 +53,10 @@ func arrivalsOf(s *station.Station, span int, delay func(second float64) float64
 	}
 	lag, rate := sum/float64(span), products/squares
 	const u = 1e-6
-	return &tick.Arrival{
+	return &timing.Arrival{
 		Station: s, ToneHz: s.ToneHz, Ref: mid, Lag: lag, Rate: rate, DoF: 100, Ticks: span, Expected: span,
-		Alternatives: []tick.Alternative{{Lag: lag, Rate: rate, VarLag: u * u, VarRate: u * u / squares * float64(span), Probability: 1, Preferred: true}},
-		Paths:        []tick.Path{{}},
+		Alternatives: []timing.Alternative{{Lag: lag, Rate: rate, VarLag: u * u, VarRate: u * u / squares * float64(span), Probability: 1, Preferred: true}},
+		Paths:        []timing.Path{{}},
 	}
 }
 
@@ -172,17 +172,17 @@ func TestArrivalsAreUsed(t *testing.T) {
 	for _, m := range computed(t, s, s.Start).Modes {
 		delays[m.Name] = m.DelaySeconds
 	}
-	heard := func(paths ...tick.Path) stationOffset {
+	heard := func(paths ...timing.Path) stationOffset {
 		arr := arrivalsOf(s.Stations[0], 121, func(float64) float64 { return 5e-3 })
 		arr.Paths = append(arr.Paths, paths...)
 		return a.stationOffset(arr, a.rate, 0, 120, s.Start)
 	}
 	one := heard()
-	two := heard(tick.Path{ExcessSeconds: delays["2F2"] - delays["1F2"], UExcess: 30e-6})
+	two := heard(timing.Path{ExcessSeconds: delays["2F2"] - delays["1F2"], UExcess: 30e-6})
 	if two.fix.Path.U >= one.fix.Path.U || two.warning != "" || !strings.Contains(two.lines[len(two.lines)-1].Note, "spacing of the arrivals") {
 		t.Errorf("u = %g s with the spacing, %g s without; %q, %+v", two.fix.Path.U, one.fix.Path.U, two.warning, two.lines)
 	}
-	odd := heard(tick.Path{ExcessSeconds: 9e-3, UExcess: 30e-6})
+	odd := heard(timing.Path{ExcessSeconds: 9e-3, UExcess: 30e-6})
 	if odd.fix.Path.U <= one.fix.Path.U || !strings.Contains(odd.warning, "fits no two of the predicted modes") {
 		t.Errorf("u = %g s with an impossible spacing, %g s without; warning %q", odd.fix.Path.U, one.fix.Path.U, odd.warning)
 	}

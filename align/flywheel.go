@@ -9,7 +9,7 @@ type flywheel struct {
 	track *marker.Track
 }
 
-// Base implements tick.Timebase.
+// Base implements find.Timebase.
 func (f *flywheel) Base(n int64) float64 {
 	if f.track == nil {
 		return float64(n) * f.rate
@@ -17,5 +17,5 @@ func (f *flywheel) Base(n int64) float64 {
 	return f.track.Base(int(n))
 }
 
-// Paced implements tick.Timebase.
+// Paced implements find.Timebase.
 func (f *flywheel) Paced() bool { return f.track != nil }

@@ -6,7 +6,8 @@ import (
 	"timeball/capture"
 	"timeball/detect/levels"
 	"timeball/detect/marker"
-	"timeball/detect/tick"
+	"timeball/detect/tick/find"
+	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
 )
 
@@ -31,8 +32,8 @@ type Live struct {
 	meters   []levels.Meter
 	second   int     // local seconds reported
 	spoken   float64 // sample clock at the latest report, s
-	arrivals []*tick.Arrival
-	watch    map[tick.Heard]*watch
+	arrivals []*timing.Arrival
+	watch    map[find.Heard]*watch
 	refit    int64 // second from which the radio fit is renewed
 	coasting bool  // there is nothing to be gained by that
 }
@@ -46,7 +47,7 @@ type watch struct {
 
 // NewLive follows a, which must not have been given any block.
 func NewLive(a *Attempt) *Live {
-	return &Live{attempt: a, meters: make([]levels.Meter, a.info.Channels), watch: map[tick.Heard]*watch{}}
+	return &Live{attempt: a, meters: make([]levels.Meter, a.info.Channels), watch: map[find.Heard]*watch{}}
 }
 
 // Fix states the measurement so far, as the attempt by itself would.
@@ -180,7 +181,7 @@ func (l *Live) listen(s *Second) {
 }
 
 // meanPower is what h's tick of mean strength adds to the noise's power of 1.
-func (l *Live) meanPower(h tick.Heard) float64 {
+func (l *Live) meanPower(h find.Heard) float64 {
 	for _, a := range l.arrivals {
 		if a.Station == h.Station {
 			return math.Pow(10, a.SNRdB/10) / h.PowerSNR()
@@ -206,7 +207,7 @@ func (l *Live) fit() {
 	l.refit = n + max(shortestRefit, min(n/10, longestRefit))
 }
 
-func stillHeard(heard []tick.Heard, a *tick.Arrival) bool {
+func stillHeard(heard []find.Heard, a *timing.Arrival) bool {
 	for _, h := range heard {
 		if h.Station == a.Station {
 			return true
@@ -215,7 +216,7 @@ func stillHeard(heard []tick.Heard, a *tick.Arrival) bool {
 	return false
 }
 
-func holds(arrivals []*tick.Arrival, a *tick.Arrival) bool {
+func holds(arrivals []*timing.Arrival, a *timing.Arrival) bool {
 	for _, b := range arrivals {
 		if b.Station == a.Station {
 			return true

@@ -6,7 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
-	"timeball/detect/tick"
+	"timeball/detect/tick/timing"
 )
 
 // component is one possibility of a quantity, Student distributed.
@@ -173,7 +173,7 @@ func extrapolate(lines []line, dt float64) (value, rate mixture) {
 
 // lines turns an arrival into the local clock's offset before corrections. The
 // flywheel's second lasts period frames; rate is the nominal frames a second.
-func lines(a *tick.Arrival, rate, period float64) []line {
+func lines(a *timing.Arrival, rate, period float64) []line {
 	k := rate / period // nominal seconds of the sample clock to local seconds
 	var all []line
 	for _, p := range a.Alternatives {

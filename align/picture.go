@@ -4,7 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"timeball/detect/tick"
+	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
 )
 
@@ -36,7 +36,7 @@ type StationPicture struct {
 	Excess []float64 // s, of each path over the earliest, that one included
 	// Start is when each row was heard, s from the start of the recording.
 	Start []float64
-	tick.Picture
+	timing.Picture
 }
 
 // audioMargin is how much audio is shown around what there is to see, and
@@ -63,13 +63,13 @@ func (l *Live) Picture() Picture {
 		return Picture{Fix: f}
 	}
 	heard := a.finder.Heard()
-	return a.picture(f, slices.DeleteFunc(slices.Clone(l.arrivals), func(arr *tick.Arrival) bool { return !stillHeard(heard, arr) }))
+	return a.picture(f, slices.DeleteFunc(slices.Clone(l.arrivals), func(arr *timing.Arrival) bool { return !stillHeard(heard, arr) }))
 }
 
 // PictureOf draws up the measurement whose fix is f.
 func (l *Live) PictureOf(f Fix) Picture { return l.attempt.Picture(f) }
 
-func (a *Attempt) picture(f Fix, arrivals []*tick.Arrival) Picture {
+func (a *Attempt) picture(f Fix, arrivals []*timing.Arrival) Picture {
 	p := Picture{Fix: f}
 	period := a.pulses.PeriodFrames()
 	last := a.pulses.Seconds() - 1

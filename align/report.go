@@ -5,7 +5,7 @@ import (
 	"math"
 	"time"
 
-	"timeball/detect/tick"
+	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
 )
 
@@ -28,7 +28,7 @@ type stationOffset struct {
 
 // Fix states the measurement so far.
 func (a *Attempt) Fix() Fix {
-	var heard []*tick.Arrival
+	var heard []*timing.Arrival
 	if a.finder != nil {
 		heard = a.finder.Arrivals()
 	}
@@ -37,7 +37,7 @@ func (a *Attempt) Fix() Fix {
 
 // report states the measurement by arrivals, which may be some seconds old: the
 // marker's latest pulse is counted at once. read gets a decoder's reading.
-func (a *Attempt) report(heard []*tick.Arrival, read func(*timecode.Decoder) timecode.Reading) Fix {
+func (a *Attempt) report(heard []*timing.Arrival, read func(*timecode.Decoder) timecode.Reading) Fix {
 	f := Fix{
 		Schema:    Schema,
 		Recording: Recording{Path: a.info.Name, RateHz: a.info.Rate, Seconds: a.seconds(), Gaps: []Gap{}},
@@ -90,7 +90,7 @@ func (a *Attempt) report(heard []*tick.Arrival, read func(*timecode.Decoder) tim
 }
 
 // stationOffset applies the corrections that belong to one station.
-func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last int, begin time.Time) stationOffset {
+func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last int, begin time.Time) stationOffset {
 	var s stationOffset
 	snr := arr.SNRdB
 	s.fix = StationFix{ID: arr.Station.ID, ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr, TimedBy: timedBy(arr), Arrivals: []Arrival{}}
@@ -124,7 +124,7 @@ func (a *Attempt) stationOffset(arr *tick.Arrival, period, phase float64, last i
 }
 
 // timedBy names what the arrival is the time of.
-func timedBy(arr *tick.Arrival) string {
+func timedBy(arr *timing.Arrival) string {
 	switch {
 	case len(arr.Paths) > 1:
 		return EarliestArrival

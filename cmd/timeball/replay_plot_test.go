@@ -12,7 +12,7 @@ import (
 	"gonum.org/v1/plot"
 
 	"timeball/align"
-	"timeball/detect/tick"
+	"timeball/detect/tick/timing"
 )
 
 // drawn is a picture with a tick that arrives 10 ms after the marker, and fades.
@@ -20,7 +20,7 @@ func drawn() align.Picture {
 	s := align.StationPicture{ID: "wwv", Coherent: true, Arrival: 10e-3, Band: [2]float64{9.9e-3, 10.1e-3}, UTC: ptr(2.8e-3), Excess: []float64{0, 1e-3}}
 	s.First, s.Step, s.AudioFirst, s.AudioStep, s.AudioSeconds = -5e-3, 0.125e-3, -25e-3, 0.125e-3, 60
 	for i := range 60 {
-		r := tick.Row{Second: float64(i), Seconds: 1, Level: make([]float32, 96), Late: 1e-4 * math.Sin(float64(i)), U: 5e-5}
+		r := timing.Row{Second: float64(i), Seconds: 1, Level: make([]float32, 96), Late: 1e-4 * math.Sin(float64(i)), U: 5e-5}
 		for j := range r.Level {
 			r.Level[j] = 1 + float32(20*math.Abs(math.Sin(float64(i)/20))*math.Exp(-math.Pow(float64(j-40)/20, 2)))
 		}

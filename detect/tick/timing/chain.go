@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -120,8 +120,8 @@ const lowFine = 8
 // straight lines between samples.
 func (f *filter) strokes(steps int) (tick, rise []float64) {
 	const sub = 4 // for the mean over a step
-	length := f.seconds * f.rate
-	if f.onset {
+	length := f.Seconds * f.rate
+	if f.Onset {
 		length = math.Inf(1)
 	}
 	tick, rise = make([]float64, steps), make([]float64, steps)

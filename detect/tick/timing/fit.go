@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -52,7 +52,7 @@ func (st *stack) fit(local *stack) (fit, bool) {
 			switch {
 			case st.fadeApart(two):
 				all = []fit{two, one}
-			case one.coherent && !st.onset: // of an onset too little is seen to tell a chain
+			case one.coherent && !st.Onset: // of an onset too little is seen to tell a chain
 				return st.weigh(one, two, local)
 			case st.farApart(two, one):
 				all = []fit{two, one}
@@ -211,7 +211,7 @@ func (st *stack) merged() *stack {
 func (st *stack) reach() (from, to float64) {
 	margin := float64(taps / 2)
 	to = float64(st.points) - st.before - margin
-	if st.onset {
+	if st.Onset {
 		to = min(to, st.end-2e-3*st.rate)
 	}
 	return -st.before + margin, to

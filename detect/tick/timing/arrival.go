@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -78,8 +78,9 @@ type Path struct {
 	LevelDB       float64 // against the strongest
 }
 
-// estimate fits the track's snapshots; nil when there is no tick in them.
-func (t *track) estimate() *Arrival {
+// Arrival times the tick by what is kept; nil when there is none. Its station is
+// left to whoever knows.
+func (t *Track) Arrival() *Arrival {
 	st := t.stack(t.snaps, maxBlocks)
 	m := st.axis
 	st.hear(t.snaps)
@@ -89,7 +90,7 @@ func (t *track) estimate() *Arrival {
 	}
 	r := t.rate
 	a := &Arrival{
-		Station: t.station, ToneHz: t.toneHz, Ref: m.ref, DoF: f.dof, Coherent: f.coherent,
+		ToneHz: t.ToneHz(), Ref: m.ref, DoF: f.dof, Coherent: f.coherent,
 		Ticks: int(st.count), Expected: int(t.snaps[len(t.snaps)-1].n-t.snaps[0].n) + 1,
 	}
 	for _, p := range f.parts {
@@ -135,7 +136,7 @@ func (t *track) estimate() *Arrival {
 // mean S+N and the variance 2SN+N² (noncentral χ² of two degrees of freedom);
 // Rice fading adds S4²·S², S4 the scintillation index, when a share of
 // 1 − √(1−S4²) fades. Where noise hides it, S4² is drawn to usualFading.
-func (t *track) fadingShare(st *stack, f fit) float64 {
+func (t *Track) fadingShare(st *stack, f fit) float64 {
 	var sum, square, noise, noise2, n float64
 	for k, s := range t.snaps {
 		centre := st.axis.at(float64(s.n)) - s.origin
@@ -148,7 +149,7 @@ func (t *track) fadingShare(st *stack, f fit) float64 {
 			continue
 		}
 		w := o.value(at)
-		if st.onset {
+		if st.Onset {
 			if !o.holds(centre + st.end) {
 				continue
 			}
@@ -189,69 +190,3 @@ func hidden(totalDB float64) float64 {
 
 // maxBlocks is the number of blocks whose scatter tells the uncertainty.
 const maxBlocks = 12
-
-// Arrivals fits all that has been found so far.
-func (f *Finder) Arrivals() []*Arrival {
-	var all []*Arrival
-	for _, t := range f.tracks {
-		if a := t.estimate(); a != nil {
-			all = append(all, a)
-		}
-	}
-	return all
-}
-
-// Heard is a station whose ticks are tracked.
-type Heard struct {
-	Station *station.Station
-	t       *track
-}
-
-// Heard lists the tracked stations in the order in which they were found.
-func (f *Finder) Heard() []Heard {
-	var all []Heard
-	for _, t := range f.tracks {
-		all = append(all, Heard{t.station, t})
-	}
-	return all
-}
-
-// Onset is where second n's tick is expected, low-rate samples after the
-// flywheel's second.
-func (h Heard) Onset(n int64) float64 { return h.t.model.at(float64(n)) }
-
-// ToneHz is the pitch of the ticks as received.
-func (h Heard) ToneHz() float64 { return h.t.toneHz }
-
-const mostEvidence = 8
-
-// Moved weighs whether the ticks of seconds from ≤ n < to arrive by shift
-// low-rate samples later than expected (positive result) or as expected
-// (negative), as the difference of log likelihoods of unknown phase. No second
-// counts for more than mostEvidence: a discharge of lightning must not decide.
-func (f *Finder) Moved(from, to int64, shift float64) float64 {
-	sum := 0.0
-	for _, t := range f.tracks {
-		s := &snapshot{}
-		point := int(snapBefore * t.rate) // that lies where the tick is expected
-		for n := from; n < to; n++ {
-			base := f.tb.Base(n) / float64(t.stream.Factor())
-			expected := t.model.at(float64(n))
-			// The likelihood of a tick at lag, with its amplitude unknown.
-			at := func(lag float64) float64 {
-				if !t.cut(s, base, lag) || s.noise <= 0 {
-					return 0
-				}
-				return sqAbs(complex128(t.opened.w[point])) / (s.noise * float64(t.length))
-			}
-			sum += max(-mostEvidence, min(at(expected+shift)-at(expected), mostEvidence))
-		}
-	}
-	return sum
-}
-
-// Restart forgets everything and begins anew at second first.
-func (f *Finder) Restart(first int64) {
-	f.tracks = nil
-	f.Start(first)
-}

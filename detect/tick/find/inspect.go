@@ -1,4 +1,4 @@
-package tick
+package find
 
 import (
 	"math"
@@ -9,6 +9,7 @@ import (
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
+	"timeball/detect/tick/timing"
 )
 
 // profile is the mean power around a candidate, bin by bin, in the tone's band
@@ -33,15 +34,15 @@ const (
 
 // takeProfile averages the seconds from ≤ n < to around c. What sounds at one of
 // the other tones is left out.
-func takeProfile(s *audio.Stream, tb Timebase, sh shape, others []float64, c candidate, from, to int64) (profile, bool) {
+func takeProfile(s *audio.Stream, tb Timebase, sh timing.Shape, others []float64, c candidate, from, to int64) (profile, bool) {
 	fl := s.Rate()
 	width := int(math.Round(binSeconds * fl))
 	bins := profileBefore + profileAfter
-	if sh.onset {
+	if sh.Onset {
 		bins = profileBefore + profileOnset
 	}
 	buf := make([]float32, bins*width)
-	omega := 2 * math.Pi * sh.toneHz / fl
+	omega := 2 * math.Pi * sh.ToneHz / fl
 	sum := make([]complex128, bins)
 	pow := make([]float64, bins)
 	wide := make([]float64, bins)
@@ -53,7 +54,7 @@ func takeProfile(s *audio.Stream, tb Timebase, sh shape, others []float64, c can
 	addWindows := func(z []complex128) {
 		addWindows(spectra[0], z, 0)
 		for i, hz := range others {
-			addWindows(spectra[1+i], z, hz-sh.toneHz)
+			addWindows(spectra[1+i], z, hz-sh.ToneHz)
 		}
 	}
 	p := profile{samples: float64(width), tone: make([]float64, bins), wide: make([]float64, bins)}
@@ -304,7 +305,7 @@ type verdict struct {
 // the tone and nothing else, with quiet before it and, after a short one, behind
 // it; a click, a hum or a machine once a second is not.
 func (p *profile) judge(s *station.Station, coherent bool) verdict {
-	bins, onset := p.tone, shapeOf(s).onset
+	bins, onset := p.tone, shapeOf(s).Onset
 	if !onset {
 		bins = bins[:profileBefore+profileAfter]
 	}
@@ -346,7 +347,7 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 		best.tick = math.Inf(1)
 		best.accepted = best.accepted && !struck(s, bins, coherent, noise)
 	} else if best.accepted {
-		best.tick = p.spread.tickRatherThanRing(shapeOf(s).seconds)
+		best.tick = p.spread.tickRatherThanRing(shapeOf(s).Seconds)
 	}
 	return best
 }

@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -111,7 +111,7 @@ func TestEnvelopeStatesItsScatter(t *testing.T) {
 		for k := range runs {
 			r := rand.New(rand.NewPCG(uint64(k), 11))
 			c := ticks{seconds: 120, lag: 0.3 + 1e-3*r.Float64(), snrDB: snr, toneHz: 1000, long: 5e-3}
-			f := newFilter(shape{1000, 5e-3, false}, 8000)
+			f := newFilter(Shape{1000, 5e-3, false}, 8000)
 			snaps, m := snapshots(f, c.audio(r), c.seconds, 0.3005)
 			st, local := buildStack(f, snaps, m, maxBlocks), buildStack(f.confined(), snaps, m, maxBlocks)
 			one, ok := st.single()
@@ -143,7 +143,7 @@ func TestEnvelopeStatesItsScatter(t *testing.T) {
 // measure fits c's ticks and returns the fit with the error of each part's lag.
 func (c ticks) measure(t *testing.T, r *rand.Rand) (fit, []float64) {
 	t.Helper()
-	f := newFilter(shape{c.toneHz, c.long, false}, 8000)
+	f := newFilter(Shape{c.toneHz, c.long, false}, 8000)
 	snaps, m := snapshots(f, c.audio(r), c.seconds, c.lag+0.3e-3)
 	st := buildStack(f, snaps, m, maxBlocks)
 	st.hear(snaps)
@@ -229,10 +229,10 @@ func TestTwoPathsAreToldApart(t *testing.T) {
 // The table must agree with the sum it stands for; a turned tone is that of
 // the analytic signal.
 func TestResponseIsTheFiltersOutput(t *testing.T) {
-	for _, s := range []shape{{1000, 5e-3, false}, {1200, 5e-3, false}, {1800, 5e-3, false}, {1000, 10e-3, true}} {
+	for _, s := range []Shape{{1000, 5e-3, false}, {1200, 5e-3, false}, {1800, 5e-3, false}, {1000, 10e-3, true}} {
 		f := newFilter(s, 8000)
-		burst := s.seconds * 8000
-		if s.onset {
+		burst := s.Seconds * 8000
+		if s.Onset {
 			burst = 0.3 * 8000
 		}
 		for _, delta := range []float64{-20.25, -4.75, 0, 0.5, 7.25} {

@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -27,7 +27,7 @@ func BenchmarkArrivals(b *testing.B) {
 						}
 						return a, b
 					}}
-				f := newFilter(shape{c.toneHz, c.long, false}, 8000)
+				f := newFilter(Shape{c.toneHz, c.long, false}, 8000)
 				snaps, m := snapshots(f, c.audio(r), c.seconds, c.lag+0.3e-3)
 				st, local := buildStack(f, snaps, m, maxBlocks), buildStack(f.confined(), snaps, m, maxBlocks)
 				two, ok1 := st.fit(local)

@@ -1,4 +1,4 @@
-package tick
+package find
 
 import (
 	"fmt"
@@ -10,10 +10,13 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"timeball/detect/audio"
+	"timeball/detect/tick/timing"
 )
 
 // tickShape is the shape of most stations' second marks.
-var tickShape = shape{toneHz: 1000, seconds: 5e-3}
+var tickShape = timing.Shape{ToneHz: 1000, Seconds: 5e-3}
 
 // steadyBase is the time base of ticks.
 type steadyBase struct{}
@@ -21,8 +24,46 @@ type steadyBase struct{}
 func (steadyBase) Base(n int64) float64 { return float64(n) * steadySecond }
 func (steadyBase) Paced() bool          { return true }
 
+// ticks are bursts of tone in white noise, lag seconds after each of steadyBase's
+// seconds but those that a station leaves out.
+type ticks struct {
+	seconds      int
+	lag          float64 // s
+	snrDB        float64 // of the tone against noise in 3 kHz
+	toneHz, long float64
+	amplitude    func(k int) float64 // of second k; nil: one
+}
+
+func (c ticks) audio(r *rand.Rand) *audio.Stream {
+	const rate = 8000.0
+	x := make([]float32, int(rate)*(c.seconds+1))
+	sigma := math.Sqrt(0.5 / (3000 * math.Pow(10, c.snrDB/10)) * rate / 2)
+	for i := range x {
+		x[i] = float32(sigma * r.NormFloat64())
+	}
+	for k := range c.seconds {
+		a := 1.0
+		if c.amplitude != nil {
+			a = c.amplitude(k)
+		}
+		if k%60 == 29 || k%60 == 59 {
+			continue
+		}
+		at := float64(k)*steadySecond + c.lag*rate
+		for i := math.Ceil(at); i < at+c.long*rate && int(i) < len(x); i++ {
+			x[int(i)] += float32(a * math.Sin(2*math.Pi*c.toneHz*(i-at)/rate))
+		}
+	}
+	s := audio.NewStream(rate, len(x))
+	s.Process(0, x)
+	return s
+}
+
+// steadySecond is a second that is not a whole number of samples.
+const steadySecond = 8000 * (1 + 23e-6)
+
 // silent is the amplitude of no tick at all.
-func silent(int) (float64, float64) { return 0, 0 }
+func silent(int) float64 { return 0 }
 
 // evidence is what search weighs, at every lag and below its threshold too: −ln
 // of the chance that noise gives such a peak anywhere.
@@ -77,8 +118,8 @@ func TestEvidenceIsThatOfSearch(t *testing.T) {
 		ticks
 		heard bool
 	}{
-		{ticks{snrDB: 0}, true}, {ticks{snrDB: -9}, true}, {ticks{amplitudes: silent}, false},
-		{ticks{snrDB: 6, amplitudes: func(k int) (float64, float64) { return 1 - 2*float64(k%2), 0 }}, true}, // power alone tells
+		{ticks{snrDB: 0}, true}, {ticks{snrDB: -9}, true}, {ticks{amplitude: silent}, false},
+		{ticks{snrDB: 6, amplitude: func(k int) float64 { return 1 - 2*float64(k%2) }}, true}, // power alone tells
 	} {
 		c.seconds, c.lag, c.toneHz, c.long = 60, 0.2, 1000, 5e-3
 		f := foldSpan(c.audio(rand.New(rand.NewPCG(1, 7))), steadyBase{}, tickShape, 0, 60)
@@ -112,7 +153,7 @@ func BenchmarkROC(b *testing.B) {
 			c := ticks{seconds: seconds, lag: 0.1 + 0.7*r.Float64(), snrDB: snr, toneHz: 1000, long: 5e-3}
 			noise := math.IsInf(snr, -1)
 			if noise {
-				c.snrDB, c.amplitudes = 0, silent
+				c.snrDB, c.amplitude = 0, silent
 			}
 			f := foldSpan(c.audio(r), steadyBase{}, tickShape, 0, seconds)
 			most := math.Inf(-1)

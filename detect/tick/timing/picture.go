@@ -1,10 +1,9 @@
-package tick
+package timing
 
 import (
 	"cmp"
 	"math"
 	"math/cmplx"
-	"slices"
 )
 
 // Picture is what was heard of an arrival, thinned for drawing. Lags are in
@@ -37,21 +36,16 @@ type Row struct {
 // mostRows bounds the size of a picture.
 const mostRows = 600
 
-// Picture draws up what was heard of a, one of f's arrivals. The audio spans
+// Picture draws up what was heard of a, an arrival of this track. The audio spans
 // the lags audioFrom to audioTo.
-func (f *Finder) Picture(a *Arrival, audioFrom, audioTo float64) Picture {
-	i := slices.IndexFunc(f.tracks, func(t *track) bool { return t.station == a.Station })
-	if i < 0 {
-		panic("tick: an arrival of another finder")
-	}
-	t := f.tracks[i]
+func (t *Track) Picture(a *Arrival, audioFrom, audioTo float64) Picture {
 	axis := model{lag: a.Lag * t.rate, rate: a.Rate * t.rate, ref: a.Ref}
 	noise := smoothNoise(t.snaps)
 	p := Picture{AudioStep: 1 / t.rate}
 	p.First, p.Step = -pictureBefore, 1/t.rate
 	p.Rows = t.rows(axis, noise, a)
 	p.AudioFirst = math.Round(audioFrom*t.rate) / t.rate
-	p.Audio, p.AudioSeconds = f.audio(t, axis, noise, p.AudioFirst, int((audioTo-audioFrom)*t.rate))
+	p.Audio, p.AudioSeconds = t.audio(axis, noise, p.AudioFirst, int((audioTo-audioFrom)*t.rate))
 	return p
 }
 
@@ -63,7 +57,7 @@ const (
 )
 
 // rows merges the snapshots into at most mostRows rows.
-func (t *track) rows(axis model, noise []float64, a *Arrival) []Row {
+func (t *Track) rows(axis model, noise []float64, a *Arrival) []Row {
 	if len(t.snaps) == 0 {
 		return nil
 	}
@@ -123,13 +117,13 @@ func (t *track) rows(axis model, noise []float64, a *Arrival) []Row {
 // at is the filter's output at a lag after the flywheel's
 // second, low-rate samples, in units that give noise the variance of one sample's;
 // zero outside it.
-func (t *track) at(o *output, lag float64) complex128 {
+func (t *Track) at(o *output, lag float64) complex128 {
 	at := int(math.Round(lag - o.origin))
 	if at < 0 || at >= len(o.w) {
 		return 0
 	}
 	z, length := complex128(o.w[at]), t.length
-	if t.onset {
+	if t.filter.Onset {
 		length = onsetLength(t.rate)
 		if at+length >= len(o.w) {
 			return 0
@@ -141,9 +135,9 @@ func (t *track) at(o *output, lag float64) complex128 {
 
 // power is that of the output. An onset's is lessened by what was there before
 // it, so that it too is greatest where the mark begins.
-func (t *track) power(o *output, lag float64) float64 {
+func (t *Track) power(o *output, lag float64) float64 {
 	p := sqAbs(t.at(o, lag))
-	if t.onset {
+	if t.filter.Onset {
 		p = math.Max(0, p-sqAbs(t.at(o, lag-float64(onsetLength(t.rate)))))
 	}
 	return p
@@ -167,7 +161,7 @@ func (a *Arrival) centroid() float64 {
 
 // peak is the lag of the greatest level near the arrival, and roughly how far
 // noise moves it: the peak of a triangle as wide as the filter.
-func (t *track) peak(level []float32) (late, u float64) {
+func (t *Track) peak(level []float32) (late, u float64) {
 	const reach = 3e-3
 	from, to := int((pictureBefore-reach)*t.rate), int((pictureBefore+reach)*t.rate)
 	i := from
@@ -180,12 +174,12 @@ func (t *track) peak(level []float32) (late, u float64) {
 	if after := min(i+t.length/2, len(level)-1); level[after] > 0.8*level[i] {
 		height = 1 // it sounds on, as a minute's mark: there is no peak to speak of
 	}
-	return float64(i)/t.rate - pictureBefore, t.seconds / math.Sqrt2 / height
+	return float64(i)/t.rate - pictureBefore, t.Seconds / math.Sqrt2 / height
 }
 
 // audio averages the audio of the seconds that the stream still holds over
 // points samples from lag from on.
-func (f *Finder) audio(t *track, axis model, noise []float64, from float64, points int) (mean []float64, seconds int) {
+func (t *Track) audio(axis model, noise []float64, from float64, points int) (mean []float64, seconds int) {
 	mean = make([]float64, points)
 	buf := make([]float32, points+taps)
 	total := 0.0
@@ -193,9 +187,9 @@ func (f *Finder) audio(t *track, axis model, noise []float64, from float64, poin
 		if noise[k] <= 0 {
 			continue
 		}
-		at := f.tb.Base(s.n)/float64(f.stream.Factor()) + axis.at(float64(s.n)) + from*t.rate
+		at := t.base(s.n) + axis.at(float64(s.n)) + from*t.rate
 		start := math.Floor(at)
-		if !f.stream.Copy(buf, int64(start)-taps/2+1) {
+		if !t.stream.Copy(buf, int64(start)-taps/2+1) {
 			continue
 		}
 		var coef [taps]float64

@@ -1,4 +1,4 @@
-package tick
+package find
 
 import (
 	"cmp"
@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"timeball/detect/audio"
+	"timeball/detect/tick/timing"
 )
 
 // Acquisition folds the held audio at the flywheel's second and asks at which
@@ -67,15 +68,15 @@ type fold struct {
 }
 
 // foldSpan folds seconds from ≤ n < to.
-func foldSpan(s *audio.Stream, tb Timebase, sh shape, from, to int64) *fold {
+func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, from, to int64) *fold {
 	fl := s.Rate()
 	factor := float64(s.Factor())
 	step := int(fl / 1000)
 	period := (tb.Base(from+1) - tb.Base(from)) / factor
 	bins := int(period) / step
-	width := max(1, int(math.Round(sh.seconds*fl/float64(step))))
+	width := max(1, int(math.Round(sh.Seconds*fl/float64(step))))
 	pre := 0
-	if sh.onset {
+	if sh.Onset {
 		pre = width // an onset is judged against the time before it
 	}
 	bound, blockLength := rateBoundMarker, int64(8)
@@ -83,7 +84,7 @@ func foldSpan(s *audio.Stream, tb Timebase, sh shape, from, to int64) *fold {
 		bound, blockLength = rateBoundFree, 2
 	}
 	length := float64(to - from)
-	f := &fold{step: float64(step) / fl, ref: (from + to) / 2, width: width, tone: sh.toneHz, rateMax: bound}
+	f := &fold{step: float64(step) / fl, ref: (from + to) / 2, width: width, tone: sh.ToneHz, rateMax: bound}
 	powerStep := 3e-3 / length
 	half := math.Floor(bound / powerStep)
 	for r := -half; r <= half; r++ {
@@ -96,7 +97,7 @@ func foldSpan(s *audio.Stream, tb Timebase, sh shape, from, to int64) *fold {
 	env := make([]complex128, bins)
 	pow := make([]float64, bins)
 	sorted := make([]float64, bins)
-	omega := 2 * math.Pi * sh.toneHz / fl
+	omega := 2 * math.Pi * sh.ToneHz / fl
 	rot := cmplx.Rect(1, -omega*float64(step))
 	cos, sin := make([]float64, step), make([]float64, step)
 	for m := range step {

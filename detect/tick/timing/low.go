@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -30,10 +30,10 @@ const (
 // its noise as the stack's points are, and measures their tone band.
 func (st *stack) hear(snaps []*snapshot) {
 	st.attend(snaps)
-	cycles := max(1, math.Round(st.toneHz*1e-3))
+	cycles := max(1, math.Round(st.ToneHz*1e-3))
 	b := &lowBand{width: cycles * 2 * math.Pi / st.omega}
 	to := lowTo
-	if st.onset {
+	if st.Onset {
 		to = onsetEnd
 	}
 	bins := int((to - lowFrom) * st.rate / b.width)

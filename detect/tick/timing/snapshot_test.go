@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -20,7 +20,7 @@ func TestNoiseIsUnbiased(t *testing.T) {
 			}
 			s := audio.NewStream(rate, len(x))
 			s.Process(0, x)
-			c := newCutter(newFilter(shape{tone, 5e-3, false}, rate), s)
+			c := newCutter(newFilter(Shape{tone, 5e-3, false}, rate), s)
 			var snaps []*snapshot
 			for n := range int64(398) {
 				snap := &snapshot{n: n}

@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -18,7 +18,7 @@ type toneBand struct {
 // units of its noise as the stack's points are.
 func (st *stack) attend(snaps []*snapshot) {
 	to := lowTo
-	if st.onset {
+	if st.Onset {
 		to = onsetEnd
 	}
 	b := &toneBand{from: lowFrom * st.rate, width: 2 * math.Pi / st.omega}
@@ -65,7 +65,7 @@ func (st *stack) foreign(f *fit, amplitudes []float64) (all, quadrature float64)
 	for i, p := range f.power {
 		size += math.Sqrt(p) / st.atProbe(f.d+float64(i)*f.excess, f.phi)
 	}
-	if st.onset {
+	if st.Onset {
 		length = math.Inf(1)
 	}
 	if size == 0 || st.tone == nil {

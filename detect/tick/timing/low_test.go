@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -143,7 +143,7 @@ func TestShapeBehindAnEnvelopeDetector(t *testing.T) {
 		}
 		truth := src.Truth()
 		lag := 9e-3 + truth.Receiver.GroupDelay
-		f := newFilter(shape{1000, 5e-3, false}, 8000)
+		f := newFilter(Shape{1000, 5e-3, false}, 8000)
 		c := newCutter(f, stream)
 		var snaps []*snapshot
 		for n := int64(1); n < 148; n++ {

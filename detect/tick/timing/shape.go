@@ -1,52 +1,18 @@
-package tick
+package timing
 
 import (
 	"math"
 	"math/cmplx"
 
-	"timeball/capture/station"
 	"timeball/detect/kaiser"
 )
 
-// longestFilter bounds the matched filter: of longer marks only the onset is
-// used, since it alone tells the second and all lengths of mark share it.
-const longestFilter = 10e-3 // s
-
-// shape is a kind of mark as the matched filter sees it. Stations with the
-// same shape differ only in their pattern.
-type shape struct {
-	toneHz  float64
-	seconds float64 // length of the filter
-	onset   bool    // the mark goes on after the filter's end
-}
-
-// shapeOf tells which filter finds the station's second marks.
-func shapeOf(s *station.Station) shape {
-	shortest, longest := math.Inf(1), 0.0
-	minute := plainMinute(s)
-	for second := 1; second < 60; second++ {
-		if m, ok := s.MarkAt(minute, second); ok {
-			shortest = min(shortest, m.Length)
-			longest = max(longest, m.Length)
-		}
-	}
-	if longest > longestFilter {
-		return shape{s.ToneHz, min(shortest, longestFilter), true}
-	}
-	return shape{s.ToneHz, shortest, false}
-}
-
-// plainMinute is a minute of the hour in which the station sends second marks,
-// not the hour's first.
-func plainMinute(s *station.Station) int {
-	for minute := 1; minute < 60; minute++ {
-		for second := 1; second < 60; second++ {
-			if _, ok := s.MarkAt(minute, second); ok {
-				return minute
-			}
-		}
-	}
-	return 0
+// Shape is a kind of mark as the matched filter sees it. Stations whose marks have
+// the same shape differ only in their pattern.
+type Shape struct {
+	ToneHz  float64
+	Seconds float64 // length of the filter
+	Onset   bool    // the mark goes on after the filter's end
 }
 
 // filter is the matched filter of a shape at a low rate. Its output over n
@@ -56,7 +22,7 @@ func plainMinute(s *station.Station) int {
 // gives w(ℓ) = A·exp(−jωp)·response(ℓ−p, n), slow in ℓ but for the image of the
 // tone, which a real signal brings with it. Lags are in samples.
 type filter struct {
-	shape
+	Shape
 	rate   float64 // low rate, Hz
 	omega  float64 // tone, radians a sample
 	length int     // samples of a whole mark
@@ -124,10 +90,10 @@ const (
 	cutoff = 0.85
 )
 
-func newFilter(s shape, rate float64) *filter {
-	f := &filter{shape: s, rate: rate, omega: 2 * math.Pi * s.toneHz / rate, length: int(math.Round(s.seconds * rate)), noiseGain: 1}
-	burst := s.seconds * rate
-	if s.onset {
+func newFilter(s Shape, rate float64) *filter {
+	f := &filter{Shape: s, rate: rate, omega: 2 * math.Pi * s.ToneHz / rate, length: int(math.Round(s.Seconds * rate)), noiseGain: 1}
+	burst := s.Seconds * rate
+	if s.Onset {
 		burst = math.Inf(1)
 	}
 	n := (lead + f.length + lead) * fine
@@ -224,3 +190,5 @@ func (f *filter) mix(dst []complex128, s *snapshot) {
 		ph *= rot
 	}
 }
+
+func sqAbs(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -53,7 +53,7 @@ const (
 // buildStack sums the snapshots along m into at most blocks blocks.
 func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
 	after := stackAfter
-	if f.onset {
+	if f.Onset {
 		after = onsetEnd - 2.5e-3
 	}
 	half := int(stackBefore * f.rate)
@@ -160,7 +160,7 @@ func (st *stack) align(w []complex128, s *output, m model, noise float64) bool {
 	}
 	turn := cmplx.Rect(1/math.Sqrt(noise), st.omega*centre)
 	var end complex128
-	if st.onset {
+	if st.Onset {
 		// Let the sums end at the same lag after the model's for all.
 		at := centre + st.end - s.origin
 		if at+taps/2+1 >= float64(len(s.w)) {
@@ -247,7 +247,7 @@ var interpolators = func() (table [interpolatorPhases + 1][taps]float64) {
 
 // samples is the number of samples summed at lag d after the model's.
 func (st *stack) samples(d float64) float64 {
-	if st.onset {
+	if st.Onset {
 		return max(1, st.end-d)
 	}
 	return float64(st.length)
@@ -259,7 +259,7 @@ func (st *stack) samples(d float64) float64 {
 func (st *stack) scale(d, phi float64) float64 {
 	n := st.samples(d)
 	energy := n / 2
-	if st.onset && st.local == nil {
+	if st.Onset && st.local == nil {
 		energy -= (math.Sin(2*(st.omega*n+phi)) - math.Sin(2*phi)) / (4 * st.omega)
 	}
 	return 1 / math.Sqrt(energy*st.noiseGain)

@@ -1,4 +1,4 @@
-package tick
+package find
 
 import (
 	"math"
@@ -11,6 +11,7 @@ import (
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
+	"timeball/detect/tick/timing"
 )
 
 // believable reports whether the logarithms of the odds for a tick, against
@@ -31,19 +32,19 @@ const (
 
 // minute is the evidence for st's minute mark at c from second first on. A tone
 // that has not been tuned may be off by as much as a receiver is mistuned.
-func (f *Finder) minute(st *station.Station, sh shape, c candidate, first int64) float64 {
+func (f *Finder) minute(st *station.Station, sh timing.Shape, c candidate, first int64) float64 {
 	offsets := []float64{0}
-	if sh.toneHz == st.ToneHz && !c.coherent {
+	if sh.ToneHz == st.ToneHz && !c.coherent {
 		for hz := tuneRange; hz > 0; hz -= 1 / (2 * pieceSeconds) {
 			offsets = append(offsets, hz, -hz)
 		}
 	}
 	// Of a tick that is tracked the candidates of all shapes are alike.
 	c.odds = 0
-	key := weighed{st, sh.toneHz, c, first}
+	key := weighed{st, sh.ToneHz, c, first}
 	e, ok := f.minutes[key]
 	if !ok {
-		e = minuteEvidence(f.stream, f.tb, st, sh.toneHz, offsets, c, first, f.next)
+		e = minuteEvidence(f.stream, f.tb, st, sh.ToneHz, offsets, c, first, f.next)
 		f.minutes[key] = e
 	}
 	return e

@@ -1,4 +1,4 @@
-package tick
+package find
 
 import (
 	"math"

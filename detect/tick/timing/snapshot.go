@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -58,7 +58,7 @@ func (f *filter) open(o *output, s *snapshot) {
 	for j := range o.w {
 		i := at + j
 		to := i + f.length
-		if f.onset {
+		if f.Onset {
 			to = endAt // past it the sum is that of the samples between, negative
 		}
 		o.w[j] = complex64(o.cum[to] - o.cum[i])
@@ -74,7 +74,7 @@ type cutter struct {
 }
 
 func newCutter(f *filter, s *audio.Stream) *cutter {
-	n := int((flankFrom+snapAfter+2*f.seconds)*f.rate) + 8
+	n := int((flankFrom+snapAfter+2*f.Seconds)*f.rate) + 8
 	return &cutter{filter: f, stream: s, buf: make([]float32, n)}
 }
 
@@ -97,7 +97,7 @@ func (c *cutter) cut(s *snapshot, base, lag float64) bool {
 	o := c.output(s)
 	s.noise = c.flankNoise(o.mixed)
 	s.long = false
-	if !c.onset {
+	if !c.Onset {
 		// The power well after a short mark.
 		i := int((flankFrom+snapAfter)*c.rate) + c.length
 		tail := sqAbs(o.cum[i+c.length] - o.cum[i])

@@ -1,13 +1,11 @@
-// Package tick finds the second marks of standard-time stations in the
-// receiver's audio and says when they arrive, on the flywheel's second.
+// Package find finds the second marks of standard-time stations in the
+// receiver's audio and knows which station's they are.
 //
 // Acquisition (acquire.go) folds minutes of audio at the flywheel's period and
 // looks for a burst of tone that chance does not explain; inspection
 // (inspect.go, struck.go, minute.go) asks whether it is a station's mark or
-// something else that comes once a second. A found tick is tracked: each second leaves a snapshot
-// (snapshot.go), and the snapshots of a batch are summed (stack.go) and fitted
-// by maximum likelihood (estimate.go, fit.go).
-package tick
+// something else that comes once a second. Package timing times what is found.
+package find
 
 import (
 	"math"
@@ -15,6 +13,7 @@ import (
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
+	"timeball/detect/tick/timing"
 )
 
 // Finder looks for the marks of a set of stations.
@@ -23,8 +22,8 @@ type Finder struct {
 	tb       Timebase
 	stations []*station.Station
 	beaten   bool // the stations are carriers, heard by their beat
-	shapes   []shape
-	filters  map[shape][2]*filter // made so far, wide and confined
+	shapes   []timing.Shape
+	tracker  *timing.Tracker
 	tracks   []*track
 	minutes  map[weighed]float64 // evidence for minute marks in this acquisition
 	first    int64               // first second seen
@@ -34,14 +33,9 @@ type Finder struct {
 
 // track follows one station's tick.
 type track struct {
-	*cutter
-	station  *station.Station
-	local    *filter     // confined to the tone's neighbourhood
-	snaps    []*snapshot // in order, at most maxSnapshots
-	model    model
-	refit    int64   // second at which the model is fitted next
-	strength float64 // power of the tick, a sample of it, in units of noise
-	gain     float64 // Λ of the latest fit
+	*timing.Track
+	station *station.Station
+	refit   int64 // second at which its line is fitted next
 }
 
 // NewFinder returns a finder of the marks of stations in stream, which must
@@ -49,12 +43,13 @@ type track struct {
 // carrier has a tone only by the receiver's beat oscillator, at any pitch; it is
 // looked for when no other kind of station is.
 func NewFinder(stream *audio.Stream, tb Timebase, stations []*station.Station) *Finder {
-	f := &Finder{stream: stream, tb: tb, stations: stations, filters: map[shape][2]*filter{}}
+	f := &Finder{stream: stream, tb: tb, stations: stations}
+	f.tracker = timing.NewTracker(stream, f.base)
 	if !slices.ContainsFunc(stations, func(s *station.Station) bool { return s.ToneHz > 0 }) {
 		f.stations, f.beaten = beats(stations), true
 	}
 	for _, s := range f.stations {
-		if sh := shapeOf(s); sh.toneHz > 0 && !slices.Contains(f.shapes, sh) {
+		if sh := shapeOf(s); sh.ToneHz > 0 && !slices.Contains(f.shapes, sh) {
 			f.shapes = append(f.shapes, sh)
 		}
 	}
@@ -95,7 +90,7 @@ func (f *Finder) Advance(limit int64) {
 			return
 		}
 		for _, t := range f.tracks {
-			t.take(f.next, f.tb)
+			t.Take(f.next)
 			if f.next >= t.refit {
 				t.follow()
 			}
@@ -142,8 +137,8 @@ func (f *Finder) otherTones(toneHz float64) []float64 {
 		return nil
 	}
 	for _, sh := range f.shapes {
-		if apart := math.Abs(sh.toneHz - toneHz); apart > 0 && apart < 1000 && !slices.Contains(all, sh.toneHz) {
-			all = append(all, sh.toneHz)
+		if apart := math.Abs(sh.ToneHz - toneHz); apart > 0 && apart < 1000 && !slices.Contains(all, sh.ToneHz) {
+			all = append(all, sh.ToneHz)
 		}
 	}
 	return all
@@ -151,11 +146,11 @@ func (f *Finder) otherTones(toneHz float64) []float64 {
 
 // stands reports whether the seconds from first on still look like t's station.
 func (f *Finder) stands(t *track, first int64) bool {
-	c := candidate{ref: int64(t.model.ref)}
+	c := candidate{ref: int64(t.Line().Ref)}
 	t.place(&c)
 	accepted, tick := false, 0.0
 	for _, c.coherent = range []bool{false, true} {
-		p, ok := takeProfile(f.stream, f.tb, t.shape, f.otherTones(t.station.ToneHz), c, first, f.next)
+		p, ok := takeProfile(f.stream, f.tb, t.Shape(), f.otherTones(t.station.ToneHz), c, first, f.next)
 		if !ok {
 			return true
 		}
@@ -165,17 +160,17 @@ func (f *Finder) stands(t *track, first int64) bool {
 			tick = v.tick // the view that tells more
 		}
 	}
-	return accepted && believable(tick, f.minute(t.station, t.shape, c, first))
+	return accepted && believable(tick, f.minute(t.station, t.Shape(), c, first))
 }
 
 // consider starts a track for candidate c unless it is known or no mark.
-func (f *Finder) consider(sh shape, c candidate, from int64) {
+func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 	old := f.sameMark(sh, c)
 	if old != nil {
 		// The track knows better where the tick is, and how it drifts.
 		old.place(&c)
 	}
-	p, ok := takeProfile(f.stream, f.tb, sh, f.otherTones(sh.toneHz), c, from, f.next)
+	p, ok := takeProfile(f.stream, f.tb, sh, f.otherTones(sh.ToneHz), c, from, f.next)
 	if !ok {
 		return
 	}
@@ -183,7 +178,7 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 	var v verdict
 	var odds float64
 	for _, s := range f.stations {
-		if s.ToneHz != sh.toneHz {
+		if s.ToneHz != sh.ToneHz {
 			continue
 		}
 		w := p.judge(s, c.coherent)
@@ -223,21 +218,19 @@ func (f *Finder) consider(sh shape, c candidate, from int64) {
 			rival = t
 		}
 	}
-	t := f.newTrack(sh)
-	t.station = best
-	t.model = model{lag: c.lag * f.stream.Rate(), rate: c.rate * f.stream.Rate(), ref: float64(c.ref)}
-	t.fill(f.tb, from, f.next)
-	one, ok := t.stack(t.snaps, followBlocks).single()
-	if ok && !one.coherent && one.lead > clearLead {
+	t := f.newTrack(sh, best, timing.Line{Lag: c.lag, Rate: c.rate, Ref: float64(c.ref)})
+	t.fill(from, f.next)
+	one, ok := t.Evidence()
+	if ok && !one.Coherent && one.Lead > clearLead {
 		// A single-sideband receiver: its pitch may be off.
 		if t, ok = f.tune(t, from); ok {
-			t.fill(f.tb, from, f.next)
+			t.fill(from, f.next)
 		}
 	}
 	if !ok || !t.follow() {
 		return
 	}
-	if rival != nil && t.gain < clearGain*rival.gain {
+	if rival != nil && t.Gain() < clearGain*rival.Gain() {
 		return
 	}
 	f.tracks = slices.DeleteFunc(f.tracks, func(o *track) bool { return o == old || o == rival })
@@ -257,9 +250,9 @@ const clearGain = 2
 
 // sameMark is the track of c's tick, for a mark of this or another shape of
 // the same tone.
-func (f *Finder) sameMark(sh shape, c candidate) *track {
+func (f *Finder) sameMark(sh timing.Shape, c candidate) *track {
 	for _, t := range f.tracks {
-		if t.station.ToneHz == sh.toneHz && math.Abs(t.until(c, f.next)) < sameTick {
+		if t.station.ToneHz == sh.ToneHz && math.Abs(t.until(c, f.next)) < sameTick {
 			return t
 		}
 	}
@@ -268,20 +261,21 @@ func (f *Finder) sameMark(sh shape, c candidate) *track {
 
 // place puts c where the track is.
 func (t *track) place(c *candidate) {
-	c.rate = t.model.rate / t.cutter.rate
-	c.lag = t.model.at(float64(c.ref)) / t.cutter.rate
+	l := t.Line()
+	c.rate = l.Rate
+	c.lag = l.At(float64(c.ref))
 }
 
 // until is how long after the track's tick c comes at second now, s.
 func (t *track) until(c candidate, now int64) float64 {
-	return wrap(c.lag + c.rate*float64(now-c.ref) - t.model.at(float64(now))/t.cutter.rate)
+	return wrap(c.lag + c.rate*float64(now-c.ref) - t.Line().At(float64(now)))
 }
 
 // covers reports whether o may be no more than t's tick seen through another
 // filter.
 func (t *track) covers(o *track, now int64) bool {
-	apart := wrap((t.model.at(float64(now)) - o.model.at(float64(now))) / t.cutter.rate)
-	return math.Abs(apart) < coverRange && o.strength < coverRatio*t.strength
+	apart := wrap(t.Line().At(float64(now)) - o.Line().At(float64(now)))
+	return math.Abs(apart) < coverRange && o.Strength() < coverRatio*t.Strength()
 }
 
 const (
@@ -298,20 +292,19 @@ func (f *Finder) tune(t *track, from int64) (*track, bool) {
 	from = max(from, f.next-tuneSeconds)
 	best, off, top := t, 0.0, math.Inf(-1)
 	for offset := -tuneRange - tuneStep; offset <= tuneRange+tuneStep; offset += tuneStep {
-		sh := t.shape
-		sh.toneHz += offset
-		u := f.newTrack(sh)
-		u.station, u.model = t.station, t.model
-		u.fill(f.tb, from, f.next)
-		g, ok := u.stack(u.snaps, 1).single()
+		sh := t.Shape()
+		sh.ToneHz += offset
+		u := f.newTrack(sh, t.station, t.Line())
+		u.fill(from, f.next)
+		g, ok := u.Evidence()
 		if offset == 0 {
-			g.gain += tuneLead
+			g.Gain += tuneLead
 		}
-		if ok && g.gain > top {
-			best, off, top = u, math.Abs(offset), g.gain
+		if ok && g.Gain > top {
+			best, off, top = u, math.Abs(offset), g.Gain
 		}
 	}
-	best.snaps = nil
+	best.Forget()
 	return best, off <= tuneRange
 }
 
@@ -327,87 +320,26 @@ const (
 	tuneStep    = 15.0
 )
 
-func (f *Finder) newTrack(sh shape) *track {
-	pair, ok := f.filters[sh]
-	if !ok {
-		wide := newFilter(sh, f.stream.Rate())
-		pair = [2]*filter{wide, wide.confined()}
-		f.filters[sh] = pair
-	}
-	return &track{cutter: newCutter(pair[0], f.stream), local: pair[1]}
+func (f *Finder) newTrack(sh timing.Shape, s *station.Station, l timing.Line) *track {
+	return &track{Track: f.tracker.Track(sh, l), station: s}
 }
+
+// base is the position of second n in the stream, low-rate samples.
+func (f *Finder) base(n int64) float64 { return f.tb.Base(n) / float64(f.stream.Factor()) }
 
 // sameTick is how near two arrivals of one tone are taken for one, s.
 const sameTick = 15e-3
 
 // fill takes the seconds from ≤ n < to.
-func (t *track) fill(tb Timebase, from, to int64) {
+func (t *track) fill(from, to int64) {
 	for n := from; n < to; n++ {
-		t.take(n, tb)
+		t.Take(n)
 	}
 }
 
-// take adds the snapshot of second n, if its audio is there.
-func (t *track) take(n int64, tb Timebase) {
-	var s *snapshot
-	if len(t.snaps) >= maxSnapshots {
-		// Reuse the oldest's memory.
-		s = t.snaps[0]
-		copy(t.snaps, t.snaps[1:])
-		t.snaps = t.snaps[:len(t.snaps)-1]
-	} else {
-		s = &snapshot{}
-	}
-	s.n = n
-	if t.cut(s, tb.Base(n)/float64(t.stream.Factor()), t.model.at(float64(n))) {
-		t.snaps = append(t.snaps, s)
-	}
-}
-
-// follow moves the model to where the tick now is, and reports whether there
-// is one.
+// follow moves the track's line to where the tick now is, and reports whether
+// there is one.
 func (t *track) follow() bool {
-	last := t.model.ref
-	if len(t.snaps) > 0 {
-		last = float64(t.snaps[len(t.snaps)-1].n)
-	}
-	t.refit = int64(last) + max(4, min(int64(len(t.snaps)/3), 120))
-	st := t.stack(t.snaps[max(0, len(t.snaps)-followSeconds):], followBlocks)
-	f, ok := st.single()
-	if !ok {
-		t.gain = 0
-		return false
-	}
-	m := st.axis
-	m.lag += f.d
-	// A rate is believed once it is known better than it matters.
-	if inv, _, ok := st.curvature(f.hypothesis, f.point); ok {
-		i := f.params() - 1
-		if math.Abs(f.drift) > 3*math.Sqrt(inv.At(i, i)) {
-			m.rate += f.drift
-		}
-	}
-	t.model, t.gain = m, f.gain
-	t.strength = 0
-	if p := st.levels(f); p != nil {
-		t.strength = p[0] / st.samples(f.d)
-	}
-	return true
-}
-
-const (
-	// followBlocks is the number of blocks, and followSeconds that of the
-	// latest seconds, that suffice to follow a tick.
-	followBlocks  = 4
-	followSeconds = 600
-)
-
-// stack sums snapshots of the track along its model, referred to their middle.
-func (t *track) stack(snaps []*snapshot, blocks int) *stack {
-	m := t.model
-	if len(snaps) > 0 {
-		mid := float64(snaps[0].n+snaps[len(snaps)-1].n) / 2
-		m.lag, m.ref = m.at(mid), mid
-	}
-	return buildStack(t.filter, snaps, m, blocks)
+	t.refit = max(0, t.Latest()) + max(4, min(int64(t.Len()/3), 120))
+	return t.Follow()
 }

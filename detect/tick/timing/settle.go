@@ -1,4 +1,4 @@
-package tick
+package timing
 
 import (
 	"math"
@@ -29,7 +29,7 @@ func (st *stack) settlePhase(f *fit, local *stack) {
 			f.dof = min(f.dof, dof)
 			w.envelope = st.newPart(f.hypothesis, p, cov, true)
 			w.scatter = w.envelope.vd
-			if !st.onset {
+			if !st.Onset {
 				w.scatter = cov.At(0, 0)
 			}
 		}
@@ -286,7 +286,7 @@ func (st *stack) newPart(h hypothesis, p point, cov mat.Symmetric, envelope bool
 	q := part{d: p.d, drift: p.drift, vd: cov.At(0, 0), vr: cov.At(last, last), cr: cov.At(0, last), envelope: envelope}
 	if envelope {
 		floor := envelopeFloor * st.rate
-		if h.paths == 2 || st.onset {
+		if h.paths == 2 || st.Onset {
 			floor = envelopeFloorRough * st.rate
 		}
 		q.vd += floor * floor

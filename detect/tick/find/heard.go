@@ -1,0 +1,62 @@
+package find
+
+import (
+	"slices"
+
+	"timeball/capture/station"
+	"timeball/detect/tick/timing"
+)
+
+// Arrivals fits all that has been found so far.
+func (f *Finder) Arrivals() []*timing.Arrival {
+	var all []*timing.Arrival
+	for _, t := range f.tracks {
+		if a := t.Arrival(); a != nil {
+			a.Station = t.station
+			all = append(all, a)
+		}
+	}
+	return all
+}
+
+// Picture draws up what was heard of a, one of f's arrivals. The audio spans
+// the lags audioFrom to audioTo.
+func (f *Finder) Picture(a *timing.Arrival, audioFrom, audioTo float64) timing.Picture {
+	i := slices.IndexFunc(f.tracks, func(t *track) bool { return t.station == a.Station })
+	if i < 0 {
+		panic("find: an arrival of another finder")
+	}
+	return f.tracks[i].Picture(a, audioFrom, audioTo)
+}
+
+// Heard is a station whose ticks are tracked.
+type Heard struct {
+	Station *station.Station
+	*timing.Track
+}
+
+// Heard lists the tracked stations in the order in which they were found.
+func (f *Finder) Heard() []Heard {
+	var all []Heard
+	for _, t := range f.tracks {
+		all = append(all, Heard{t.station, t.Track})
+	}
+	return all
+}
+
+// Moved weighs whether the ticks of seconds from ≤ n < to arrive by shift
+// low-rate samples later than expected (positive result) or as expected (negative), as
+// the difference of log likelihoods of unknown phase.
+func (f *Finder) Moved(from, to int64, shift float64) float64 {
+	sum := 0.0
+	for _, t := range f.tracks {
+		sum += t.Moved(from, to, shift)
+	}
+	return sum
+}
+
+// Restart forgets everything and begins anew at second first.
+func (f *Finder) Restart(first int64) {
+	f.tracks = nil
+	f.Start(first)
+}

@@ -1,10 +1,6 @@
 package align
 
-import (
-	"math"
-
-	"gonum.org/v1/gonum/stat/distuv"
-)
+import "math"
 
 // combine returns the combined standard uncertainty of uncorrelated lines and
 // its effective degrees of freedom by the Welch–Satterthwaite formula (JCGM
@@ -21,16 +17,6 @@ func combine(lines []BudgetLine) (u, dof float64) {
 		return math.Sqrt(sum), math.Inf(1)
 	}
 	return math.Sqrt(sum), sum * sum / fourth
-}
-
-// coverage is the factor k by which u is multiplied for a 95 % interval: that
-// of Student's distribution. Unlike JCGM 100:2008, G.4.1, which truncates, it
-// takes fractional degrees of freedom as they are.
-func coverage(dof float64) float64 {
-	if math.IsInf(dof, 1) {
-		return distuv.UnitNormal.Quantile(0.975)
-	}
-	return distuv.StudentsT{Sigma: 1, Nu: max(1, dof)}.Quantile(0.975)
 }
 
 // Quantity is a value with its uncertainty.

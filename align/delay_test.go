@@ -55,7 +55,7 @@ func arrivalsOf(s *station.Station, span int, delay func(second float64) float64
 	const u = 1e-6
 	return &timing.Arrival{
 		Station: s, ToneHz: s.ToneHz, Ref: mid, Lag: lag, Rate: rate, DoF: 100, Ticks: span, Expected: span,
-		Alternatives: []timing.Alternative{{Lag: lag, Rate: rate, VarLag: u * u, VarRate: u * u / squares * float64(span), Probability: 1, Preferred: true}},
+		Alternatives: []timing.Alternative{{Lag: lag, Rate: rate, VarLag: u * u, VarRate: u * u / squares * float64(span), Probability: 1}},
 		Paths:        []timing.Path{{}},
 	}
 }
@@ -102,10 +102,10 @@ func TestTimeOfDayIsFollowed(t *testing.T) {
 		t.Fatalf("the delay moves by %g s only", moved)
 	}
 	o := a.stationOffset(arr, a.rate, 0, span-1, predawn)
-	if x := o.measured.centre(); math.Abs(x) > 0.2*math.Abs(moved) {
+	if x := o.measured.Median(); math.Abs(x) > 0.2*math.Abs(moved) {
 		t.Errorf("offset %g s of a perfect clock, the delay moved by %g s", x, moved)
 	}
-	if y, u := o.rate.centre(), o.rate.u(); math.Abs(y) > 2*u || math.Abs(y) > 0.3*math.Abs(moved)/span {
+	if y, u := o.rate.Median(), o.rate.U(); math.Abs(y) > 2*u || math.Abs(y) > 0.3*math.Abs(moved)/span {
 		t.Errorf("rate %g ± %g of a perfect clock, the delay moved by %g a second", y, u, moved/span)
 	}
 	if d := o.fix.Path.Drift; d*moved <= 0 {

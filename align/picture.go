@@ -86,9 +86,9 @@ func (a *Attempt) picture(f Fix, arrivals []*timing.Arrival) Picture {
 	for _, arr := range arrivals {
 		s := StationPicture{ID: arr.Station.ID, Coherent: arr.Coherent}
 		lag, _ := extrapolate(lines(arr, a.rate, period), float64(last)-arr.Ref)
-		lo, hi := lag.interval()
-		s.Arrival = wrap(lag.centre() - phase)
-		s.Band = [2]float64{s.Arrival + lo - lag.centre(), s.Arrival + hi - lag.centre()}
+		median, hull := lag.Median(), lag.Hull(0.95)
+		s.Arrival = wrap(median - phase)
+		s.Band = [2]float64{s.Arrival + hull.Low - median, s.Arrival + hull.High - median}
 		from, to := s.Arrival, s.Arrival+tickShown
 		if x := offsetOf(f, s.ID); x != nil {
 			utc := s.Arrival + wrap(*x-s.Arrival)

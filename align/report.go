@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"timeball/detect/mixture"
 	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
 )
@@ -15,8 +16,8 @@ const Schema = "timeball.fix/1"
 // stationOffset is what one station says of the local clock.
 type stationOffset struct {
 	fix       StationFix
-	measured  mixture // offset with all but common corrections, type A only
-	rate      mixture
+	measured  mixture.Mixture // offset with all but common corrections, type A only
+	rate      mixture.Mixture
 	u         float64 // of measured
 	drift     float64 // part of measured's uncertainty that comes from the path's drift
 	ub        float64 // its own type B uncertainty
@@ -114,11 +115,11 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	s.ub, _ = combine(s.lines)
 	all, since := lines(arr, a.rate, period), float64(last)-arr.Ref
 	s.measured, s.rate = extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
-	s.measured = s.measured.shift(shift, 0)
-	s.u = s.measured.u()
+	s.measured = s.measured.Shift(shift)
+	s.u = s.measured.U()
 	if way.uDrift > 0 {
 		steady, _ := extrapolate(withDrift(all, way.used.Drift, 0), since)
-		s.drift = driftU(s.u, steady.u())
+		s.drift = driftU(s.u, steady.U())
 	}
 	return s
 }
@@ -165,52 +166,48 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 
 	// Weights from each station's own uncertainty. Offsets are taken about the
 	// first's, so that half a second's wrap does not matter.
-	origin := known[0].measured.centre()
+	origin := known[0].measured.Median()
 	weights, total := make([]float64, len(known)), 0.0
 	for i, s := range known {
 		weights[i] = 1 / (s.u*s.u + s.ub*s.ub + 1e-18)
 		total += weights[i]
 	}
 	mean, chi2 := 0.0, 0.0
+	places := make([]float64, len(known))
 	heaviest := 0
 	for i, s := range known {
 		weights[i] /= total
-		mean += weights[i] * (origin + wrap(s.measured.centre()-origin))
+		median := s.measured.Median()
+		places[i] = origin + wrap(median-origin)
+		known[i].measured = s.measured.Shift(places[i] - median)
+		mean += weights[i] * places[i]
 		if weights[i] > weights[heaviest] {
 			heaviest = i
 		}
 	}
 	birge := 1.0
-	for i, s := range known {
-		d := wrap(s.measured.centre() - mean)
+	for i := range known {
+		d := places[i] - mean
 		chi2 += d * d * weights[i] * total
 	}
 	if n := float64(len(known) - 1); n > 0 && chi2 > n*(1+2*math.Sqrt(2/n)) {
 		birge = math.Sqrt(chi2 / n)
 		f.Warnings = append(f.Warnings, fmt.Sprintf("the stations disagree by more than their uncertainties allow (χ² = %.1f for %d degrees of freedom): the interval is widened", chi2, len(known)-1))
 	}
-	// The heaviest station keeps the shape of its distribution; the others
-	// only widen it.
-	shape := known[heaviest].measured
-	other := 0.0
+	joint := known[0].measured.Widen(known[0].ub)
+	for _, s := range known[1:] {
+		joint, _ = joint.Times(s.measured.Widen(s.ub))
+		joint = joint.Reduce(mostPossibilities)
+	}
+	median := joint.Median()
+	joint = joint.Shift(-median).Scale(birge).Shift(median)
 	for i, s := range known {
-		w := weights[i]
 		for _, l := range s.lines {
-			l.U *= w * birge
+			l.U *= weights[i] * birge
 			f.Budget = append(f.Budget, l)
 		}
-		other += math.Pow(w*birge*s.ub, 2)
-		if i != heaviest {
-			other += math.Pow(w*birge*s.u, 2)
-		}
 	}
-	scaled := make(mixture, len(shape))
-	for i, c := range shape {
-		c.mean = mean + weights[heaviest]*(c.mean-shape.centre())
-		c.u *= weights[heaviest] * birge
-		scaled[i] = c
-	}
-	ua, dof := 0.0, scaled.dof()
+	ua, dof := 0.0, known[heaviest].measured.DoF()
 	for i, s := range known {
 		scale := weights[i] * birge
 		ua += scale * scale * (s.u*s.u - s.drift*s.drift)
@@ -225,28 +222,30 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	f.Budget = append([]BudgetLine{line}, f.Budget...)
 	f.Budget = append(f.Budget, commonLines...)
 	commonU, _ := combine(commonLines)
-	whole := scaled.shift(common, math.Sqrt(other+commonU*commonU))
-
-	f.state(whole)
-	f.Rate = &Rate{known[heaviest].rate.centre(), known[heaviest].rate.u()}
+	f.state(joint.Shift(common).Widen(commonU))
+	f.Rate = &Rate{known[heaviest].rate.Median(), known[heaviest].rate.U()}
 	utc := *f.SampleClock.PPMvsMarker - f.Rate.Y*1e6
 	f.SampleClock.PPMvsUTC = &utc
 	for i := range found {
 		s := &found[i]
-		own := s.measured.shift(common, math.Hypot(s.ub, commonU))
-		x, u := wrap(own.centre()), own.u()
+		own := s.measured.Shift(common).Widen(math.Hypot(s.ub, commonU))
+		x, u := wrap(own.Median()), own.U()
 		s.fix.Offset, s.fix.U = &x, &u
 		f.Stations = append(f.Stations, s.fix)
 	}
 }
 
+// mostPossibilities is to how many possibilities the offset is reduced where the
+// stations multiply theirs: cost grows with it, and those that are merged lie
+// within each other.
+const mostPossibilities = 40
+
 // state puts the offset, its interval and sense into the fix.
-func (f *Fix) state(offset mixture) {
-	lo, hi := offset.interval()
-	centre, u := offset.centre(), offset.u()
-	x := wrap(centre)
-	f.Offset, f.U, f.CI95 = &x, &u, &[2]float64{x + lo - centre, x + hi - centre}
-	if d := offset.dof(); !math.IsInf(d, 1) {
+func (f *Fix) state(offset mixture.Mixture) {
+	median, hull := offset.Median(), offset.Hull(0.95)
+	x, u := wrap(median), offset.U()
+	f.Offset, f.U, f.CI95 = &x, &u, &[2]float64{x + hull.Low - median, x + hull.High - median}
+	if d := offset.DoF(); !math.IsInf(d, 1) {
 		f.DoF = &d
 	}
 	f.Sense = SenseOf(x)

@@ -196,7 +196,7 @@ func fitPhases(x []float64) (l line, middle float64, ok bool) {
 			stx += (float64(i) - middle) * (v - origin - mean)
 		}
 	}
-	l = line{x: origin + mean, y: stx / stt, probability: 1, dof: n - 2, preferred: true}
+	l = line{x: origin + mean, y: stx / stt, probability: 1, dof: n - 2}
 	square, product, last := 0.0, 0.0, 0.0
 	for i, v := range x {
 		r := 0.0 // a missing phase says nothing
@@ -277,7 +277,7 @@ func (w *Wired) report() Fix {
 	_, skew := w.settings.Delays()
 	dof := l.dof
 	f.Budget = []BudgetLine{
-		{Source: "pulse average", Type: "A", U: value.u(), DoF: &dof},
+		{Source: "pulse average", Type: "A", U: value.U(), DoF: &dof},
 		{Source: "marker edge", Type: "B", U: local.ReferenceSigmaFrames / w.rate},
 		{Source: "reference edge", Type: "B", U: reference.ReferenceSigmaFrames / w.rate},
 		{Source: "skew", Type: "B", U: skew.U, Note: skew.Note},
@@ -289,10 +289,10 @@ func (w *Wired) report() Fix {
 		}
 	}
 	ub, _ := combine(f.Budget[1:])
-	whole := value.shift(skew.Value-w.pulses.Phase(last)/w.rate, ub)
+	whole := value.Shift(skew.Value - w.pulses.Phase(last)/w.rate).Widen(ub)
 	f.Verdict = Found
 	f.state(whole)
-	f.Rate = &Rate{rate.centre(), rate.u()}
+	f.Rate = &Rate{rate.Median(), rate.U()}
 	if start := startOf(w.settings, w.info); !start.IsZero() {
 		at := start.Add(time.Duration((w.last/w.rate + *f.Offset) * 1e9)).Round(time.Second)
 		f.At = &at

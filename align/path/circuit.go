@@ -51,7 +51,6 @@ func (c *circuit) place(distanceM float64) *ionosphere.Place {
 // Limits of the modes (Rec. ITU-R P.533-14).
 const (
 	eHeightM         = 110e3
-	longestEPathM    = 4000e3
 	longestF2HopM    = 4000e3
 	minimumElevation = 3 * math.Pi / 180
 	absorbingM       = 90e3
@@ -61,11 +60,10 @@ const (
 type sky struct {
 	*circuit
 	r12         float64
+	sun         ionosphere.Sun
 	f2          []f2Layer // at the control points, the middle of the path first
 	f2HopM      float64   // length of the longest F2 hop that fits
-	foEHz       float64   // of the E layer that carries E modes
-	screenHz    float64   // of the E layer that screens F2 modes
-	foF1Hz      float64
+	below       map[float64]lowerLayers
 	low, high   float64 // deciles of foF2 over its median
 	absorption  float64 // mean over the path
 	gyroHz      float64 // longitudinal, mean over the path
@@ -78,7 +76,7 @@ type sky struct {
 }
 
 func (c *circuit) sky(t time.Time, f2 ionosphere.F2Map, sun ionosphere.Sun, r12 float64) *sky {
-	s := &sky{circuit: c, r12: r12}
+	s := &sky{circuit: c, r12: r12, sun: sun, below: map[float64]lowerLayers{}}
 	layer := func(at float64) f2Layer {
 		p := c.place(at)
 		foF2Hz, m3000 := f2.F2(p)
@@ -93,15 +91,6 @@ func (c *circuit) sky(t time.Time, f2 ionosphere.F2Map, sun ionosphere.Sun, r12 
 		s.f2 = append(s.f2, layer(s.f2HopM/2), layer(c.distanceM-s.f2HopM/2))
 	}
 
-	s.foEHz, s.screenHz = middle.foEHz, middle.foEHz
-	if c.distanceM > 2000e3 {
-		a := ionosphere.FoE(c.place(1000e3), sun, r12)
-		b := ionosphere.FoE(c.place(c.distanceM-1000e3), sun, r12)
-		// The thinner layer decides whether an E mode gets through, the denser
-		// one whether it screens.
-		s.foEHz, s.screenHz = min(a, b), max(a, b)
-	}
-	s.foF1Hz = ionosphere.FoF1(mid, sun, r12)
 	s.midZenith = sun.Zenith(mid.Point)
 	s.localHours = sun.LocalHours(mid.Point)
 	s.low, s.high = ionosphere.F2Deciles(mid, t, s.localHours, r12)
@@ -118,6 +107,28 @@ func (c *circuit) sky(t time.Time, f2 ionosphere.F2Map, sun ionosphere.Sun, r12 
 	s.auroral = math.Abs(ionosphere.GeomagneticLat(mid.Point)) >= 60
 	s.auroraDB = ionosphere.AuroralLoss(mid, t, s.localHours, s.f2HopM)
 	return s
+}
+
+// lowerLayers are the critical frequencies of the layers below F2 at a place.
+type lowerLayers struct{ foEHz, foF1Hz float64 }
+
+// under gives the layers where each of n hops is reflected: the thinnest, which
+// decide whether a mode by them exists, and the densest E layer, which decides
+// whether it screens the modes above it.
+func (s *sky) under(n int) (thinnest lowerLayers, densestEHz float64) {
+	thinnest = lowerLayers{math.Inf(1), math.Inf(1)}
+	for i := range n {
+		at := s.distanceM * (float64(i) + 0.5) / float64(n)
+		l, known := s.below[at]
+		if !known {
+			p := s.place(at)
+			l = lowerLayers{ionosphere.FoE(p, s.sun, s.r12), ionosphere.FoF1(p, s.sun, s.r12)}
+			s.below[at] = l
+		}
+		thinnest = lowerLayers{min(thinnest.foEHz, l.foEHz), min(thinnest.foF1Hz, l.foF1Hz)}
+		densestEHz = max(densestEHz, l.foEHz)
+	}
+	return thinnest, densestEHz
 }
 
 // fewestHops is the number of hops of at most longestM that cover distanceM.

@@ -72,16 +72,14 @@ func (s *sky) candidates(frequencyHz, foF2Ratio float64) []candidate {
 }
 
 // appendEModes adds the regular and the sporadic E layer: the lowest order and
-// two above it, on paths below 4000 km.
+// two above it.
 func (s *sky) appendEModes(all []candidate, frequencyHz float64) []candidate {
-	if s.distanceM >= longestEPathM {
-		return all
-	}
 	first := fewestHops(s.distanceM, longestHop(eHeightM, minimumElevation))
 	for n := first; n < first+3; n++ {
 		c := s.mirrored(layerE, n, eHeightM)
 		cosI := math.Cos(hop{s.distanceM / float64(n), eHeightM}.incidence(eHeightM))
-		c.mufHz = s.foEHz / cosI
+		layers, _ := s.under(n)
+		c.mufHz = layers.foEHz / cosI
 		// The deciles of foE are 5 % from its median.
 		c.chance = normalCDF((c.mufHz/frequencyHz - 1) / eSpread)
 		c.levelDB = s.fieldDB(c, frequencyHz)
@@ -108,16 +106,14 @@ const (
 // (Rec. ITU-R P.1240; the limits are from memory).
 func (s *sky) appendF1Modes(all []candidate, frequencyHz float64) []candidate {
 	const heightM, shortestM, longestM = 200e3, 2000e3, 3400e3
-	if s.foF1Hz == 0 {
-		return all
-	}
 	n := fewestHops(s.distanceM, longestM)
 	hopM := s.distanceM / float64(n)
 	c := s.mirrored(layerF1, n, heightM)
-	if hopM < shortestM || c.elevation < 0 {
+	layers, _ := s.under(n)
+	if layers.foF1Hz == 0 || hopM < shortestM || c.elevation < 0 {
 		return all
 	}
-	c.mufHz = s.foF1Hz / math.Cos(hop{hopM, heightM}.incidence(heightM))
+	c.mufHz = layers.foF1Hz / math.Cos(hop{hopM, heightM}.incidence(heightM))
 	c.chance = normalCDF((c.mufHz/frequencyHz-1)/eSpread) * s.unscreened(c, frequencyHz)
 	c.levelDB = s.fieldDB(c, frequencyHz)
 	return append(all, c)
@@ -174,14 +170,12 @@ func (s *sky) mirrored(in layer, n int, heightM float64) candidate {
 }
 
 // unscreened is the chance that the E layer lets the rays of an F mode through
-// (P.533-14: it does above 1.05 foE / cos i; paths below 4000 km). The limit
-// spreads as foE does from day to day.
+// (P.533-14: it does above 1.05 foE / cos i) at every hop. The limit spreads as
+// foE does from day to day.
 func (s *sky) unscreened(c candidate, frequencyHz float64) float64 {
-	if s.distanceM > longestEPathM {
-		return 1
-	}
 	h := hop{s.distanceM / float64(c.hops), c.heightM}
-	limit := 1.05 * s.screenHz / math.Cos(h.incidence(eHeightM))
+	_, densestHz := s.under(c.hops)
+	limit := 1.05 * densestHz / math.Cos(h.incidence(eHeightM))
 	return normalCDF((frequencyHz/limit - 1) / eSpread)
 }
 

@@ -72,7 +72,7 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 		t := r.From.Add(time.Duration(i)*time.Hour + 30*time.Minute)
 		sunspots := r.Sunspots
 		if math.IsNaN(sunspots) {
-			sunspots = DefaultSunspots(t)
+			sunspots, _ = DefaultSunspots(t)
 		}
 		instants[i] = newInstant(t, r.Maps, []sunspotNode{{sunspots, 1}})
 	}

@@ -91,7 +91,7 @@ func Predict(r Request) (Prediction, error) {
 	}
 	p := Prediction{CarrierHz: r.CarrierHz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU}
 	if math.IsNaN(r.Sunspots) {
-		p.Sunspots, p.SunspotsU = DefaultSunspots(r.Time), defaultSunspotsU
+		p.Sunspots, p.SunspotsU = DefaultSunspots(r.Time)
 	}
 	now := newInstant(r.Time, r.Maps, sunspotNodes(p.Sunspots, p.SunspotsU))
 	carriers := r.carriers()
@@ -299,7 +299,7 @@ func (t *modeTally) modes(m mixture) []Mode {
 	for _, c := range t.seen {
 		mode := Mode{
 			Name: c.mode.String(), Hops: c.hops, Elevation: c.elevation * 180 / math.Pi, HeightM: c.heightM,
-			LevelDB: c.levelDB - t.best, MUFHz: c.mufHz, Probability: t.heard[c.mode] / t.any,
+			LevelDB: c.levelDB - t.best, MUFHz: c.mufHz, Probability: min(1, t.heard[c.mode]/t.any),
 			DelaySeconds: c.delaySeconds(), mode: c.mode,
 		}
 		if mode.Probability >= leastProbability {

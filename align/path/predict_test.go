@@ -277,15 +277,30 @@ func TestUnknownCarrierWidens(t *testing.T) {
 
 func TestDefaultSunspots(t *testing.T) {
 	// Minimum December 2019 and a maximum in 2024 (from memory).
-	least := DefaultSunspots(time.Date(2019, 12, 15, 0, 0, 0, 0, time.UTC))
-	most := DefaultSunspots(time.Date(2024, 6, 15, 0, 0, 0, 0, time.UTC))
+	least, uLeast := DefaultSunspots(time.Date(2019, 12, 15, 0, 0, 0, 0, time.UTC))
+	most, uMost := DefaultSunspots(time.Date(2024, 6, 15, 0, 0, 0, 0, time.UTC))
 	near(t, "minimum", least, 5, 1e-9)
 	near(t, "maximum", most, 115, 0.5)
+	near(t, "uncertainty of a minimum", uLeast, 5, 1e-9)
+	near(t, "uncertainty of a maximum", uMost, 35, 0.5)
 	rapid.Check(t, func(t *rapid.T) {
 		at := time.Unix(rapid.Int64Range(-1e9, 4e9).Draw(t, "time"), 0)
-		a, b := DefaultSunspots(at), DefaultSunspots(at.Add(24*time.Hour))
+		a, _ := DefaultSunspots(at)
+		b, _ := DefaultSunspots(at.Add(24 * time.Hour))
 		if a < 5 || a > 115 || math.Abs(a-b) > 0.2 {
 			t.Fatalf("R12 %g, the next day %g", a, b)
 		}
 	})
+}
+
+// A mode of the F1 ledge needs it at every hop, and the E layer screens beyond
+// 4000 km as well. WWV on 10 MHz towards Cornwall in March: at the third hop the
+// sun stands too low for F1, and the E layer of the first two is dense.
+func TestLayersAtEveryHop(t *testing.T) {
+	p := predict(t, Request{Station: builtin(t, "wwv"), CarrierHz: 10e6, At: gannetHead, Time: time.Date(2026, 3, 14, 18, 20, 0, 0, time.UTC), Sunspots: 80})
+	for _, m := range p.Modes {
+		if strings.HasSuffix(m.Name, "F1") || m.Name == "3F2" && m.First > 0.1 {
+			t.Errorf("%s with probability %.2f, first with %.2f", m.Name, m.Probability, m.First)
+		}
+	}
 }

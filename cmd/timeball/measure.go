@@ -41,9 +41,6 @@ type measureFlags struct {
 // check finds mistakes that a look at the flags shows. AfterApply of the
 // commands calls it.
 func (f *measureFlags) check() error {
-	if err := f.ionosphereFlags.check(); err != nil {
-		return err
-	}
 	switch {
 	case f.ReceiverChannel < 0 || f.MarkerChannel < 0:
 		return usageError{errors.New("--receiver-channel and --marker-channel count from 1")}
@@ -56,7 +53,7 @@ func (f *measureFlags) check() error {
 // settings puts the flags and the calibrations into the measurement's terms.
 func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 	s := align.Settings{
-		CarrierHz: float64(f.Carrier), Start: f.Start, Sunspots: f.sunspots(),
+		CarrierHz: float64(f.Carrier), Start: f.Start, Sunspots: f.r12(),
 		ReceiverChannel: f.ReceiverChannel, MarkerChannel: f.MarkerChannel,
 		Edge:       map[string]marker.Edge{"rising": marker.Rising, "falling": marker.Falling}[f.MarkerEdge],
 		PathDelays: map[string]align.Quantity{}, UT1: f.UT1,

@@ -37,9 +37,6 @@ Example: timeball outlook --at 50.2,-5.6 --time 2026-03-14T00:00:00Z --environme
 
 // AfterApply checks the flags, for kong.
 func (c *outlookCmd) AfterApply() error {
-	if err := c.check(); err != nil {
-		return err
-	}
 	for _, f := range []struct {
 		name  string
 		value float64
@@ -55,7 +52,7 @@ func (c *outlookCmd) AfterApply() error {
 func (c *outlookCmd) Run(p *program) error {
 	request := path.OutlookRequest{
 		At: c.At.LatLon, From: timeOr(c.Time, time.Now()).Truncate(time.Hour), Hours: 24,
-		Sunspots: c.sunspots(), Receiver: path.DefaultReceiver,
+		Sunspots: c.r12(), Receiver: path.DefaultReceiver,
 	}
 	request.Receiver.Environment = noise.Environment(c.Environment)
 	request.Receiver.AntennaDBi = c.AntennaGain
@@ -200,10 +197,10 @@ func light(s path.Slot) string {
 func assumptions(r path.OutlookRequest) string {
 	r12 := r.Sunspots
 	if math.IsNaN(r12) {
-		r12 = path.DefaultSunspots(r.From)
+		r12, _ = path.DefaultSunspots(r.From)
 	}
-	return fmt.Sprintf("Assumed: %s noise, a receiving antenna of %g dBi, half-wave verticals of the published power (%g kW where none is), R12 = %.0f, whose uncertainty is left out; heard means a tick at least %g dB above the noise in 3 kHz.",
-		r.Receiver.Environment, r.Receiver.AntennaDBi, path.UnpublishedPowerW/1e3, r12, r.Receiver.RequiredSNR)
+	return fmt.Sprintf("Assumed: %s noise, a receiving antenna of %g dBi, half-wave verticals of the published power (%g kW where none is), a smoothed sunspot number of %.0f as published since July 2015 (R12 = %.0f on the scale before), whose uncertainty is left out; heard means a tick at least %g dB above the noise in 3 kHz.",
+		r.Receiver.Environment, r.Receiver.AntennaDBi, path.UnpublishedPowerW/1e3, r12/path.TodaysSunspots, r12, r.Receiver.RequiredSNR)
 }
 
 // hourOf is the hour of a slot, whose time is its middle.

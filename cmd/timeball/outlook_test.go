@@ -9,7 +9,7 @@ import (
 	"time"
 )
 
-var gannetHeadDay = []string{"outlook", "--at=50.2,-5.6", "--time=2026-03-14T00:20:00Z", "--sunspots=60"}
+var gannetHeadDay = []string{"outlook", "--at=50.2,-5.6", "--time=2026-03-14T00:20:00Z", "--sunspots=60old"}
 
 func TestOutlookJSON(t *testing.T) {
 	out, errs, code := runPath(append(gannetHeadDay, "--station=rwm,chu", "--json")...)

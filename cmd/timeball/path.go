@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -29,14 +30,11 @@ func (pathCmd) Help() string {
 
 A mode is heard when it is there and not much weaker than the strongest; it is the first when no earlier one is heard. The 95 % interval takes in the modes, the height of the layers from day to day and the sunspot number.
 
-Example: timeball path --station rwm --carrier 9996kHz --at 50.2,-5.6 --time 2026-03-14T10:00:00Z --sunspots 80`
+Example: timeball path --station rwm --carrier 9996kHz --at 50.2,-5.6 --time 2026-03-14T10:00:00Z --sunspots 115`
 }
 
 // AfterApply checks the flags, for kong.
 func (c *pathCmd) AfterApply() error {
-	if err := c.check(); err != nil {
-		return err
-	}
 	return checkPicture(c.Plot)
 }
 
@@ -56,7 +54,7 @@ func (c *pathCmd) Run(p *program) error {
 	}
 	request := path.Request{
 		Station: s, CarrierHz: float64(c.Carrier), At: c.At.LatLon, Time: timeOr(c.Time, time.Now()),
-		Sunspots: c.sunspots(), LongPath: c.LongPath, Maps: maps,
+		Sunspots: c.r12(), LongPath: c.LongPath, Maps: maps,
 	}
 	prediction, err := path.Predict(request)
 	var unknown path.UnknownCarrierError
@@ -97,7 +95,12 @@ func printPath(w io.Writer, r path.Request, p path.Prediction) error {
 	fmt.Fprintf(t, "path delay\t%s, u = %s, 95 %% %.3f to %s\n", ms(p.DelaySeconds), ms(p.USeconds), p.CI95[0]*1e3, ms(p.CI95[1]))
 	fmt.Fprintf(t, "distance\t%.1f km, %s at the speed of light\n", p.DistanceM/1e3, ms(p.GreatCircleSeconds))
 	fmt.Fprintf(t, "excess\t%s over the great circle\n", ms(p.DelaySeconds-p.GreatCircleSeconds))
-	fmt.Fprintf(t, "sunspots\tR12 = %.0f, u = %.0f; the delay changes by %s µs for each unit\n", p.Sunspots, p.SunspotsU, perSunspot(p.SecondsPerSunspot))
+	origin := "as given"
+	if math.IsNaN(r.Sunspots) {
+		origin = "of a mean cycle at the date"
+	}
+	fmt.Fprintf(t, "sunspots\t%.0f as published since July 2015, R12 = %.0f on the scale before, u = %.0f; %s; the delay changes by %s µs for each unit of R12\n",
+		p.Sunspots/path.TodaysSunspots, p.Sunspots, p.SunspotsU, origin, perSunspot(p.SecondsPerSunspot))
 	t.Flush()
 	text.WriteByte('\n')
 	t = tabwriter.NewWriter(&text, 0, 0, 2, ' ', tabwriter.AlignRight)
@@ -146,7 +149,8 @@ type pathJSON struct {
 	Delay           float64     `json:"delay_s"`
 	U               float64     `json:"u_s"`
 	CI95            [2]float64  `json:"ci95_s"`
-	Sunspots        float64     `json:"sunspots"`
+	Sunspots        float64     `json:"sunspots"` // R12 on the maps' scale, that before July 2015
+	SunspotsToday   float64     `json:"sunspots_since_2015"`
 	USunspots       float64     `json:"u_sunspots"`
 	DelayPerSunspot float64     `json:"delay_per_sunspot_s"`
 	Modes           []modeJSON  `json:"modes"`
@@ -173,7 +177,7 @@ type causeJSON struct {
 func printPathJSON(w io.Writer, r path.Request, p path.Prediction) error {
 	o := pathJSON{
 		Schema: "timeball.path/1", Station: r.Station.ID, Time: r.Time, DistanceM: p.DistanceM, GreatCircle: p.GreatCircleSeconds,
-		Delay: p.DelaySeconds, U: p.USeconds, CI95: p.CI95, Sunspots: p.Sunspots, USunspots: p.SunspotsU, DelayPerSunspot: p.SecondsPerSunspot,
+		Delay: p.DelaySeconds, U: p.USeconds, CI95: p.CI95, Sunspots: p.Sunspots, SunspotsToday: p.Sunspots / path.TodaysSunspots, USunspots: p.SunspotsU, DelayPerSunspot: p.SecondsPerSunspot,
 		Modes: []modeJSON{}, Causes: []causeJSON{},
 	}
 	if p.CarrierHz != 0 {

@@ -79,24 +79,37 @@ type skyFlags struct {
 
 // ionosphereFlags tell what ionosphere a path delay is computed from.
 type ionosphereFlags struct {
-	Sunspots   *float64 `placeholder:"N" help:"12-month smoothed sunspot number R12, 0 to 300 (default: a mean cycle's value for the date)."`
-	Ionosphere string   `placeholder:"DIR" help:"Folder with the ITU's map coefficients, ccir01.txt to ccir12.txt, to use instead of the built-in fit to them."`
+	Sunspots   *sunspots `placeholder:"N" help:"12-month smoothed sunspot number as published since July 2015, 0 to 400; 84old is one on the scale before, 0.7 of it (default: a mean cycle's value for the date)."`
+	Ionosphere string    `placeholder:"DIR" help:"Folder with the ITU's map coefficients, ccir01.txt to ccir12.txt, to use instead of the built-in fit to them."`
 }
 
-// check finds values no ionosphere could have.
-func (f ionosphereFlags) check() error {
-	if f.Sunspots != nil && !(*f.Sunspots >= 0 && *f.Sunspots <= 300) {
-		return usageError{fmt.Errorf("--sunspots %g: R12 lies between 0 and 300", *f.Sunspots)}
+// sunspots is the value of --sunspots: a smoothed number as published since July
+// 2015, or with "old" behind it one on the scale before.
+type sunspots struct {
+	given float64
+	old   bool
+}
+
+// UnmarshalText is for kong.
+func (s *sunspots) UnmarshalText(text []byte) error {
+	number, old := strings.CutSuffix(string(text), "old")
+	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
+	if err != nil || !(v >= 0 && v <= 400) {
+		return fmt.Errorf("%q is no smoothed sunspot number: it lies between 0 and 400; 84old is one on the scale before July 2015", text)
 	}
+	*s = sunspots{v, old}
 	return nil
 }
 
-// sunspots is R12, NaN for the default.
-func (f ionosphereFlags) sunspots() float64 {
-	if f.Sunspots == nil {
+// r12 is the number on the maps' scale, that before 2015; NaN: not given.
+func (f ionosphereFlags) r12() float64 {
+	switch {
+	case f.Sunspots == nil:
 		return math.NaN()
+	case f.Sunspots.old:
+		return f.Sunspots.given
 	}
-	return *f.Sunspots
+	return path.TodaysSunspots * f.Sunspots.given
 }
 
 // maps is the source of the F2 layer; nil is the built-in one.

@@ -27,7 +27,7 @@ func runPath(args ...string) (stdout, stderr string, code int) {
 
 // anchorage is a path with a published distance: R. Reeve's from the 10 MHz
 // antenna of WWV.
-var anchorage = []string{"path", "--station=wwv", "--carrier=10MHz", "--at=61.2,-149.9", "--time=2026-03-14T22:00:00Z", "--sunspots=50"}
+var anchorage = []string{"path", "--station=wwv", "--carrier=10MHz", "--at=61.2,-149.9", "--time=2026-03-14T22:00:00Z", "--sunspots=50old"}
 
 func TestPathJSON(t *testing.T) {
 	out, errs, code := runPath(append(anchorage, "--json")...)
@@ -70,7 +70,7 @@ func TestPathTable(t *testing.T) {
 	if code != exitOK {
 		t.Fatal(errs)
 	}
-	for _, part := range []string{"WWV, 10 MHz, to 61.2°N 149.9°W at 2026-03-14 22:00 UTC", "3775.7 km, 12.594 ms at the speed of light", "R12 = 50", "2F2", "mirror geometry"} {
+	for _, part := range []string{"WWV, 10 MHz, to 61.2°N 149.9°W at 2026-03-14 22:00 UTC", "3775.7 km, 12.594 ms at the speed of light", "71 as published since July 2015, R12 = 50 on the scale before", "2F2", "mirror geometry"} {
 		if !strings.Contains(out, part) {
 			t.Errorf("no %q in\n%s", part, out)
 		}
@@ -90,8 +90,8 @@ func TestPathUsage(t *testing.T) {
 		{"--at", "50.2", "no place", exitUsage},
 		{"--at", "NaN,0", "no place", exitUsage},
 		{"--time", "noon", "--time", exitUsage},
-		{"--sunspots", "-1", "R12 lies between", exitUsage},
-		{"--sunspots", "NaN", "R12 lies between", exitUsage},
+		{"--sunspots", "-1", "smoothed sunspot number", exitUsage},
+		{"--sunspots", "NaN", "smoothed sunspot number", exitUsage},
 		{"--plot", "hops.gif", ".png or .svg", exitUsage},
 		{"--plot", filepath.Join("no", "such", "folder.png"), "no such file", exitFailed},
 		{"--ionosphere", t.TempDir(), "must hold ccir01.txt", exitFailed},

@@ -174,7 +174,7 @@ func settingsList(s align.Settings) [][2]string {
 	}
 	add("marker edge", edge)
 	if !math.IsNaN(s.Sunspots) {
-		add("sunspots, R12", fmt.Sprintf("%g", s.Sunspots))
+		add("sunspots, R12 on the scale before 2015", fmt.Sprintf("%g", s.Sunspots))
 	}
 	if s.Maps != nil {
 		add("ionosphere", "the ITU's maps")

@@ -10,9 +10,13 @@
 package logbook
 
 import (
+	"crypto/sha256"
 	"database/sql"
+	"database/sql/driver"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -43,28 +47,75 @@ type Book struct {
 
 // Open opens the logbook at path and makes it, with its folders, if there is
 // none. A logbook of an older schema is brought up to date; one of a newer
-// schema is refused.
+// schema is refused, and so is a database that is no logbook: nothing is
+// written to it.
 func Open(path string) (*Book, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return nil, fmt.Errorf("logbook: %w", err)
 	}
+	b, _, err := look(path, "_pragma=page_size(16384)&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)&_txlock=immediate")
+	if err != nil {
+		return nil, err
+	}
+	if _, err = b.db.Exec(`PRAGMA journal_mode = WAL`); err == nil {
+		err = b.migrate(migrations)
+	}
+	if err != nil {
+		b.db.Close()
+		return nil, b.explain(err)
+	}
+	return b, nil
+}
+
+// OpenReadOnly opens the logbook at path, which must be there, for reading
+// alone. It may lie where nothing can be written.
+func OpenReadOnly(path string) (*Book, error) {
+	if _, err := os.Stat(path); err != nil {
+		return nil, fmt.Errorf("logbook: %w", err)
+	}
+	b, version, err := look(path, "mode=ro")
+	if errors.Is(err, ErrReadOnly) || primaryCode(err) == sqlite3.SQLITE_CANTOPEN {
+		// Beside it no file for locks can be made. Nobody writes there, unless a
+		// log is left of somebody who did.
+		if _, gone := os.Stat(path + "-wal"); errors.Is(gone, fs.ErrNotExist) {
+			b, version, err = look(path, "mode=ro&immutable=1")
+		}
+	}
+	if err == nil && version < len(migrations) {
+		b.db.Close()
+		err = b.explain(errors.New("an earlier version of this program wrote it and it must be brought up to date first: copy it to where you may write and use that with --logbook"))
+	}
+	if err != nil {
+		return nil, err
+	}
+	return b, nil
+}
+
+// look opens a database and looks what it is.
+func look(path, query string) (b *Book, version int, err error) {
+	if b, err = connect(path, query); err != nil {
+		return nil, 0, err
+	}
+	if version, err = b.version(b.db, len(migrations)); err != nil {
+		b.db.Close()
+		return nil, 0, b.explain(err)
+	}
+	return b, version, nil
+}
+
+// connect opens a database without looking into it.
+func connect(path, query string) (*Book, error) {
 	absolute, err := filepath.Abs(path)
 	if err != nil {
 		return nil, fmt.Errorf("logbook: %w", err)
 	}
-	name := url.URL{Scheme: "file", Path: absolute, RawQuery: "_pragma=busy_timeout(10000)&_pragma=page_size(16384)&_pragma=journal_mode(WAL)" +
-		"&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)&_txlock=immediate"}
+	name := url.URL{Scheme: "file", Path: absolute, RawQuery: "_pragma=busy_timeout(10000)&" + query}
 	db, err := sql.Open("sqlite", name.String())
 	if err != nil {
 		return nil, fmt.Errorf("logbook %s: %w", path, err)
 	}
 	db.SetMaxOpenConns(1) // one file, one writer; reads are short
-	b := &Book{path: path, db: db}
-	if err := b.migrate(migrations); err != nil {
-		db.Close()
-		return nil, b.explain(err)
-	}
-	return b, nil
+	return &Book{path: path, db: db}, nil
 }
 
 // Close closes the logbook.
@@ -79,24 +130,39 @@ var ErrFull = errors.New("the disk is full; nothing was added: free some space a
 // ErrBusy is in the chain of errors from a file another program holds.
 var ErrBusy = errors.New("another program is writing to it; try again when it has finished")
 
+// ErrReadOnly is in the chain of errors from a file that may not be written.
+var ErrReadOnly = errors.New("it may only be read, and nothing was added: copy it to where you may write and use that with --logbook")
+
+// ErrForeign is in the chain of errors from a database of another program.
+var ErrForeign = errors.New("this is no logbook but a database of another program, and nothing was written to it: name another file with --logbook")
+
 // explain names the file and turns SQLite's codes for the world's faults into
 // what to do about them.
 func (b *Book) explain(err error) error {
 	if err == nil {
 		return nil
 	}
-	var code *sqlite.Error
-	if errors.As(err, &code) {
-		switch code.Code() & 0xff { // the low byte is the primary code
-		case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
-			err = ErrDamaged
-		case sqlite3.SQLITE_FULL:
-			err = ErrFull
-		case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
-			err = ErrBusy
-		}
+	switch primaryCode(err) {
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+		err = ErrDamaged
+	case sqlite3.SQLITE_FULL:
+		err = ErrFull
+	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
+		err = ErrBusy
+	case sqlite3.SQLITE_READONLY:
+		err = ErrReadOnly
 	}
 	return fmt.Errorf("logbook %s: %w", b.path, err)
+}
+
+// primaryCode is SQLite's result code, without what extends it; 0 when err is
+// not SQLite's.
+func primaryCode(err error) int {
+	var code *sqlite.Error
+	if errors.As(err, &code) {
+		return code.Code() & 0xff
+	}
+	return 0
 }
 
 // migrations bring the schema from one version to the next: migrations[v] from
@@ -136,7 +202,50 @@ UPDATE fix SET stations = coalesce((
 	SELECT group_concat(json_extract(s.value, '$.id'), ' ')
 	FROM entry, json_each(CAST(entry.line AS TEXT), '$.stations') AS s
 	WHERE entry.id = fix.entry_id), '');
+`, `
+-- Of all the other columns, so that a rotten one is not taken for a measurement.
+ALTER TABLE fix ADD COLUMN digest BLOB NOT NULL DEFAULT '';
+UPDATE fix SET digest = ` + fixDigest + `;
 `}
+
+// fixDigest is the digest of a row of table fix, in SQL.
+const fixDigest = `row_digest(entry_id, clock_id, at_ns, offset_s, u_s, common_s, whole_s, stations)`
+
+// The SQL function row_digest is the SHA-256 of its arguments.
+func init() {
+	sqlite.MustRegisterDeterministicScalarFunction("row_digest", -1, func(_ *sqlite.FunctionContext, columns []driver.Value) (driver.Value, error) {
+		h := sha256.New()
+		for _, v := range columns {
+			switch v := v.(type) {
+			case int64:
+				binary.Write(h, binary.LittleEndian, v)
+			case float64:
+				binary.Write(h, binary.LittleEndian, v+0) // -0 is stored as 0
+			default: // text, ended as no text is; or NULL
+				fmt.Fprintf(h, "%v\x00", v)
+			}
+		}
+		return h.Sum(nil), nil
+	})
+}
+
+// version reads the schema's version, at most known; 0 is a new file.
+func (b *Book) version(q querier, known int) (int, error) {
+	var version, tables, ours int
+	if err := q.QueryRow(`PRAGMA user_version`).Scan(&version); err != nil {
+		return 0, err
+	}
+	err := q.QueryRow(`SELECT count(*), count(*) FILTER (WHERE type = 'table' AND name IN ('clock', 'entry', 'fix')) FROM sqlite_schema`).Scan(&tables, &ours)
+	switch {
+	case err != nil:
+		return 0, err
+	case version < 0, version == 0 && tables > 0, version > 0 && ours != 3:
+		return 0, ErrForeign
+	case version > known:
+		return 0, fmt.Errorf("its schema is version %d, this program knows up to %d: use the newer program", version, known)
+	}
+	return version, nil
+}
 
 // migrate applies the steps the file lacks, in one transaction.
 func (b *Book) migrate(steps []string) error {
@@ -145,15 +254,9 @@ func (b *Book) migrate(steps []string) error {
 		return err
 	}
 	defer tx.Rollback()
-	var version int
-	if err := tx.QueryRow(`PRAGMA user_version`).Scan(&version); err != nil {
+	version, err := b.version(tx, len(steps))
+	if err != nil || version == len(steps) {
 		return err
-	}
-	switch {
-	case version == len(steps):
-		return nil
-	case version > len(steps):
-		return fmt.Errorf("its schema is version %d, this program knows up to %d: use the newer program", version, len(steps))
 	}
 	for _, step := range steps[version:] {
 		if _, err := tx.Exec(step); err != nil {

@@ -71,39 +71,46 @@ func (b *Book) Append(clock string, fix align.Fix, p Provenance) (int64, error) 
 	if err != nil {
 		return 0, fmt.Errorf("logbook: fix: %w", err)
 	}
-	return b.add(clock, line)
-}
-
-// Adjust adds an adjustment of a clock and returns its entry number.
-func (b *Book) Adjust(clock string, a rate.Adjustment) (int64, error) {
-	a.Schema = rate.AdjustmentSchema
-	a.At = a.At.UTC()
-	line, err := json.Marshal(a)
+	ids, err := b.add(clock, line)
 	if err != nil {
-		return 0, fmt.Errorf("logbook: adjustment: %w", err)
+		return 0, err
 	}
-	return b.add(clock, line)
+	return ids[0], nil
 }
 
-// add commits one line.
-func (b *Book) add(clock string, line []byte) (int64, error) {
+// Adjust adds adjustments of a clock, all or none, and returns their entry
+// numbers. One that is in the logbook already gives a KnownError.
+func (b *Book) Adjust(clock string, list ...rate.Adjustment) ([]int64, error) {
+	lines := make([][]byte, len(list))
+	for i, a := range list {
+		a.Schema = rate.AdjustmentSchema
+		a.At = a.At.UTC()
+		var err error
+		if lines[i], err = json.Marshal(a); err != nil {
+			return nil, fmt.Errorf("logbook: adjustment: %w", err)
+		}
+	}
+	return b.add(clock, lines...)
+}
+
+// add commits lines, all or none.
+func (b *Book) add(clock string, lines ...[]byte) ([]int64, error) {
 	tx, err := b.db.Begin()
 	if err != nil {
-		return 0, b.explain(err)
+		return nil, b.explain(err)
 	}
 	defer tx.Rollback()
 	w, err := b.newWriter(tx, clock)
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
-	id, err := w.add(line)
-	if err != nil {
-		return 0, err
+	ids := make([]int64, len(lines))
+	for i, line := range lines {
+		if ids[i], err = w.add(line); err != nil {
+			return nil, err
+		}
 	}
-	if err := tx.Commit(); err != nil {
-		return 0, b.explain(err)
-	}
-	return id, nil
+	return ids, b.explain(tx.Commit())
 }
 
 // writer adds lines to one clock within a transaction.
@@ -133,7 +140,8 @@ func (b *Book) newWriter(tx *sql.Tx, clock string) (*writer, error) {
 		text string
 	}{
 		{&w.entry, `INSERT INTO entry (clock_id, kind, logged_at, digest, recording, line) VALUES (?, ?, ?, ?, ?, ?)`},
-		{&w.fix, `INSERT INTO fix (entry_id, clock_id, at_ns, offset_s, u_s, common_s, whole_s, stations) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`},
+		{&w.fix, `INSERT INTO fix (entry_id, clock_id, at_ns, offset_s, u_s, common_s, whole_s, stations, digest)
+			VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, row_digest(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8))`},
 		{&w.same, `SELECT id FROM entry WHERE clock_id = ? AND digest = ?`},
 	} {
 		var err error
@@ -378,16 +386,34 @@ func (b *Book) entries(q querier, where string, args ...any) ([]Entry, error) {
 		if err := rows.Scan(&e.ID, &logged, &e.Digest, &e.Line); err != nil {
 			return nil, b.explain(err)
 		}
-		e.LoggedAt, err = time.Parse(time.RFC3339Nano, logged)
+		if err = e.verify(); err == nil {
+			e.LoggedAt, err = time.Parse(time.RFC3339Nano, logged)
+		}
 		if err == nil {
 			err = e.parse()
 		}
 		if err != nil {
-			return nil, fmt.Errorf("logbook %s: entry %d: %v: %w", b.path, e.ID, err, ErrDamaged)
+			return nil, b.damaged(e.ID, err)
 		}
 		entries = append(entries, e)
 	}
 	return entries, b.explain(rows.Err())
+}
+
+// errRotten: bytes are not what was written.
+var errRotten = errors.New("it is not what was logged: its digest differs")
+
+// verify checks Line against Digest.
+func (e *Entry) verify() error {
+	if hexDigest(e.Line) != e.Digest {
+		return errRotten
+	}
+	return nil
+}
+
+// damaged is the error of an entry that cannot be read.
+func (b *Book) damaged(id int64, err error) error {
+	return fmt.Errorf("logbook %s: entry %d: %v: %w", b.path, id, err, ErrDamaged)
 }
 
 // Entries reads all entries of a clock in the order of logging, with the notes
@@ -463,7 +489,8 @@ func (b *Book) History(clock string) ([]rate.Fix, []rate.Adjustment, error) {
 	if err := tx.QueryRow(`SELECT count(*) FROM fix WHERE clock_id = ?`, id).Scan(&count); err != nil {
 		return nil, nil, b.explain(err)
 	}
-	rows, err := tx.Query(`SELECT entry_id, at_ns, offset_s, u_s, common_s, whole_s, stations FROM fix WHERE clock_id = ? ORDER BY at_ns, entry_id`, id)
+	rows, err := tx.Query(`SELECT entry_id, at_ns, offset_s, u_s, common_s, whole_s, stations, digest = `+fixDigest+`
+		FROM fix WHERE clock_id = ? ORDER BY at_ns, entry_id`, id)
 	if err != nil {
 		return nil, nil, b.explain(err)
 	}
@@ -474,8 +501,12 @@ func (b *Book) History(clock string) ([]rate.Fix, []rate.Adjustment, error) {
 		var f rate.Fix
 		var ns int64
 		var stations string
-		if err := rows.Scan(&f.ID, &ns, &f.Offset, &f.U, &f.UCommon, &f.Whole, &stations); err != nil {
+		var sound bool
+		if err := rows.Scan(&f.ID, &ns, &f.Offset, &f.U, &f.UCommon, &f.Whole, &stations, &sound); err != nil {
 			return nil, nil, b.explain(err)
+		}
+		if !sound {
+			return nil, nil, b.damaged(f.ID, errRotten)
 		}
 		if _, ok := names[stations]; !ok {
 			names[stations] = stations

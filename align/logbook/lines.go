@@ -75,28 +75,48 @@ func (b *Book) importAll(clock string, each func(add func(line []byte) error) er
 }
 
 // ExportLines writes all entries of a clock as they came, one JSON object a
-// line, in the order of logging.
+// line, in the order of logging. What is written stands for the logbook from
+// then on, so the whole file is checked first.
 func (b *Book) ExportLines(clock string, w io.Writer) error {
+	if err := b.check(); err != nil {
+		return err
+	}
 	id, err := b.clockID(b.db, clock)
 	if err != nil || id == 0 {
 		return err
 	}
-	rows, err := b.db.Query(`SELECT line FROM entry WHERE clock_id = ? ORDER BY id`, id)
+	rows, err := b.db.Query(`SELECT id, digest, line FROM entry WHERE clock_id = ? ORDER BY id`, id)
 	if err != nil {
 		return b.explain(err)
 	}
 	defer rows.Close()
 	out := bufio.NewWriterSize(w, 1<<16)
 	for rows.Next() {
-		var line []byte
-		if err := rows.Scan(&line); err != nil {
+		var e Entry
+		if err := rows.Scan(&e.ID, &e.Digest, &e.Line); err != nil {
 			return b.explain(err)
 		}
-		out.Write(line)
+		if err := e.verify(); err != nil {
+			return b.damaged(e.ID, err)
+		}
+		out.Write(e.Line)
 		out.WriteByte('\n')
 	}
 	if err := rows.Err(); err != nil {
 		return b.explain(err)
 	}
 	return out.Flush()
+}
+
+// check has SQLite check the whole file: an entry that one index knows and
+// another does not would be missed by who asks the latter.
+func (b *Book) check() error {
+	var verdict string
+	if err := b.db.QueryRow(`PRAGMA integrity_check(1)`).Scan(&verdict); err != nil {
+		return b.explain(err)
+	}
+	if verdict != "ok" {
+		return fmt.Errorf("logbook %s: %s: %w", b.path, verdict, ErrDamaged)
+	}
+	return nil
 }

@@ -29,6 +29,22 @@ import (
 const appendForever = "TIMEBALL_TEST_APPEND_FOREVER"
 
 func TestMain(m *testing.M) {
+	if path := os.Getenv(readLogbook); path != "" {
+		b, err := OpenReadOnly(path)
+		if err != nil {
+			fmt.Println(err)
+			os.Exit(1)
+		}
+		for way, err := range readAll(b) {
+			if err != nil {
+				fmt.Println(way, err)
+				os.Exit(1)
+			}
+		}
+		entries, _ := b.Entries("main")
+		fmt.Println(len(entries), "entries")
+		os.Exit(0)
+	}
 	if path := os.Getenv(appendForever); path != "" {
 		b, err := Open(path)
 		if err != nil {
@@ -659,7 +675,7 @@ func TestStationsOfOldFixes(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := b.db.Exec(`ALTER TABLE fix DROP COLUMN stations; PRAGMA user_version = 1`); err != nil {
+	if _, err := b.db.Exec(`ALTER TABLE fix DROP COLUMN digest; ALTER TABLE fix DROP COLUMN stations; PRAGMA user_version = 1`); err != nil {
 		t.Fatal(err)
 	}
 	b.Close()

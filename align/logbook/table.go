@@ -30,6 +30,9 @@ var columns = []string{"row", "kind", "at", "offset_s", "u_s", "u_common_s", "do
 // analysis needs, not the whole fix: budget, arrivals and provenance are in the
 // JSON lines only. ImportTable gives the same table again.
 func (b *Book) ExportTable(clock string, w io.Writer) error {
+	if err := b.check(); err != nil {
+		return err
+	}
 	entries, err := b.Entries(clock)
 	if err != nil {
 		return err

@@ -48,11 +48,14 @@ func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings al
 		if n.Offset != nil {
 			note.Note += fmt.Sprintf(" (offset then %s)", short(*n.Offset))
 		}
-		id, err := book.Adjust(f.Clock, note)
+		ids, err := book.Adjust(f.Clock, note)
+		if known := (*logbook.KnownError)(nil); errors.As(err, &known) { // said twice within a second
+			ids, err = []int64{known.ID}, nil
+		}
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(p.stderr, "note of the page logged as entry %d\n", id)
+		fmt.Fprintf(p.stderr, "note of the page logged as entry %d\n", ids[0])
 	}
 	return nil
 }

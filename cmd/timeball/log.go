@@ -338,12 +338,12 @@ func (l *logCmd) log(p *program, list ...rate.Adjustment) error {
 		return err
 	}
 	defer b.Close()
-	for _, a := range list {
-		id, err := b.Adjust(l.Clock, a)
-		if err != nil {
-			return err
-		}
-		fmt.Fprintf(p.stdout, "entry %d: %s\n", id, a.Kind)
+	ids, err := b.Adjust(l.Clock, list...)
+	if err != nil {
+		return err
+	}
+	for i, id := range ids {
+		fmt.Fprintf(p.stdout, "entry %d: %s\n", id, list[i].Kind)
 	}
 	return nil
 }

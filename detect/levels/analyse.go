@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
+
 	"timeball/detect/marker"
 )
 
@@ -105,12 +107,19 @@ func Analyse(rate float64, channels [][]float32) Report {
 
 const (
 	humHarmonics = 4
-	humStands    = 10 // power against that beside it
+	humStands    = 10  // power against that beside it: noise alone does so once in e¹⁰ looks
+	humBlock     = 0.1 // s: whole cycles of 50 and 60 Hz and their harmonics
+	// leastSteady is the power of the weakest fifth of the blocks against the mean.
+	// A steady line as strong as the noise of a block has 0.27 (Rice's
+	// distribution), one that is off for more than a fifth of the time nothing.
+	leastSteady = 0.25
 )
 
-// hum looks for the mains: for power at 50 or 60 Hz and its harmonics that
-// stands out from the frequencies beside them. These are whole hertz too, so
-// that the lines of what repeats every second cancel out.
+// hum looks for the mains: for lines at 50 or 60 Hz and its harmonics that stand
+// out from the frequencies beside them. These are whole hertz too, so that the
+// lines of what repeats every second cancel out. The mains show at an odd multiple,
+// or as a rectifier's ripple that never pauses: a line at the double alone that comes
+// and goes is a time station's 100 Hz code (Rec. ITU-R TF.583, WWV and WWVH).
 func hum(rate float64, x []float32) Hum {
 	n := int(rate) // by the second: the mains are not exact
 	if len(x) < n {
@@ -118,20 +127,38 @@ func hum(rate float64, x []float32) Hum {
 	}
 	best := Hum{}
 	for _, hz := range []float64{50, 60} {
-		lines, beside := 0.0, 0.0
+		var lines [humHarmonics]float64
+		beside := 0.0
 		for at := 0; at+n <= len(x); at += n {
-			for k := 1.0; k <= humHarmonics; k++ {
-				lines += power(x[at:at+n], k*hz/rate)
+			for k := range lines {
+				lines[k] += power(x[at:at+n], float64(k+1)*hz/rate)
 			}
-			beside += (power(x[at:at+n], (hz-3)/rate) + power(x[at:at+n], (hz+3)/rate)) / 2 * humHarmonics
+			beside += (power(x[at:at+n], (hz-3)/rate) + power(x[at:at+n], (hz+3)/rate)) / 2
 		}
-		lines /= float64(len(x) / n)
-		beside /= float64(len(x) / n)
-		if lines > humStands*beside && math.Sqrt(lines) > best.Level {
-			best = Hum{Hz: hz, Level: math.Sqrt(lines)}
+		sum, mains := 0.0, false
+		for k, p := range lines {
+			sum += p
+			if p > humStands*beside {
+				mains = mains || k%2 == 0 || steady(rate, x, float64(k+1)*hz)
+			}
+		}
+		level := math.Sqrt(sum / float64(len(x)/n))
+		if mains && sum > humStands*humHarmonics*beside && level > best.Level {
+			best = Hum{Hz: hz, Level: level}
 		}
 	}
 	return best
+}
+
+// steady reports whether a line in hertz sounds all the time.
+func steady(rate float64, x []float32, hz float64) bool {
+	n := int(humBlock * rate)
+	var blocks []float64
+	for at := 0; at+n <= len(x); at += n {
+		blocks = append(blocks, power(x[at:at+n], hz/rate))
+	}
+	slices.Sort(blocks)
+	return stat.Quantile(0.2, stat.Empirical, blocks, nil) > leastSteady*stat.Mean(blocks, nil)
 }
 
 // power is the mean square of x's component at a frequency in cycles a sample

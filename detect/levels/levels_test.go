@@ -23,7 +23,10 @@ func samples(t *testing.T, c simulate.Config) [][]float32 {
 	if !ok {
 		t.Fatal("no such station")
 	}
-	c.Station, c.SNRdB = s, 15
+	c.Station = s
+	if c.SNRdB == 0 {
+		c.SNRdB = 15
+	}
 	src, err := simulate.New(c)
 	if err != nil {
 		t.Fatal(err)
@@ -105,6 +108,8 @@ func TestChecks(t *testing.T) {
 		}, Roles{}, "channel 1 DC", Poor, "+10.0 % of full scale"},
 		{"50 Hz", simulate.Config{Marker: pulse, Receiver: simulate.Receiver{HumHz: 50, HumLevel: 0.1}}, nil, Roles{}, "channel 1 hum", Poor, "50 Hz and harmonics, -2"},
 		{"60 Hz", simulate.Config{Marker: pulse, Receiver: simulate.Receiver{HumHz: 60, HumLevel: 0.1}}, nil, Roles{}, "channel 1 hum", Poor, "60 Hz and harmonics, -2"},
+		{"a station's 100 Hz code", simulate.Config{Marker: pulse, SNRdB: 40}, nil, Roles{}, "channel 1 hum", Good, "none"},
+		{"a rectifier's ripple", simulate.Config{Marker: pulse, SNRdB: 40, Receiver: simulate.Receiver{HumHz: 100, HumLevel: 0.1}}, nil, Roles{}, "channel 1 hum", Poor, "50 Hz and harmonics"},
 		{"no hum in a pulse", plain, nil, Roles{}, "channel 2 hum", Good, "none"},
 		{"same signal", plain, func(x [][]float32) { copy(x[0], x[1]) }, Roles{}, "channels", Bad, "the same signal"},
 		{"leak", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{LeakDB: -40}}, nil, Roles{}, "marker in receiver", Poor, "-40 dB"},

@@ -42,6 +42,7 @@ type Config struct {
 	Others    []Signal         // further emissions on the carrier
 	Carriers  []Carrier        // unmodulated carriers that beat with it
 	Lightning Lightning        // zero: none
+	Sounds    []Sound          // heard beside it
 
 	DUT1        float64 // UT1−UTC as the station sends it, s, rounded to 0.1
 	LeapPending bool    // a leap second is announced
@@ -131,6 +132,7 @@ type Receiver struct {
 	Level        float64 // output amplitude of a second mark, full scale 1; 0: 0.25, or less when noise would clip
 	HumHz        float64 // mains frequency; 0: no hum
 	HumLevel     float64 // amplitude of the fundamental, full scale 1
+	Compressed   bool    // the audio comes over a network, through a lossy codec
 }
 
 // Filter is an audio filter: a high-pass and a low-pass, either absent when its
@@ -338,6 +340,20 @@ func (c Config) check() error {
 		}
 		if len(s.Paths) == 0 {
 			wrong = append(wrong, errors.New("no path: leave Paths nil or give at least one"))
+		}
+	}
+	for _, s := range c.Sounds {
+		switch s.Kind {
+		case Sweep, Radar, Dance, Clockwork, Metronome, Telegraphy, Data, Pips, Beacon, Bleep, Sparks, Playback:
+		default:
+			wrong = append(wrong, fmt.Errorf("unknown sound %q", s.Kind))
+		}
+		within(s.Level, 0, 1, "Sound.Level")
+		within(s.PerSecond, 0, 100, "Sound.PerSecond")
+		within(s.ClockPPM, -1e4, 1e4, "Sound.ClockPPM")
+		within(s.ToneHz, 0, 3400, "Sound.ToneHz")
+		if s.Kind == Playback && (len(s.Audio) < 2 || s.AudioRate <= 0) {
+			wrong = append(wrong, errors.New("Sound.Audio: a playback needs audio and its rate"))
 		}
 	}
 	r := c.Receiver

@@ -22,6 +22,9 @@ type radio struct {
 	sections   []section  // audio filter, detector's coupling first
 	linear     *fir       // linear-phase audio filter
 	hum        [3]fader
+	sounds     []*sounder
+	codec      *codec
+	second     int64 // UTC second of the next run
 
 	cRe, cIm, mRe, mIm []float64
 }
@@ -126,6 +129,12 @@ func newRadio(c *Config, seed *seeder) *radio {
 			r.hum[k] = newFader(Path{ShiftHz: n * rx.HumHz, PhaseRadians: 2 * math.Pi * r.rng.Float64()}, rx.HumLevel/n, 0, nil)
 		}
 	}
+	for _, s := range c.Sounds {
+		r.sounds = append(r.sounds, newSounder(s, seed.rng()))
+	}
+	if rx.Compressed {
+		r.codec = newCodec()
+	}
 	return r
 }
 
@@ -139,12 +148,16 @@ func (r *radio) latency() int {
 	if r.linear != nil {
 		n += r.linear.latency()
 	}
+	if r.codec != nil {
+		n += codecFrame / 2
+	}
 	return n
 }
 
 // start prepares for run to begin with UTC second sec; the recording begins at
 // UTC second begin.
 func (r *radio) start(sec int64, begin float64) {
+	r.second = sec
 	for _, s := range r.signals {
 		s.fadeFrom = begin
 		s.start(sec)
@@ -198,6 +211,13 @@ func (r *radio) run(audio []float64) {
 			}
 		}
 	}
+	for _, s := range r.sounds {
+		s.run(audio, r.second)
+	}
+	if r.codec != nil {
+		r.codec.run(audio)
+	}
+	r.second++
 }
 
 // antenna gathers in c the whole signal with noise, interference and lightning.

@@ -14,6 +14,8 @@ import (
 type class struct {
 	name   string
 	live   bool // followed as a display would, for the time to the first fix
+	auto   bool // no station is named
+	free   bool // there is none
 	sparse int  // one recording for so many of other classes; 0: one
 	config func(r *rand.Rand) simulate.Config
 }
@@ -64,6 +66,10 @@ func white(_ *rand.Rand, c *simulate.Config) {
 func of(id string) change {
 	return func(_ *rand.Rand, c *simulate.Config) {
 		c.Station = find(id)
+		if hours := c.Station.Carriers[0].HoursUTC; hours != "" && c.Station.Carriers[0].Weekdays {
+			// The hours of its first carrier, on a Thursday.
+			c.Start = time.Date(2026, 3, 12, 10, c.Start.Minute()%15, c.Start.Second(), 0, time.UTC)
+		}
 		if blocks := c.Station.Blocks; len(blocks) > 0 {
 			c.Start = c.Start.Truncate(time.Hour).Add(time.Duration(blocks[0].From) * time.Minute)
 		}
@@ -263,18 +269,21 @@ func classes() []class {
 	for _, y := range []float64{1e-8, 1e-6, 5e-6} {
 		add(fmt.Sprintf("clock gains %g am", y), 6, 10, with(channel("mid-moderate"), clockRate(y)))
 	}
-	for _, minutes := range []float64{3, 30} {
-		add("free noise", 10, minutes, free)
-		add("free speech", 20, minutes, with(free, programme(simulate.Speech)))
-		add("free music", 20, minutes, with(free, programme(simulate.Music)))
-		add("free carriers", 10, minutes, with(free, programme(simulate.CarrierOnly), func(r *rand.Rand, c *simulate.Config) {
-			c.Carriers = []simulate.Carrier{{OffsetHz: 1000, LevelDB: -20}, {OffsetHz: 700 + 800*r.Float64(), LevelDB: -20}}
-		}))
-		add("free lightning", 10, minutes, with(free, lightning(20)))
-		add("free crosstalk", 10, minutes, with(free, leak(-60, -30)))
-		add("free motor", 10, minutes, with(free, func(r *rand.Rand, c *simulate.Config) {
-			motor(motors[r.IntN(len(motors))], 0.3*r.Float64(), false)(r, c)
-		}))
+	for _, id := range audible() {
+		for _, snr := range []float64{0, 10} {
+			for _, way := range []string{"steady", "mid-moderate"} {
+				for _, minutes := range []float64{1.25, 5} {
+					if find(id).Lookalike {
+						continue // it is looked for only when it is named
+					}
+					add(fmt.Sprintf("auto %s %s", id, way), snr, minutes, with(of(id), channel(way)))
+					all[len(all)-1].auto = true
+				}
+			}
+		}
+	}
+	for _, f := range families() {
+		all = append(all, f.class())
 	}
 	for _, id := range []string{"wwv", "chu"} {
 		for _, way := range []string{"steady", "mid-moderate"} {
@@ -311,7 +320,7 @@ var reduced = []string{
 	"weak am -6 dB 3 min", "beneath speech +6 dB 3 min", "beneath lightning +6 dB 3 min", "beneath leak +6 dB 3 min",
 	"beneath motor ring +6 dB 3 min", "beneath motor ring on tick +6 dB 3 min", "two wwv wwvh steady +6 dB 3 min",
 	"agc pumping steady +6 dB 3 min", "filter hp100 lp3000 +6 dB 3 min",
-	"free noise +10 dB 3 min", "free speech +20 dB 3 min", "free music +20 dB 3 min", "free carriers +10 dB 3 min",
-	"free lightning +10 dB 3 min", "free crosstalk +10 dB 3 min", "free motor +10 dB 3 min",
+	"free open: noise", "free open: speech", "free open: music", "free open: carriers",
+	"free open: lightning", "free open: crosstalk", "free open: motor", "free open: sweep locked",
 	"start wwv steady +15 dB 1 min", "start wwv mid-moderate +15 dB 1 min",
 }

@@ -137,7 +137,7 @@ func (f family) class() class {
 	if f.kept {
 		half = "kept"
 	}
-	return class{name: fmt.Sprintf("free %s: %s", half, f.name), config: func(r *rand.Rand) simulate.Config {
+	return class{name: fmt.Sprintf("free %s: %s", half, f.name), free: true, config: func(r *rand.Rand) simulate.Config {
 		config := base(r, 180+420*r.Float64(), 10)
 		free(r, &config)
 		config.Noiseless = false

@@ -20,7 +20,7 @@ import (
 type outcome struct {
 	seed  uint64
 	found bool
-	// false: a fix without a station, or a station named that is not on the air.
+	// A fix or an offset without a station, or a station named that is not on the air.
 	wrong    bool
 	err      float64 // measured less true offset; NaN: no fix, or no truth to compare it with
 	mean     float64 // the same, had the power-weighted mean of the paths been given as the delay
@@ -52,7 +52,7 @@ func measure(c class, seed uint64) outcome {
 	truth := src.Truth()
 	onAir := map[string]simulate.SignalTruth{}
 	settings := align.Settings{
-		Stations: stations(cfg.Station), Sunspots: math.NaN(),
+		Sunspots:      math.NaN(),
 		PathDelays:    map[string]align.Quantity{"": {Value: 10e-3}},
 		ReceiverDelay: &align.Quantity{Value: truth.Receiver.GroupDelay},
 		Skew:          &align.Quantity{Value: truth.SkewSeconds},
@@ -65,6 +65,7 @@ func measure(c class, seed uint64) outcome {
 		settings.PathDelays[s.Station] = align.Quantity{Value: earliest}
 		onAir[s.Station] = s
 	}
+	settings.Stations = stations(c, onAir, r)
 	began := time.Now()
 	f, firstFix := run(src, settings, c.live)
 	o := outcome{seed: seed, err: math.NaN(), bound: bound(cfg), firstFix: firstFix, took: time.Since(began).Seconds(), found: f.Verdict == align.Found, reason: f.Reason}
@@ -74,7 +75,7 @@ func measure(c class, seed uint64) outcome {
 			o.wrong = true
 		}
 	}
-	if o.found && len(onAir) == 0 {
+	if len(onAir) == 0 && (o.found || f.Offset != nil) {
 		o.wrong = true
 	}
 	if !o.found || len(onAir) == 0 {
@@ -129,20 +130,29 @@ func run(src *simulate.Source, settings align.Settings, live bool) (f align.Fix,
 	}
 }
 
-// stations are those looked for: all but the lookalikes, or the lookalike alone
-// when that is on the air, as a person would ask for it.
-func stations(onAir *station.Station) []*station.Station {
-	if onAir != nil && onAir.Lookalike {
-		return []*station.Station{onAir}
-	}
-	var looked []*station.Station
+// stations are those looked for: those on the air, as a person names them who has
+// tuned to them; or, when the class says so, all but the lookalikes. Without a
+// station, and with none that the program looks for, every second recording is
+// made with a station named that is not there.
+func stations(c class, onAir map[string]simulate.SignalTruth, r *rand.Rand) []*station.Station {
+	var named, looked []*station.Station
 	all := station.Builtin()
 	for i := range all {
+		if _, ok := onAir[all[i].ID]; ok {
+			named = append(named, &all[i])
+		}
 		if !all[i].Lookalike {
 			looked = append(looked, &all[i])
 		}
 	}
-	return looked
+	switch {
+	case c.free && r.IntN(2) == 0:
+		toned := slices.DeleteFunc(looked, func(s *station.Station) bool { return s.ToneHz == 0 })
+		return toned[r.IntN(len(toned)):][:1]
+	case c.free || c.auto:
+		return looked
+	}
+	return named
 }
 
 // delays are those of a signal's earliest path and of the power-weighted mean.

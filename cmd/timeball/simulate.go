@@ -39,6 +39,8 @@ type simulateCmd struct {
 	LowPass       float64       `placeholder:"HZ" help:"Corner of a second-order audio filter (default: none)."`
 	AGC           string        `name:"agc" default:"none" enum:"none,slow,pumping" placeholder:"none|slow|pumping" help:"Automatic gain control (default: none)."`
 	Hum           float64       `placeholder:"HZ" help:"Mains hum of this frequency (default: none)."`
+	Compressed    bool          `help:"The audio comes over a network, through a lossy codec."`
+	Sound         []string      `sep:"none" placeholder:"KIND[,KEY=VALUE…]" help:"Something that is no station: sweep, radar, dance, clockwork, metronome, telegraphy, data, pips, beacon, bleep or sparks; with level, per-second, ppm (of its clock against UTC), phase, tone, sweep (Hz a second), fade. May repeat."`
 
 	Offset      time.Duration `placeholder:"12.3ms" help:"Local clock minus UTC at the start, positive ahead (default: 0)."`
 	ClockRate   float64       `placeholder:"1e-9" help:"Rate of the local clock, positive gaining (default: 0)."`
@@ -128,7 +130,7 @@ func (c simulateCmd) config() (simulate.Config, error) {
 		Receiver: simulate.Receiver{
 			Detector: simulate.Detector(c.Detector), MistuningHz: c.Mistuning, DelaySeconds: c.ReceiverDelay.Seconds(),
 			Filter: simulate.Filter{HighPassHz: c.HighPass, LowPassHz: c.LowPass, Order: 2},
-			HumHz:  c.Hum, HumLevel: 0.02,
+			HumHz:  c.Hum, HumLevel: 0.02, Compressed: c.Compressed,
 		},
 		SoundCard: simulate.SoundCard{
 			ClockPPM: c.SampleClock, SkewSeconds: c.Skew.Seconds(), LeakDB: c.Leak, NoiseRMS: 1e-4, CouplingHz: 2,
@@ -140,6 +142,13 @@ func (c simulateCmd) config() (simulate.Config, error) {
 		config.Receiver.AGC = simulate.SlowAGC
 	case "pumping":
 		config.Receiver.AGC = simulate.PumpingAGC
+	}
+	for _, text := range c.Sound {
+		sound, err := parseSound(text)
+		if err != nil {
+			return config, err
+		}
+		config.Sounds = append(config.Sounds, sound)
 	}
 	if !c.NoMarker {
 		marker, err := c.marker()
@@ -173,6 +182,25 @@ func (c simulateCmd) config() (simulate.Config, error) {
 		}
 	}
 	return config, nil
+}
+
+// parseSound reads what --sound says, such as "sweep,per-second=2,tone=900".
+func parseSound(text string) (simulate.Sound, error) {
+	words := strings.Split(text, ",")
+	s := simulate.Sound{Kind: simulate.SoundKind(words[0]), Level: 0.2}
+	fields := map[string]*float64{
+		"level": &s.Level, "per-second": &s.PerSecond, "ppm": &s.ClockPPM, "phase": &s.PhaseSeconds,
+		"tone": &s.ToneHz, "sweep": &s.SweepHz, "fade": &s.FadeHz,
+	}
+	for _, word := range words[1:] {
+		key, value, _ := strings.Cut(word, "=")
+		v, err := strconv.ParseFloat(value, 64)
+		if fields[key] == nil || err != nil {
+			return s, fmt.Errorf("--sound %s: write a kind and what differs, such as sweep,per-second=2,tone=900", strconv.Quote(text))
+		}
+		*fields[key] = v
+	}
+	return s, nil
 }
 
 func (c simulateCmd) marker() (*simulate.Marker, error) {

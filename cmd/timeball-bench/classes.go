@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strconv"
 	"time"
 
 	"timeball/capture/simulate"
@@ -66,9 +67,10 @@ func white(_ *rand.Rand, c *simulate.Config) {
 func of(id string) change {
 	return func(_ *rand.Rand, c *simulate.Config) {
 		c.Station = find(id)
-		if hours := c.Station.Carriers[0].HoursUTC; hours != "" && c.Station.Carriers[0].Weekdays {
-			// The hours of its first carrier, on a Thursday.
-			c.Start = time.Date(2026, 3, 12, 10, c.Start.Minute()%15, c.Start.Second(), 0, time.UTC)
+		if hours := c.Station.Carriers[0].HoursUTC; c.Station.Carriers[0].Weekdays {
+			// Within the first hours of its first carrier, on a Thursday.
+			hour, _ := strconv.Atoi(hours[:2])
+			c.Start = time.Date(2026, 3, 12, hour, c.Start.Minute()%15, c.Start.Second(), 0, time.UTC)
 		}
 		if blocks := c.Station.Blocks; len(blocks) > 0 {
 			c.Start = c.Start.Truncate(time.Hour).Add(time.Duration(blocks[0].From) * time.Minute)
@@ -83,6 +85,11 @@ func detector(d simulate.Detector) change {
 			c.Receiver.MistuningHz = 40 * (2*r.Float64() - 1)
 		}
 	}
+}
+
+// beat receives a station that keys its carrier.
+func beat(r *rand.Rand, c *simulate.Config) {
+	c.Receiver.Detector, c.Receiver.MistuningHz = simulate.SSB, 980+40*r.Float64()
 }
 
 // channel sends the station through a channel of Rec. ITU-R F.1487.
@@ -268,6 +275,9 @@ func classes() []class {
 	}
 	for _, y := range []float64{1e-8, 1e-6, 5e-6} {
 		add(fmt.Sprintf("clock gains %g am", y), 6, 10, with(channel("mid-moderate"), clockRate(y)))
+	}
+	for _, snr := range []float64{0, 10} {
+		add("station rwm ssb", snr, 3, with(of("rwm"), beat))
 	}
 	for _, id := range audible() {
 		for _, snr := range []float64{0, 10} {

@@ -48,10 +48,10 @@ func families() []family {
 			}
 		}
 	}
-	beat := func(r *rand.Rand, c *simulate.Config) {
-		c.Station, c.Paths = find("rwm"), nil
-		c.Start = c.Start.Truncate(1800e9).Add(11 * 60e9)
-		c.Receiver.Detector, c.Receiver.MistuningHz = simulate.SSB, 980+40*r.Float64()
+	rwm := func(r *rand.Rand, c *simulate.Config) {
+		of("rwm")(r, c)
+		beat(r, c)
+		c.Paths = nil
 	}
 	all := []family{
 		{"noise", false, with()},
@@ -67,7 +67,7 @@ func families() []family {
 		{"dance 120", false, sound(simulate.Dance, each(2))},
 		{"telegraphy", false, sound(simulate.Telegraphy, near)},
 		{"beacon", false, sound(simulate.Beacon, near)},
-		{"beat of RWM", false, beat},
+		{"beat of RWM", false, rwm},
 		{"pips", false, with(programme(simulate.Speech), sound(simulate.Pips))},
 		{"metronome", false, sound(simulate.Metronome, each(1, 2), near)},
 
@@ -80,7 +80,7 @@ func families() []family {
 		{"data", true, with(sound(simulate.Data, near), sound(simulate.Data))},
 		{"bleep", true, sound(simulate.Bleep, near)},
 		{"sparks", true, sound(simulate.Sparks)},
-		{"next station", true, with(beat, func(r *rand.Rand, c *simulate.Config) {
+		{"next station", true, with(rwm, func(r *rand.Rand, c *simulate.Config) {
 			c.Receiver.MistuningHz = 1150 + 100*r.Float64()
 		})},
 		{"pips compressed", true, with(programme(simulate.Speech), sound(simulate.Pips), compressed)},

@@ -12,6 +12,8 @@ import (
 	"timeball/capture"
 	"timeball/capture/soundcard"
 	"timeball/capture/wavfile"
+	"timeball/cmd/timeball/internal/text"
+	"timeball/cmd/timeball/internal/view"
 )
 
 // calibrateCmd measures what the corrections need to know of the equipment.
@@ -44,14 +46,14 @@ func (c calibrationSource) check() error {
 
 // measure passes a measurement the samples and returns what came of it.
 func (c calibrationSource) measure(p *program, begin func(capture.Info) (measurement, error)) (align.Fix, error) {
-	progress := newProgress(p.stderr)
-	defer progress.end()
+	progress := view.NewProgress(p.stderr)
+	defer progress.End()
 	var src closer
 	var err error
 	if c.File != "" {
 		src, err = wavfile.Open(c.File)
 	} else {
-		src, err = c.open(p, func(e soundcard.Event) { progress.say(e.Message) })
+		src, err = c.open(p, func(e soundcard.Event) { progress.Say(e.Message) })
 	}
 	if err != nil {
 		return align.Fix{}, err
@@ -79,7 +81,7 @@ func (c calibrationSource) measure(p *program, begin func(capture.Info) (measure
 			return align.Fix{}, err
 		}
 		if s, ok := m.Process(&b); ok {
-			progress.show(secondLine(s, math.Inf(1)))
+			progress.Show(view.Line(s, math.Inf(1)))
 		}
 	}
 }
@@ -134,7 +136,7 @@ func (c *calibrateSkewCmd) Run(p *program, file calibrationFile) error {
 	// The marker's channel is late by the skew: the marker seems to be behind.
 	skew := -*fix.Offset
 	if math.Abs(skew) > mostSkew {
-		return noCalibration(p, fmt.Sprintf("the pulses are %s apart, so they are not the same one: feed one pulse to both channels", short(math.Abs(skew))))
+		return noCalibration(p, fmt.Sprintf("the pulses are %s apart, so they are not the same one: feed one pulse to both channels", text.Short(math.Abs(skew))))
 	}
 	kept := calibration{
 		DelaySeconds: skew, USeconds: *fix.U, Date: time.Now().UTC().Truncate(time.Second), Input: c.input(fix),
@@ -261,7 +263,7 @@ func printKept(w io.Writer, name string, c calibration, file calibrationFile) er
 		input = ", input " + c.Input
 	}
 	_, err := fmt.Fprintf(w, "%s %s (95 %%), by %s%s, %s, kept in %s\n", name,
-		withUnit(c.DelaySeconds, 1.96*c.USeconds, secondUnits), c.Method, input, c.Date.UTC().Format(time.DateOnly), file)
+		text.WithUnit(c.DelaySeconds, 1.96*c.USeconds, text.SecondUnits), c.Method, input, c.Date.UTC().Format(time.DateOnly), file)
 	return err
 }
 

@@ -11,6 +11,7 @@ import (
 
 	"golang.org/x/term"
 
+	"timeball/cmd/timeball/internal/view"
 	"timeball/detect/timecode"
 )
 
@@ -96,29 +97,29 @@ func (c *listenCmd) askHands() string {
 var errWiredHands = usageError{errors.New("--hands needs a broadcast that tells the time, and --wired has none: leave one of them out")}
 
 // openKeys lets the hands be told, where somebody sits who can be asked.
-func (c *listenCmd) openKeys(p *program) *keyboard {
-	_, drawn := terminal(p.stdout)
+func (c *listenCmd) openKeys(p *program) *view.Keyboard {
+	_, drawn := view.Terminal(p.stdout)
 	drawn = drawn && !c.JSON
 	if f, ok := p.stdin.(*os.File); c.Wired || !c.Hands.key && !(drawn && ok && term.IsTerminal(int(f.Fd()))) {
-		return &keyboard{restore: func() {}}
+		return &view.Keyboard{Restore: func() {}}
 	}
-	return openKeyboard(p.stdin, drawn, c.Hands.key)
+	return view.OpenKeyboard(p.stdin, drawn, c.Hands.key)
 }
 
 // heed shows what is typed, and takes what is entered.
-func (c *listenCmd) heed(k typing, m measurement, show display) {
-	if !k.entered {
-		show.typed(k.text)
+func (c *listenCmd) heed(k view.Typing, m measurement, show view.Display) {
+	if !k.Entered {
+		show.Typed(k.Text)
 		return
 	}
-	show.typed("")
+	show.Typed("")
 	taker, ok := m.(handsTaker)
 	if !ok {
 		return
 	}
-	said, err := c.takeHands(k.text, taker)
+	said, err := c.takeHands(k.Text, taker)
 	if err != nil {
 		said = err.Error()
 	}
-	show.say(said)
+	show.Say(said)
 }

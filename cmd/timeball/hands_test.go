@@ -2,12 +2,12 @@ package main
 
 import (
 	"bytes"
-	"io"
 	"math"
 	"slices"
 	"strings"
 	"testing"
 
+	"timeball/cmd/timeball/internal/view"
 	"timeball/detect/timecode"
 )
 
@@ -44,36 +44,6 @@ func TestHandsReading(t *testing.T) {
 	}
 }
 
-// Keys come as a raw terminal sends them: a rubout, an arrow, Enter.
-func TestKeyboard(t *testing.T) {
-	for _, tt := range []struct {
-		keys   []string
-		anyKey bool
-		want   []typing
-	}{
-		{[]string{"4", "2", "\x7f", "\x1b[A", "1", "\r", "\r"}, false,
-			[]typing{{"4", false}, {"42", false}, {"4", false}, {"4", false}, {"41", false}, {"41", true}, {"", true}}},
-		{[]string{" "}, true, []typing{{"", true}}},
-	} {
-		r, w := io.Pipe()
-		k := &keyboard{lines: make(chan typing)}
-		go k.readKeys(r, tt.anyKey)
-		for i, key := range tt.keys {
-			go w.Write([]byte(key))
-			if have := <-k.lines; have != tt.want[i] {
-				t.Errorf("key %d, %q: %+v, want %+v", i, key, have, tt.want[i])
-			}
-		}
-		w.Close()
-	}
-	k := openKeyboard(strings.NewReader("18:20:41\n\n"), true, false) // no terminal
-	for _, want := range []string{"18:20:41", ""} {
-		if have := <-k.lines; have != (typing{want, true}) {
-			t.Errorf("line %+v, want %q", have, want)
-		}
-	}
-}
-
 // A measurement that takes the hands alone.
 type handsOnly struct {
 	measurement
@@ -85,14 +55,14 @@ func (h *handsOnly) HandsNow(s timecode.Hands) { h.shown = append(h.shown, s) }
 func TestHandsAtAKey(t *testing.T) {
 	c, show, m := &listenCmd{}, &shown{}, &handsOnly{}
 	c.Dial = 12
-	c.heed(typing{"18:2", false}, m, show)
-	c.heed(typing{"18:20:99", true}, m, show)
-	c.heed(typing{"06:20:41", true}, m, show)
-	c.heed(typing{"", true}, m, show)
+	c.heed(view.Typing{Text: "18:2", Entered: false}, m, show)
+	c.heed(view.Typing{Text: "18:20:99", Entered: true}, m, show)
+	c.heed(view.Typing{Text: "06:20:41", Entered: true}, m, show)
+	c.heed(view.Typing{Text: "", Entered: true}, m, show)
 	if err := c.Hands.UnmarshalText([]byte("20:41@key")); err != nil {
 		t.Fatal(err)
 	}
-	c.heed(typing{"7", true}, m, show)
+	c.heed(view.Typing{Text: "7", Entered: true}, m, show)
 	want := []timecode.Hands{
 		{Hour: 6, Minute: 20, Second: 41, TwelveHours: true}, {Hour: -1, Minute: -1, TwelveHours: true}, {Hour: -1, Minute: 20, Second: 41, TwelveHours: true},
 	}

@@ -1,8 +1,11 @@
 package main
 
 import (
+	"crypto/sha256"
 	"errors"
 	"fmt"
+	"io"
+	"os"
 	"runtime/debug"
 	"time"
 
@@ -10,6 +13,7 @@ import (
 	"timeball/align/logbook"
 	"timeball/align/rate"
 	"timeball/cmd/timeball/internal/page"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // keep enters a fix in the logbook, with what it was made from: the recording's
@@ -46,7 +50,7 @@ func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings al
 			note.At = n.At.UTC()
 		}
 		if n.Offset != nil {
-			note.Note += fmt.Sprintf(" (offset then %s)", short(*n.Offset))
+			note.Note += fmt.Sprintf(" (offset then %s)", text.Short(*n.Offset))
 		}
 		ids, err := book.Adjust(f.Clock, note)
 		if known := (*logbook.KnownError)(nil); errors.As(err, &known) { // said twice within a second
@@ -63,15 +67,12 @@ func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings al
 // enter enters a fix, and returns the number of the entry that holds it.
 func (f bookFlags) enter(p *program, book *logbook.Book, fix align.Fix, recording string, settings align.Settings) (int64, error) {
 	from := logbook.Provenance{Settings: map[string]string{}, Program: programVersion()}
-	for _, s := range settingsList(settings) {
+	for _, s := range text.Settings(settings) {
 		from.Settings[s[0]] = s[1]
 	}
-	if recording != "" {
-		hash, err := hashFile(recording)
-		if err != nil {
-			return 0, err
-		}
-		from.SHA256 = hash
+	var err error
+	if from.SHA256, err = hashFile(recording); err != nil {
+		return 0, err
 	}
 	id, err := book.Append(f.Clock, fix, from)
 	var known *logbook.KnownError
@@ -99,4 +100,21 @@ func programVersion() string {
 		}
 	}
 	return "timeball " + info.Main.Version
+}
+
+// hashFile is the SHA-256 of a file; of none it is empty.
+func hashFile(name string) (string, error) {
+	if name == "" {
+		return "", nil
+	}
+	f, err := os.Open(name)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return fmt.Sprintf("%x", h.Sum(nil)), nil
 }

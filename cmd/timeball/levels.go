@@ -6,12 +6,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"strings"
 	"time"
-	"unicode/utf8"
 
 	"timeball/capture"
 	"timeball/capture/soundcard"
+	"timeball/cmd/timeball/internal/view"
 	"timeball/detect/levels"
 )
 
@@ -50,14 +49,13 @@ const (
 
 // Run shows lists until interrupted.
 func (c *levelsCmd) Run(p *program) error {
-	f, onScreen := terminal(p.stdout)
+	f, onScreen := view.Terminal(p.stdout)
 	say := func(message string) { fmt.Fprintln(p.stderr, message) }
-	list := &checkList{}
+	var screen *view.LevelsScreen
 	if onScreen = onScreen && !c.Once && !c.JSON; onScreen {
-		s := newScreen(f, list)
-		defer s.leave()
-		say = func(message string) { s.update(func() { list.message = message }) }
-		list.changed = s.update
+		screen = view.OpenLevels(f)
+		defer screen.End()
+		say = screen.Say
 	}
 	src, err := c.open(p, func(e soundcard.Event) { say(e.Message) })
 	if err != nil {
@@ -75,13 +73,13 @@ func (c *levelsCmd) Run(p *program) error {
 		checks := r.Checks(levels.Roles{Receiver: c.ReceiverChannel, Marker: c.MarkerChannel})
 		switch {
 		case onScreen:
-			list.changed(func() { list.checks = checks })
+			screen.Show(checks)
 		case c.JSON:
 			if err := printLevelsJSON(p.stdout, r, checks); err != nil {
 				return err
 			}
 		default:
-			fmt.Fprintln(p.stdout, list.text(checks))
+			fmt.Fprintln(p.stdout, view.LevelsText(checks))
 		}
 		if !c.Once {
 			return nil
@@ -133,91 +131,6 @@ func (c *levelsCmd) survey(ctx context.Context, src closer, every time.Duration,
 			}
 		}
 	}
-}
-
-// checkList is the list on the screen.
-type checkList struct {
-	checks  []levels.Check
-	message string
-	changed func(func())
-}
-
-// lines implements layout. Where there is not room for all, what is good goes
-// first.
-func (l *checkList) lines(width, height int) []row {
-	checks := l.checks
-	if len(checks) == 0 {
-		return folded([]row{{"listening", plain}, {l.message, alert}}, width)
-	}
-	var rows []row
-	for _, some := range []bool{false, true} { // true: only what is not good
-		rows = rows[:0]
-		for _, c := range checks {
-			if some && c.Verdict == levels.Good {
-				continue
-			}
-			rows = append(rows, rowsOf(c, width)...)
-		}
-		if len(rows)+3 <= height {
-			break
-		}
-	}
-	rows = append(rows, row{})
-	if l.message != "" {
-		rows = append(rows, folded([]row{{l.message, alert}}, width)...)
-	}
-	rows = append(rows, row{"Ctrl-C ends", plain})
-	if over := len(rows) - height; over > 0 {
-		rows = rows[:height]
-	}
-	return rows
-}
-
-// rowsOf writes a check, what does not fit and its remedy below it.
-func rowsOf(c levels.Check, width int) []row {
-	m := map[levels.Verdict]mood{levels.Good: good, levels.Poor: alert, levels.Bad: bad}[c.Verdict]
-	rows := []row{{fmt.Sprintf("%-4s %-19s %s", c.Verdict, c.Name, c.Finding), m}}
-	if utf8.RuneCountInString(rows[0].text) > width {
-		rows = folded([]row{{fmt.Sprintf("%-4s %s: %s", c.Verdict, c.Name, c.Finding), m}}, width)
-	}
-	if c.Remedy == "" {
-		return rows
-	}
-	space := min(12, width/8)
-	for _, l := range wrapped(c.Remedy, max(20, width-space)) {
-		rows = append(rows, row{strings.Repeat(" ", space) + l, plain})
-	}
-	return rows
-}
-
-// wrapped breaks text between words into lines of at most width characters,
-// but for words that are longer.
-func wrapped(text string, width int) []string {
-	var all []string
-	now := ""
-	for _, word := range strings.Fields(text) {
-		switch {
-		case now == "":
-			now = word
-		case utf8.RuneCountInString(now)+1+utf8.RuneCountInString(word) > width:
-			all = append(all, now)
-			now = word
-		default:
-			now += " " + word
-		}
-	}
-	return append(all, now)
-}
-
-// text is the list for paper.
-func (*checkList) text(checks []levels.Check) string {
-	var b strings.Builder
-	for _, c := range checks {
-		for _, r := range rowsOf(c, 100) {
-			b.WriteString(r.text + "\n")
-		}
-	}
-	return b.String()
 }
 
 func printLevelsJSON(w io.Writer, r levels.Report, checks []levels.Check) error {

@@ -15,6 +15,9 @@ import (
 	"timeball/capture/soundcard"
 	"timeball/capture/wavfile"
 	"timeball/cmd/timeball/internal/page"
+	"timeball/cmd/timeball/internal/report"
+	"timeball/cmd/timeball/internal/text"
+	"timeball/cmd/timeball/internal/view"
 )
 
 type listenCmd struct {
@@ -112,7 +115,7 @@ func (c *listenCmd) Run(p *program, file calibrationFile) error {
 	if c.JSON {
 		err = json.NewEncoder(p.stdout).Encode(fix)
 	} else {
-		err = printFix(p.stdout, fix, "")
+		err = text.WriteFix(p.stdout, fix, "")
 	}
 	if err == nil && c.Log {
 		err = c.keep(p, fix, c.Record, settings, notes)
@@ -125,11 +128,15 @@ func (c *listenCmd) Run(p *program, file calibrationFile) error {
 
 // session opens the input and measures. It returns the notes made on the page, too.
 func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []page.Event, error) {
-	show := c.newDisplay(p)
-	defer show.end()
+	o := view.Options{JSON: c.JSON, Tolerance: float64(c.Tolerance), Recording: c.Record}
+	if !c.Wired {
+		o.Ask = c.askHands()
+	}
+	show := view.Open(p.stdout, p.stderr, o)
+	defer show.End()
 	keys := c.openKeys(p)
-	defer keys.restore()
-	src, err := c.inputFlags.open(p, func(e soundcard.Event) { show.say(e.Message) })
+	defer keys.Restore()
+	src, err := c.inputFlags.open(p, func(e soundcard.Event) { show.Say(e.Message) })
 	if err != nil {
 		return align.Fix{}, nil, err
 	}
@@ -147,7 +154,7 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []p
 	}
 	format := wavfile.Format{
 		Rate: info.Rate, Channels: info.Channels, Bits: info.Bits, Start: info.Start,
-		Note: noteOf(info.Name, settingsList(settings)),
+		Note: noteOf(info.Name, text.Settings(settings)),
 	}
 	var rec recorder
 	if c.Record != "" {
@@ -161,11 +168,11 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []p
 		show = &beeper{show, tones, float64(c.Tolerance), p.stderr}
 	}
 	if shown != nil {
-		shown.aim = show.aim
+		shown.aim = show.Aim
 	}
 	err = c.follow(p.ctx, src, m, rec, format, show, keys)
-	show.end()
-	keys.restore()
+	show.End()
+	keys.Restore()
 	fix := m.Fix()
 	if c.Record != "" {
 		fix.Recording.Path = c.Record
@@ -182,7 +189,7 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []p
 }
 
 // begin begins to measure, on a page if one is wanted.
-func (c *listenCmd) begin(info capture.Info, settings align.Settings, show display) (measurement, *pageWork, error) {
+func (c *listenCmd) begin(info capture.Info, settings align.Settings, show view.Display) (measurement, *pageWork, error) {
 	if c.Page == "" {
 		m, err := newMeasurement(info, settings, c.Wired)
 		return m, nil, err
@@ -191,7 +198,7 @@ func (c *listenCmd) begin(info capture.Info, settings align.Settings, show displ
 	if err != nil {
 		return nil, nil, err
 	}
-	show.say(link)
+	show.Say(link)
 	return w, w, nil
 }
 
@@ -203,18 +210,22 @@ func (c *listenCmd) report(m measurement, fix align.Fix, settings align.Settings
 	}
 	picture := pictureOf(m, fix)
 	picture.Fix = fix // with the recording's name
-	return writeFixReport(c.Report, picture, settings, c.Record, events)
+	hash, err := hashFile(c.Record)
+	if err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	return report.WriteFix(c.Report, picture, settings, hash, events)
 }
 
 // follow passes src to m, and to rec unless that is nil, until one of src and
 // the wanted time ends. A recording that fails does not end the measurement.
-func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec recorder, format wavfile.Format, show display, keys *keyboard) error {
+func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec recorder, format wavfile.Format, show view.Display, keys *view.Keyboard) error {
 	stop := func(why error) {
 		if err := rec.Close(); why == nil {
 			why = err
 		}
 		if why != nil {
-			show.say(fmt.Sprintf("the recording has ended: %v; the measurement goes on", why))
+			show.Say(fmt.Sprintf("the recording has ended: %v; the measurement goes on", why))
 		}
 		rec = nil
 	}
@@ -253,10 +264,10 @@ func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec r
 			}
 		}
 		if s, ok := m.Process(&b); ok {
-			show.second(s)
+			show.Second(s)
 		}
 		select {
-		case k := <-keys.lines:
+		case k := <-keys.Lines:
 			c.heed(k, m, show)
 		default:
 		}
@@ -264,4 +275,17 @@ func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec r
 			return nil
 		}
 	}
+}
+
+// drawable is a measurement that can be drawn.
+type drawable interface {
+	PictureOf(align.Fix) align.Picture
+}
+
+// pictureOf draws up a measurement as far as it can be drawn.
+func pictureOf(m measurement, f align.Fix) align.Picture {
+	if d, ok := m.(drawable); ok {
+		return d.PictureOf(f)
+	}
+	return align.Picture{Fix: f}
 }

@@ -8,6 +8,7 @@ import (
 
 	"timeball/align"
 	"timeball/capture/soundcard"
+	"timeball/cmd/timeball/internal/view"
 )
 
 const (
@@ -18,19 +19,19 @@ const (
 
 // beeper sounds a tone with every second it passes on.
 type beeper struct {
-	display
+	view.Display
 	tones     *soundcard.Tones
 	tolerance float64
 	bell      io.Writer // where there is no sound output: the terminal's bell
 }
 
-func (b *beeper) aim(tolerance float64) {
-	b.display.aim(tolerance)
+func (b *beeper) Aim(tolerance float64) {
+	b.Display.Aim(tolerance)
 	b.tolerance = tolerance
 }
 
-func (b *beeper) second(s align.Second) {
-	b.display.second(s)
+func (b *beeper) Second(s align.Second) {
+	b.Display.Second(s)
 	if s.Offset == nil || s.Marker.Missing > 0 {
 		return
 	}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -15,6 +14,7 @@ import (
 
 	"timeball/align/logbook"
 	"timeball/align/rate"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // logCmd is the command log.
@@ -108,7 +108,7 @@ func (c logListCmd) Run(p *program, l *logCmd) error {
 			fmt.Fprintf(p.stdout, "%s\n", e.Line)
 			continue
 		}
-		kind, at, value, remarks := summary(e)
+		kind, at, value, remarks := text.Entry(e)
 		when := "unknown"
 		if at != nil {
 			when = at.UTC().Format("2006-01-02 15:04:05")
@@ -126,7 +126,7 @@ func (c logListCmd) Run(p *program, l *logCmd) error {
 
 // happened is when what an entry tells of was; zero when it is not known.
 func happened(e *logbook.Entry) time.Time {
-	if _, at, _, _ := summary(e); at != nil {
+	if _, at, _, _ := text.Entry(e); at != nil {
 		return *at
 	}
 	return time.Time{}
@@ -134,7 +134,7 @@ func happened(e *logbook.Entry) time.Time {
 
 // wants reports whether an entry passes the filters.
 func (c logListCmd) wants(e *logbook.Entry) bool {
-	kind, at, _, _ := summary(e)
+	kind, at, _, _ := text.Entry(e)
 	if len(c.Kind) > 0 {
 		if !slices.Contains(c.Kind, kind) {
 			return false
@@ -144,67 +144,6 @@ func (c logListCmd) wants(e *logbook.Entry) bool {
 		return true
 	}
 	return at != nil && !at.Before(c.Since) && (c.Until.IsZero() || at.Before(c.Until))
-}
-
-// summary puts an entry on one line.
-func summary(e *logbook.Entry) (kind string, at *time.Time, value string, remarks []string) {
-	if f := e.Fix; f != nil {
-		for _, s := range f.Stations {
-			remarks = append(remarks, s.ID)
-		}
-		value = string(f.Verdict)
-		if f.Offset != nil && f.U != nil {
-			value = withUnit(*f.Offset, rate.Coverage**f.U, secondUnits)
-			if f.WholeSeconds != nil && *f.WholeSeconds != 0 {
-				value += fmt.Sprintf(" and %+d s", *f.WholeSeconds)
-			}
-			if f.Verdict != "fix" {
-				value += " (" + string(f.Verdict) + ")"
-			}
-		} else if f.Reason != "" {
-			remarks = append(remarks, f.Reason)
-		}
-		return "fix", f.At, value, remarks
-	}
-	a := e.Adjustment
-	var parts []string
-	u := 0.0
-	if a.U != nil {
-		u = rate.Coverage * *a.U
-	}
-	if a.Step != nil {
-		parts = append(parts, withUnit(*a.Step, u, secondUnits))
-	}
-	if a.Trim != nil {
-		text := fmt.Sprintf("%+.3g", *a.Trim)
-		if u > 0 {
-			text += fmt.Sprintf(" ± %.1g", u)
-		}
-		parts = append(parts, text)
-	}
-	if a.Divisions != nil {
-		parts = append(parts, turn(*a.Divisions, 0))
-	}
-	if a.Celsius != nil {
-		parts = append(parts, fmt.Sprintf("%g °C", *a.Celsius))
-	}
-	if a.Note != "" {
-		remarks = append(remarks, a.Note)
-	}
-	return string(a.Kind), &a.At, strings.Join(parts, ", "), remarks
-}
-
-// turn says how far to turn a dial, with its half-width if there is one, and
-// which way.
-func turn(divisions, half float64) string {
-	v, h := rounded(math.Abs(divisions), half)
-	if h != "" {
-		v += " ± " + h
-	}
-	if divisions < 0 {
-		return v + " divisions anticlockwise"
-	}
-	return v + " divisions clockwise"
 }
 
 type logShowCmd struct {

@@ -11,6 +11,8 @@ import (
 	"timeball/capture"
 	"timeball/capture/station"
 	"timeball/cmd/timeball/internal/page"
+	"timeball/cmd/timeball/internal/text"
+	"timeball/cmd/timeball/internal/view"
 	"timeball/detect/timecode"
 )
 
@@ -170,7 +172,7 @@ func (w *pageWork) Fix() align.Fix {
 	}
 	f := w.measurement.Fix()
 	if w.from > 0 {
-		f.Warnings = append(f.Warnings, fmt.Sprintf("measured only from %s of the recording on, as asked for on the page", minutes(float64(w.from)/float64(w.info.Rate))))
+		f.Warnings = append(f.Warnings, fmt.Sprintf("measured only from %s of the recording on, as asked for on the page", text.Minutes(float64(w.from)/float64(w.info.Rate))))
 	}
 	return f
 }
@@ -211,7 +213,7 @@ func (w *pageWork) do(a page.Action) {
 	case page.DoTolerance:
 		w.page.Change(func(v *page.Session) { v.Tolerance = a.Value })
 		w.aim(a.Value)
-		w.page.Log("tolerance", "tolerance "+short(a.Value))
+		w.page.Log("tolerance", "tolerance "+text.Short(a.Value))
 	case page.DoStation:
 		w.page.Change(func(v *page.Session) { v.Station = a.Text })
 		w.restart()
@@ -262,11 +264,11 @@ func only(all []*station.Station, id string) []*station.Station {
 
 // pageDisplay passes on what is said to the page, too.
 type pageDisplay struct {
-	display
+	view.Display
 	page *page.Server
 }
 
-func (d pageDisplay) say(message string) {
-	d.display.say(message)
+func (d pageDisplay) Say(message string) {
+	d.Display.Say(message)
 	d.page.Log("input", message)
 }

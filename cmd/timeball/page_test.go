@@ -31,6 +31,8 @@ import (
 
 	"timeball/align"
 	"timeball/cmd/timeball/internal/page"
+	"timeball/cmd/timeball/internal/testkit"
+	"timeball/cmd/timeball/internal/text"
 	"timeball/detect/levels"
 )
 
@@ -209,10 +211,10 @@ func TestPageInBrowser(t *testing.T) {
 		t.Errorf("the page holds %v, the stream %v", got, *last.Offset)
 	}
 	digits := value[string](t, ctx, `document.getElementById("offset").textContent`)
-	if want := strings.Replace(bigOffset(*last.Offset, false), "-", "−", 1); digits != want {
+	if want := strings.Replace(text.BigOffset(*last.Offset, false), "-", "−", 1); digits != want {
 		t.Errorf("the page shows %q, the terminal %q", digits, want)
 	}
-	if word := value[string](t, ctx, `document.getElementById("word").textContent`); word != "retard" && word != "advance" || word != action(&last, playTolerance) {
+	if word := value[string](t, ctx, `document.getElementById("word").textContent`); word != "retard" && word != "advance" || word != text.Action(&last, playTolerance) {
 		t.Errorf("%q for an offset of %v", word, *last.Offset)
 	}
 
@@ -307,7 +309,7 @@ func TestPageStates(t *testing.T) {
 	if err := chromedp.Do(ctx, chromedp.Navigate(strings.TrimPrefix(link, "page: "))); err != nil {
 		t.Fatal(err)
 	}
-	deaf := aSecond(0, 1)
+	deaf := testkit.Second(0, 1)
 	deaf.Offset, deaf.CI95, deaf.U, deaf.At, deaf.Stations = nil, nil, nil, nil, []align.StationState{}
 	deaf.Verdict, deaf.Reason, deaf.Radio.State = align.NoTick, "no station's ticks were found in the receiver channel", align.NeverHeard
 	bare := deaf
@@ -315,16 +317,16 @@ func TestPageStates(t *testing.T) {
 	bare.Levels = []align.ChannelLevel{{Channel: 1, Level: levels.Level{Peak: 0.25, RMS: 0.05}}, {Channel: 2}}
 	early := bare
 	early.T = 3
-	fading, gone := aSecond(12.3456e-3, 0.12e-3), aSecond(12.3456e-3, 0.5e-3)
+	fading, gone := testkit.Second(12.3456e-3, 0.12e-3), testkit.Second(12.3456e-3, 0.5e-3)
 	fading.Radio = align.Reception{State: align.Fading, Gone: 7}
 	fading.Stations[0].Reception = fading.Radio
 	gone.Radio = align.Reception{State: align.Coasting, Gone: 95}
 	gone.Stations[0].Reception = gone.Radio
-	told, hands := aSecond(-0.4123456, 0.2e-3), -2
-	told.UTC, told.WholeSeconds = &align.UTC{Second: *told.At, DUT1: ptr(-0.2), From: "100 Hz code"}, &hands
-	noPath := aSecond(0.2e-3, 0.1e-3)
+	told, hands := testkit.Second(-0.4123456, 0.2e-3), -2
+	told.UTC, told.WholeSeconds = &align.UTC{Second: *told.At, DUT1: new(-0.2), From: "100 Hz code"}, &hands
+	noPath := testkit.Second(0.2e-3, 0.1e-3)
 	noPath.Verdict = align.NoPath
-	wire := aSecond(3.2104e-6, 8e-9)
+	wire := testkit.Second(3.2104e-6, 8e-9)
 	wire.Radio, wire.Stations = align.Reception{State: align.ByWire}, []align.StationState{}
 	for _, c := range []struct {
 		name      string
@@ -336,14 +338,14 @@ func TestPageStates(t *testing.T) {
 		{"early", early, 1e-3, "wait", []string{"listening for the marker", "not heard yet"}},
 		{"no-marker", bare, 1e-3, "no marker", []string{bare.Reason, "plugged in", "silent"}},
 		{"never-heard", deaf, 1e-3, "no tick", []string{deaf.Reason, "another carrier", "not heard yet"}},
-		{"ahead", aSecond(12.3456e-3, 0.12e-3), 1e-3, "retard", []string{"ahead of UTC", "come later", "11.3 ms to go to ±1 ms"}},
+		{"ahead", testkit.Second(12.3456e-3, 0.12e-3), 1e-3, "retard", []string{"ahead of UTC", "come later", "11.3 ms to go to ±1 ms"}},
 		{"behind", told, 1e-3, "advance", []string{"behind UTC", "come earlier", "411 ms to go to ±1 ms", "2 s behind: set them forward", "DUT1 −0.2 s"}},
-		{"close", aSecond(-1.1e-3, 0.05e-3), 1e-3, "advance", []string{"come earlier", "100 us to go"}},
+		{"close", testkit.Second(-1.1e-3, 0.05e-3), 1e-3, "advance", []string{"come earlier", "100 us to go"}},
 		{"fading", fading, 1e-3, "retard", []string{"radio fading for 7 s"}},
 		{"coasting", gone, 20e-3, "stop", []string{"gone for 95 s, coasting: WWV,"}},
-		{"unsure", aSecond(0.9e-3, 0.3e-3), 1e-3, "hold", []string{"not yet for certain"}},
+		{"unsure", testkit.Second(0.9e-3, 0.3e-3), 1e-3, "hold", []string{"not yet for certain"}},
 		{"no-path", noPath, 1e-3, "hold", []string{"but for the path delay"}},
-		{"reached", aSecond(-4.2e-6, 3e-6), 10e-6, "stop", []string{"set: within ±10 us"}},
+		{"reached", testkit.Second(-4.2e-6, 3e-6), 10e-6, "stop", []string{"set: within ±10 us"}},
 		{"wired", wire, 1e-6, "retard", []string{"ahead of the reference"}},
 	} {
 		x := c.s.Offset

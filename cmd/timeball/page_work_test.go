@@ -14,6 +14,8 @@ import (
 	"timeball/capture"
 	"timeball/capture/wavfile"
 	"timeball/cmd/timeball/internal/page"
+	"timeball/cmd/timeball/internal/testkit"
+	"timeball/cmd/timeball/internal/view"
 )
 
 // demoWork is the measurement of the demo's recording with a page.
@@ -128,20 +130,14 @@ func TestPageStartsAfresh(t *testing.T) {
 func TestPageSetsTolerance(t *testing.T) {
 	w, _, _ := demoWork(t, page.Default)
 	var out strings.Builder
-	line := &lineDisplay{&out, &out, 1e-3}
-	w.aim = (&beeper{display: pageDisplay{line, w.page}}).aim
-	left := make(chan struct{})
-	close(left)
-	screen := &listenScreen{screen: &screen{left: left}, view: &view{tolerance: 1e-3}}
-	near := aSecond(2e-3, 1e-4)
-	line.second(near)
+	line := view.Open(&out, &out, view.Options{Tolerance: 1e-3})
+	w.aim = (&beeper{Display: pageDisplay{line, w.page}}).Aim
+	near := testkit.Second(2e-3, 1e-4)
+	line.Second(near)
 	w.do(page.Action{Do: page.DoTolerance, Value: 5e-3})
-	line.second(near)
+	line.Second(near)
 	if got := out.String(); strings.Count(got, "ahead: retard") != 1 || strings.Count(got, "ahead: good") != 1 {
 		t.Errorf("%s", got)
-	}
-	if screen.aim(5e-3); screen.view.tolerance != 5e-3 {
-		t.Errorf("the screen's is %v", screen.view.tolerance)
 	}
 }
 

@@ -3,14 +3,12 @@ package main
 import (
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
-	"math"
-	"strings"
-	"text/tabwriter"
 	"time"
 
 	"timeball/align/path"
+	"timeball/cmd/timeball/internal/plot"
+	"timeball/cmd/timeball/internal/text"
 )
 
 type pathCmd struct {
@@ -65,77 +63,14 @@ func (c *pathCmd) Run(p *program) error {
 		return err
 	}
 	if c.Plot != "" {
-		if err := plotPath(c.Plot, request, prediction); err != nil {
+		if err := plot.Path(c.Plot, request, prediction); err != nil {
 			return err
 		}
 	}
 	if c.JSON {
 		return printPathJSON(p.stdout, request, prediction)
 	}
-	return printPath(p.stdout, request, prediction)
-}
-
-// carrierName is the carrier of a request for people.
-func carrierName(hz float64) string {
-	if hz == 0 {
-		return "any carrier"
-	}
-	return frequency(hz).String()
-}
-
-func printPath(w io.Writer, r path.Request, p path.Prediction) error {
-	var text strings.Builder
-	way := ""
-	if r.LongPath {
-		way = ", the long way"
-	}
-	fmt.Fprintf(&text, "%s, %s, to %v at %s%s\n\n", strings.ToUpper(r.Station.ID), carrierName(p.CarrierHz), place{r.At}, r.Time.Format("2006-01-02 15:04 UTC"), way)
-	ms := func(seconds float64) string { return fmt.Sprintf("%.3f ms", seconds*1e3) }
-	t := tabwriter.NewWriter(&text, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(t, "path delay\t%s, u = %s, 95 %% %.3f to %s\n", ms(p.DelaySeconds), ms(p.USeconds), p.CI95[0]*1e3, ms(p.CI95[1]))
-	fmt.Fprintf(t, "distance\t%.1f km, %s at the speed of light\n", p.DistanceM/1e3, ms(p.GreatCircleSeconds))
-	fmt.Fprintf(t, "excess\t%s over the great circle\n", ms(p.DelaySeconds-p.GreatCircleSeconds))
-	origin := "as given"
-	if math.IsNaN(r.Sunspots) {
-		origin = "of a mean cycle at the date"
-	}
-	fmt.Fprintf(t, "sunspots\t%.0f as published since July 2015, R12 = %.0f on the scale before, u = %.0f; %s; the delay changes by %s µs for each unit of R12\n",
-		p.Sunspots/path.TodaysSunspots, p.Sunspots, p.SunspotsU, origin, perSunspot(p.SecondsPerSunspot))
-	t.Flush()
-	text.WriteByte('\n')
-	t = tabwriter.NewWriter(&text, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "mode\tdelay, ms\tu, ms\televation\theight, km\tMUF, MHz\tlevel, dB\theard\tfirst\t")
-	for _, m := range p.Modes {
-		height, muf := "-", "-"
-		if m.Hops > 0 {
-			height = fmt.Sprintf("%.0f", m.HeightM/1e3)
-		}
-		if m.MUFHz > 0 {
-			muf = fmt.Sprintf("%.1f", m.MUFHz/1e6)
-		}
-		fmt.Fprintf(t, "%s\t%.3f\t%.3f\t%.1f°\t%s\t%s\t%.0f\t%.0f %%\t%.0f %%\t\n", m.Name, m.DelaySeconds*1e3, m.USeconds*1e3, m.Elevation, height, muf, m.LevelDB, 100*m.Probability, 100*m.First)
-	}
-	t.Flush()
-	text.WriteString("\nThe uncertainty comes from\n")
-	t = tabwriter.NewWriter(&text, 0, 0, 2, ' ', tabwriter.AlignRight)
-	for _, c := range p.Causes {
-		// What makes less than half a per cent is in the JSON.
-		if share := c.USeconds * c.USeconds / (p.USeconds * p.USeconds); share >= 0.005 {
-			fmt.Fprintf(t, "  %s\t%s\t%.0f %%\t\n", c.Name, ms(c.USeconds), 100*share)
-		}
-	}
-	t.Flush()
-	_, err := io.WriteString(w, text.String())
-	return err
-}
-
-// perSunspot is a sensitivity in microseconds, with its sign unless it is nothing.
-func perSunspot(seconds float64) string {
-	s := fmt.Sprintf("%+.1f", seconds*1e6)
-	if s == "-0.0" || s == "+0.0" {
-		return "0.0"
-	}
-	return s
+	return text.WritePath(p.stdout, request, prediction)
 }
 
 // pathJSON is the object of schema timeball.path/1.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,6 +13,7 @@ import (
 	"timeball/align/path"
 	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // place is the value of --at: "LAT,LON" in degrees, north and east positive.
@@ -30,15 +32,7 @@ func (p *place) UnmarshalText(text []byte) error {
 }
 
 // String is the place as a chart would have it.
-func (p place) String() string {
-	side := func(v float64, positive, negative string) string {
-		if v < 0 {
-			positive = negative
-		}
-		return fmt.Sprintf("%.4g°%s", math.Abs(v), positive)
-	}
-	return side(p.Lat, "N", "S") + " " + side(p.Lon, "E", "W")
-}
+func (p place) String() string { return text.Place(p.LatLon) }
 
 // frequency is the value of --carrier in hertz: "10MHz", "7850kHz" or a bare
 // number of hertz.
@@ -66,9 +60,7 @@ func (f *frequency) UnmarshalText(text []byte) error {
 	return nil
 }
 
-func (f frequency) String() string {
-	return strconv.FormatFloat(float64(f)/1e6, 'f', -1, 64) + " MHz"
-}
+func (f frequency) String() string { return text.Frequency(float64(f)) }
 
 // skyFlags are what path and outlook ask of the sky and the stations.
 type skyFlags struct {
@@ -169,4 +161,16 @@ func timeOr(t, now time.Time) time.Time {
 		return now.UTC().Truncate(time.Second)
 	}
 	return t.UTC()
+}
+
+// checkPicture accepts no picture, or one whose format is told by its name.
+func checkPicture(name string) error {
+	switch strings.ToLower(filepath.Ext(name)) {
+	case ".png", ".svg":
+		return nil
+	}
+	if name == "" {
+		return nil
+	}
+	return usageError{fmt.Errorf("--plot %s: the name must end in .png or .svg", name)}
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"timeball/align"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // timeUnits are the units a time may be given in. The micro sign and the Greek
@@ -53,7 +54,7 @@ func (d delay) quantity(spread float64, note string) align.Quantity {
 	if d.u != nil {
 		q.U = *d.u
 	} else {
-		q.Note += fmt.Sprintf(", ± %s assumed", strings.TrimPrefix(withUnit(spread, 0, secondUnits), "+"))
+		q.Note += fmt.Sprintf(", ± %s assumed", strings.TrimPrefix(text.WithUnit(spread, 0, text.SecondUnits), "+"))
 	}
 	return q
 }

@@ -6,15 +6,16 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"timeball/align/rate"
 	"timeball/align/stability"
+	"timeball/cmd/timeball/internal/plot"
+	"timeball/cmd/timeball/internal/report"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // rateCmd is the command rate.
@@ -80,31 +81,31 @@ func (c rateCmd) Run(p *program) error {
 	if err != nil {
 		return err
 	}
-	r := &rateResult{
-		clock: c.Clock, fit: fit, scatter: fit.Stability(), adjustments: adjustments,
-		tolerance: c.Tolerance.Seconds(),
-		advice:    rate.Advise(fit, adjustments, c.Tolerance.Seconds(), time.Duration(c.Service)*24*time.Hour),
+	r := &text.Rate{
+		Clock: c.Clock, Fit: fit, Scatter: fit.Stability(), Adjustments: adjustments,
+		Tolerance: c.Tolerance.Seconds(),
+		Advice:    rate.Advise(fit, adjustments, c.Tolerance.Seconds(), time.Duration(c.Service)*24*time.Hour),
 	}
 	for _, days := range []int{1, 7, 30, 90, 365} {
-		r.forecastFor(fit.Epoch.AddDate(0, 0, days))
+		r.ForecastFor(fit.Epoch.AddDate(0, 0, days))
 	}
 	if !c.Time.IsZero() {
-		r.forecastFor(c.Time.UTC())
+		r.ForecastFor(c.Time.UTC())
 	}
 	if c.Plot != "" {
-		if err := savePlots(c.Plot, r.historyPlot(), r.residualPlot(), r.deviationPlot()); err != nil {
+		if err := plot.Rate(c.Plot, r); err != nil {
 			return err
 		}
 	}
 	if c.Report != "" {
-		if err := writeReport(c.Report, r); err != nil {
+		if err := report.WriteRate(c.Report, r); err != nil {
 			return err
 		}
 	}
 	if c.JSON {
-		return json.NewEncoder(p.stdout).Encode(r.json())
+		return json.NewEncoder(p.stdout).Encode(rateObject(r))
 	}
-	return r.text(p.stdout)
+	return r.Write(p.stdout)
 }
 
 // series analyses a column of numbers.
@@ -131,7 +132,7 @@ func (c rateCmd) series(p *program) error {
 		return fmt.Errorf("%s: %w", c.Data, err)
 	}
 	if c.Plot != "" {
-		if err := savePlots(c.Plot, phasePlot(s), deviationsPlot(s.Deviations, nil)); err != nil {
+		if err := plot.Series(c.Plot, s); err != nil {
 			return err
 		}
 	}
@@ -140,9 +141,9 @@ func (c rateCmd) series(p *program) error {
 	}
 	half := rate.Coverage * s.UY
 	fmt.Fprintf(p.stdout, "%d values of %s, %v apart\n", len(values), c.Kind, c.Interval)
-	fmt.Fprintf(p.stdout, "%s over the record; ageing %s a day\n", gaining(s.Y, half), ratio(s.Ageing, rate.Coverage*s.UAgeing))
+	fmt.Fprintf(p.stdout, "%s over the record; ageing %s a day\n", text.Gaining(s.Y, half), text.Ratio(s.Ageing, rate.Coverage*s.UAgeing))
 	fmt.Fprintf(p.stdout, "noise at the longest averaging time that tells: %v\n\n", s.Noise)
-	return deviationTable(p.stdout, s.Deviations, nil)
+	return text.WriteDeviations(p.stdout, s.Deviations, nil)
 }
 
 // readColumn reads one number a line; blank lines and lines that begin with #
@@ -164,43 +165,6 @@ func readColumn(r io.Reader) ([]float64, error) {
 	return values, in.Err()
 }
 
-// rateResult is what rate has to say of a clock in the logbook.
-type rateResult struct {
-	clock       string
-	fit         *rate.Fit
-	scatter     rate.Scatter
-	adjustments []rate.Adjustment
-	tolerance   float64 // s
-	advice      rate.Advice
-	forecast    []forecast
-}
-
-// forecast is one expected offset, s, with its standard uncertainty.
-type forecast struct {
-	At     time.Time `json:"at"`
-	Offset float64   `json:"offset_s"`
-	U      float64   `json:"u_s"`
-}
-
-func (r *rateResult) forecastFor(at time.Time) {
-	x, u := r.fit.Forecast(at)
-	r.forecast = append(r.forecast, forecast{at, x, u})
-}
-
-// noise names the noise that matters at a quarter of the record.
-func (r *rateResult) noise() stability.Noise { return r.fit.NoiseAt(r.fit.Span() / 4) }
-
-// outliers are the fixes that were weighted down and named.
-func (r *rateResult) outliers() []rate.FittedFix {
-	var list []rate.FittedFix
-	for _, f := range r.fit.Fixes {
-		if f.Outlier {
-			list = append(list, f)
-		}
-	}
-	return list
-}
-
 // rateJSON is the object of schema timeball.rate/1.
 type rateJSON struct {
 	Schema     string          `json:"schema"`
@@ -214,7 +178,7 @@ type rateJSON struct {
 	UAgeing    float64         `json:"u_ageing_per_day"`
 	Noise      string          `json:"noise"`
 	Deviations []deviationJSON `json:"deviations"`
-	Forecast   []forecast      `json:"forecast"`
+	Forecast   []text.Forecast `json:"forecast"`
 	Fixes      *fixesJSON      `json:"fixes,omitempty"`
 	Changes    []changeJSON    `json:"changes,omitempty"`
 	Advice     *adviceJSON     `json:"advice,omitempty"`
@@ -302,7 +266,7 @@ func deviationsJSON(list []stability.Deviation, floor func(stability.Deviation) 
 
 func (c rateCmd) seriesJSON(s *rate.Series) rateJSON {
 	out := rateJSON{Schema: "timeball.rate/1", Offset: s.Offset, UOffset: s.UOffset, Y: s.Y, UY: s.UY, Ageing: s.Ageing, UAgeing: s.UAgeing,
-		Noise: s.Noise.String(), Deviations: deviationsJSON(s.Deviations, nil), Forecast: []forecast{}}
+		Noise: s.Noise.String(), Deviations: deviationsJSON(s.Deviations, nil), Forecast: []text.Forecast{}}
 	if !c.Start.IsZero() {
 		epoch := c.Start.UTC().Add(time.Duration(float64(len(s.Phase)-1) / 2 * float64(c.Interval)))
 		out.Epoch = &epoch
@@ -310,20 +274,16 @@ func (c rateCmd) seriesJSON(s *rate.Series) rateJSON {
 	return out
 }
 
-// floor is what the fixes' own noise gives for a deviation.
-func (r *rateResult) floor(d stability.Deviation) float64 {
-	return stability.Floor(d.Kind, r.scatter.U, r.scatter.Spacing, d.M)
-}
-
-func (r *rateResult) json() rateJSON {
-	f, a := r.fit, r.advice
-	out := rateJSON{Schema: "timeball.rate/1", Clock: r.clock, Epoch: &f.Epoch, Offset: f.Offset, UOffset: f.UOffset, Y: f.Y, UY: f.UY,
-		Ageing: f.Ageing, UAgeing: f.UAgeing, Noise: r.noise().String(),
-		Deviations: deviationsJSON(r.scatter.Deviations, r.floor), Forecast: r.forecast,
+// rateObject is a clock's result as an object.
+func rateObject(r *text.Rate) rateJSON {
+	f, a := r.Fit, r.Advice
+	out := rateJSON{Schema: "timeball.rate/1", Clock: r.Clock, Epoch: &f.Epoch, Offset: f.Offset, UOffset: f.UOffset, Y: f.Y, UY: f.UY,
+		Ageing: f.Ageing, UAgeing: f.UAgeing, Noise: r.Noise().String(),
+		Deviations: deviationsJSON(r.Scatter.Deviations, r.Floor), Forecast: r.Forecast,
 		Fixes: &fixesJSON{Used: len(f.Fixes), From: f.Start(), To: f.Fixes[len(f.Fixes)-1].At, Outliers: []int64{}, NormalPoints: f.Condensed,
 			ExtraU: f.Noise.ExtraU, WhiteFM: f.Noise.White, RandomWalkFM: f.Noise.Walk,
-			GridSpacing: r.scatter.Spacing, GridCells: r.scatter.Cells, GridFilled: r.scatter.Filled},
-		Advice: &adviceJSON{Tolerance: r.tolerance, Leaves: a.Leaves, LeavesEarliest: a.LeavesEarliest, Trim: a.Trim, UTrim: a.UTrim,
+			GridSpacing: r.Scatter.Spacing, GridCells: r.Scatter.Cells, GridFilled: r.Scatter.Filled},
+		Advice: &adviceJSON{Tolerance: r.Tolerance, Leaves: a.Leaves, LeavesEarliest: a.LeavesEarliest, Trim: a.Trim, UTrim: a.UTrim,
 			Worthwhile: a.Worthwhile, ServiceDays: a.Span.Hours() / 24, TrimForService: a.TrimForSpan, Next: a.Next, NextBecause: a.NextBecause},
 	}
 	if a.Dial.Division != 0 {
@@ -332,7 +292,7 @@ func (r *rateResult) json() rateJSON {
 	if a.Divisions != 0 {
 		out.Advice.Divisions, out.Advice.UDivisions = &a.Divisions, &a.UDivisions
 	}
-	for _, o := range r.outliers() {
+	for _, o := range r.Outliers() {
 		out.Fixes.Outliers = append(out.Fixes.Outliers, o.ID)
 	}
 	for _, d := range f.Disagreements {
@@ -346,192 +306,4 @@ func (r *rateResult) json() rateJSON {
 		out.Changes = append(out.Changes, change)
 	}
 	return out
-}
-
-// ratio shows a dimensionless value with its half-width in one power of ten.
-func ratio(v, half float64) string {
-	exponent := int(math.Floor(math.Log10(math.Max(math.Abs(v), half))))
-	if v == 0 && half == 0 {
-		return "0"
-	}
-	scale := math.Pow10(exponent)
-	a, b := rounded(v/scale, half/scale)
-	if v >= 0 {
-		a = "+" + a
-	}
-	if b == "" {
-		return fmt.Sprintf("%se%d", a, exponent)
-	}
-	return fmt.Sprintf("(%s ± %s)e%d", a, b, exponent)
-}
-
-// date shows a time to the minute.
-func date(t time.Time) string { return t.UTC().Format("2006-01-02 15:04") }
-
-// findings are the sentences of the result, for the text and for the report.
-func (r *rateResult) findings() []string {
-	f, a := r.fit, r.advice
-	sense := "ahead of"
-	if f.Offset < 0 {
-		sense = "behind"
-	}
-	u := unitFor(math.Max(math.Abs(f.Offset), rate.Coverage*f.UOffset), secondUnits)
-	v, h := rounded(math.Abs(f.Offset)/u.size, rate.Coverage*f.UOffset/u.size)
-	list := []string{
-		fmt.Sprintf("On %s UTC the clock is %s ± %s %s %s UTC.", date(f.Epoch), v, h, u.name, sense),
-		fmt.Sprintf("It %s.", gaining(f.Y, rate.Coverage*f.UY)),
-	}
-	ageing := fmt.Sprintf("Its ageing is %s a day", ratio(f.Ageing, rate.Coverage*f.UAgeing))
-	if math.Abs(f.Ageing) < rate.Coverage*f.UAgeing {
-		ageing += ": not to be told from none over " + fmt.Sprintf("%.0f days", f.Span().Hours()/24)
-	}
-	list = append(list, ageing+".")
-	switch limit := withUnit(r.tolerance, 0, secondUnits)[1:]; {
-	case math.Abs(f.Offset) > r.tolerance:
-		verb := "retard"
-		if f.Offset < 0 {
-			verb = "advance"
-		}
-		list = append(list, fmt.Sprintf("That is outside ± %s: %s it by %s %s.", limit, verb, v, u.name))
-	case a.Leaves != nil && a.LeavesEarliest != nil:
-		list = append(list, fmt.Sprintf("It is expected to leave ± %s on %s; the 95 %% band does on %s.", limit, date(*a.Leaves), date(*a.LeavesEarliest)))
-	case a.LeavesEarliest != nil:
-		list = append(list, fmt.Sprintf("It is not expected to leave ± %s within ten years; the 95 %% band does on %s.", limit, date(*a.LeavesEarliest)))
-	default:
-		list = append(list, fmt.Sprintf("It stays within ± %s for ten years.", limit))
-	}
-	list = append(list, r.trimAdvice()...)
-	list = append(list, r.disagreements()...)
-	return append(list, fmt.Sprintf("The next sync attempt is worth making from %s: %s.", date(a.Next), a.NextBecause))
-}
-
-// disagreements says on which days stations contradict each other.
-func (r *rateResult) disagreements() []string {
-	const most = 5
-	var list []string
-	for i, d := range r.fit.Disagreements {
-		if i == most {
-			list = append(list, fmt.Sprintf("So do stations on %d more days.", len(r.fit.Disagreements)-i))
-			break
-		}
-		names := make([]string, len(d.Stations))
-		for k, name := range d.Stations {
-			names[k] = strings.ToUpper(name)
-		}
-		list = append(list, fmt.Sprintf("On %s %s disagree by %s, more than u = %s allows: the %d fixes of that day are widened %.1f times.",
-			d.Day.Format(time.DateOnly), strings.Join(names, " and "), short(d.Apart), short(d.U), len(d.Entries), d.Widened))
-	}
-	return list
-}
-
-// trimAdvice says how to trim.
-func (r *rateResult) trimAdvice() []string {
-	a := r.advice
-	verb := func(y float64) string {
-		if y < 0 {
-			return "lower"
-		}
-		return "raise"
-	}
-	if !a.Worthwhile {
-		return []string{"Do not trim yet: the rate is not known to differ from nothing."}
-	}
-	v, h := rounded(math.Abs(a.Trim)*1e10, rate.Coverage*a.UTrim*1e10)
-	text := fmt.Sprintf("To stop it gaining or losing, %s its frequency by %s ± %s parts in 1e10 (%.3g us a day)", verb(a.Trim), v, h, math.Abs(a.Trim)*86400e6)
-	if a.Divisions != 0 {
-		text += ": turn the dial " + turn(a.Divisions, rate.Coverage*a.UDivisions)
-	}
-	list := []string{text + ".",
-		"Before reaching into the clock: keep clear of mains, high voltage and moving works, and leave work on mains equipment to licensed people under your local codes."}
-	if math.Abs(r.fit.Ageing) > rate.Coverage*r.fit.UAgeing {
-		list = append(list, fmt.Sprintf("To have it come back to its present offset after %.0f days of ageing, %s it by %.3g parts in 1e10 instead.",
-			a.Span.Hours()/24, verb(a.TrimForSpan), math.Abs(a.TrimForSpan)*1e10))
-	}
-	if d := a.Dial; d.Division != 0 {
-		list = append(list, fmt.Sprintf("One division clockwise changes the rate by %s; trims it was learnt from: %d.", ratio(d.Division, rate.Coverage*d.U), d.Trims))
-	}
-	return list
-}
-
-// changes describes each change, logged or found.
-func (r *rateResult) changes() []string {
-	var list []string
-	for _, c := range r.fit.Changes {
-		text := date(c.At) + " "
-		if c.Found {
-			text = fmt.Sprintf("between %s and %s, not logged: ", date(c.From), date(c.At))
-		}
-		var parts []string
-		if c.UStep > 0 && (c.Kind == rate.StepMade || c.Kind == rate.Stopped) {
-			parts = append(parts, "offset "+withUnit(c.Step, rate.Coverage*c.UStep, secondUnits))
-		}
-		if c.UTrim > 0 {
-			parts = append(parts, "rate "+ratio(c.Trim, rate.Coverage*c.UTrim))
-		}
-		if c.Divisions != nil {
-			parts = append(parts, turn(*c.Divisions, 0))
-		}
-		list = append(list, text+string(c.Kind)+": "+strings.Join(parts, ", "))
-	}
-	return list
-}
-
-// text writes the result for a person.
-func (r *rateResult) text(w io.Writer) error {
-	f := r.fit
-	fmt.Fprintf(w, "clock %s: %d fixes in %.0f days (± is the 95 %% half-width)\n\n", r.clock, len(f.Fixes), f.Span().Hours()/24)
-	for _, line := range r.findings() {
-		fmt.Fprintln(w, line)
-	}
-	if list := r.changes(); len(list) > 0 {
-		fmt.Fprintln(w, "\nChanges, as the fixes show them:")
-		for _, line := range list {
-			fmt.Fprintln(w, "  "+line)
-		}
-	}
-	if list := r.outliers(); len(list) > 0 {
-		fmt.Fprintln(w, "\nOutliers, kept with little weight:")
-		for i, o := range list {
-			if i == 10 {
-				fmt.Fprintf(w, "  and %d more\n", len(list)-i)
-				break
-			}
-			fmt.Fprintf(w, "  entry %d, %s: off by %s\n", o.ID, date(o.At), withUnit(o.Residual, 0, secondUnits))
-		}
-	}
-	fmt.Fprintln(w, "\nForecast of the offset:")
-	for _, x := range r.forecast {
-		fmt.Fprintf(w, "  %s  %s\n", date(x.At), withUnit(x.Offset, rate.Coverage*x.U, secondUnits))
-	}
-	fmt.Fprintf(w, "\nStability: %s\n", r.method())
-	return deviationTable(w, r.scatter.Deviations, r.floor)
-}
-
-// method states how the deviations of uneven fixes were made.
-func (r *rateResult) method() string {
-	s := r.scatter
-	return fmt.Sprintf("Over a quarter of the record %v dominates. Steps, trims, mean rate and ageing are taken out; fixes are carried along the fitted track to a grid of %.3g days (%d of %d points filled, none interpolated). At or near the floor a deviation tells of radio and ionosphere, not of the clock.",
-		r.noise(), s.Spacing/86400, s.Filled, s.Cells)
-}
-
-// deviationTable writes one line for each deviation.
-func deviationTable(out io.Writer, list []stability.Deviation, floor func(stability.Deviation) float64) error {
-	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprint(w, "kind\ttau\tvalue\t95 % from\tto\tedf\tnoise\t")
-	if floor != nil {
-		fmt.Fprint(w, "floor\t")
-	}
-	fmt.Fprintln(w)
-	for _, d := range list {
-		tau := fmt.Sprintf("%g s", d.Tau)
-		if d.Tau >= 86400 {
-			tau = fmt.Sprintf("%.3g d", d.Tau/86400)
-		}
-		fmt.Fprintf(w, "%s\t%s\t%.4g\t%.3g\t%.3g\t%.0f\t%v\t", d.Kind, tau, d.Value, d.CI95[0], d.CI95[1], d.EDF, d.Noise)
-		if floor != nil {
-			fmt.Fprintf(w, "%.3g\t", floor(d))
-		}
-		fmt.Fprintln(w)
-	}
-	return w.Flush()
 }

@@ -13,6 +13,7 @@ import (
 	"timeball/capture"
 	"timeball/capture/soundcard"
 	"timeball/capture/wavfile"
+	"timeball/cmd/timeball/internal/view"
 )
 
 type recordCmd struct {
@@ -57,9 +58,9 @@ func (c recordCmd) Run(p *program) error {
 			return fmt.Errorf("%s: it exists already, and no recording is overwritten: choose another name", c.Record)
 		}
 	}
-	progress := newProgress(p.stderr)
-	defer progress.end()
-	src, err := c.open(p, func(e soundcard.Event) { progress.say(e.Message) })
+	progress := view.NewProgress(p.stderr)
+	defer progress.End()
+	src, err := c.open(p, func(e soundcard.Event) { progress.Say(e.Message) })
 	if err != nil {
 		return err
 	}
@@ -82,7 +83,7 @@ func (c recordCmd) Run(p *program) error {
 	if e := rec.Close(); err == nil {
 		err = e
 	}
-	progress.end()
+	progress.End()
 	if err != nil {
 		return fmt.Errorf("recording ended after %.1f s: %w", done.seconds(), err)
 	}
@@ -107,7 +108,7 @@ func noteOf(input string, settings [][2]string) string {
 const grace = 5 * time.Second
 
 // copy copies src to rec until one of them or the wanted time ends.
-func (c recordCmd) copy(ctx context.Context, rec recorder, src closer, progress *progress) (tally, error) {
+func (c recordCmd) copy(ctx context.Context, rec recorder, src closer, progress *view.Progress) (tally, error) {
 	info := src.Info()
 	end := int64(math.MaxInt64)
 	if c.For > 0 {
@@ -139,7 +140,7 @@ func (c recordCmd) copy(ctx context.Context, rec recorder, src closer, progress 
 		}
 		done.add(&b)
 		if done.due() {
-			progress.show(done.line())
+			progress.Show(done.line())
 		}
 		if done.end >= end {
 			return done, nil

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -17,6 +16,7 @@ import (
 
 	"timeball/capture"
 	"timeball/capture/wavfile"
+	"timeball/cmd/timeball/internal/view"
 )
 
 // fakeInput delivers blocks of 100 frames at 1 kHz, without end but for Close.
@@ -77,7 +77,7 @@ func (f *fakeRecorder) Write(b *capture.Block) error {
 func (f *fakeRecorder) Close() error { return nil }
 
 func TestRecordCopy(t *testing.T) {
-	silent := newProgress(io.Discard)
+	silent := view.NewProgress(io.Discard)
 	for _, c := range []struct {
 		name         string
 		length       time.Duration
@@ -132,25 +132,6 @@ func TestTallyLine(t *testing.T) {
 	}
 	if done.due() || done.peaks[0] != 0 {
 		t.Errorf("after a line: %+v", done)
-	}
-}
-
-func TestProgress(t *testing.T) {
-	var out bytes.Buffer
-	p := newProgress(&out)
-	p.show("1 s")
-	p.say("hello")
-	p.end()
-	if out.String() != "hello\n" {
-		t.Errorf("not a terminal: %q", out.String())
-	}
-	out.Reset()
-	p.terminal = true
-	p.show("1 s")
-	p.say("hello")
-	p.end()
-	if want := "\r\x1b[K1 s\r\x1b[Khello\n1 s\r\x1b[K"; out.String() != want {
-		t.Errorf("terminal: %q, want %q", out.String(), want)
 	}
 }
 

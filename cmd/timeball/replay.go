@@ -12,6 +12,10 @@ import (
 	"timeball/capture"
 	"timeball/capture/wavfile"
 	"timeball/cmd/timeball/internal/page"
+	"timeball/cmd/timeball/internal/plot"
+	"timeball/cmd/timeball/internal/report"
+	"timeball/cmd/timeball/internal/text"
+	"timeball/cmd/timeball/internal/view"
 )
 
 type replayCmd struct {
@@ -112,7 +116,7 @@ func (c *replayCmd) replay(p *program, name string, settings align.Settings) err
 	if c.JSON {
 		err = json.NewEncoder(p.stdout).Encode(fix)
 	} else {
-		err = printFix(p.stdout, fix, c.Plot)
+		err = text.WriteFix(p.stdout, fix, c.Plot)
 	}
 	if err == nil && c.Log {
 		recording := name
@@ -162,7 +166,7 @@ func (c *replayCmd) measure(p *program, src capture.Source, settings align.Setti
 		picture = attempt.Picture(picture.Fix)
 	}
 	if c.Plot != "" {
-		err = plotAttempt(c.Plot, picture)
+		err = plot.Attempt(c.Plot, picture)
 	}
 	return picture.Fix, errors.Join(err, c.report(picture, settings))
 }
@@ -176,7 +180,11 @@ func (c *replayCmd) report(p align.Picture, settings align.Settings) error {
 	if c.Files[0] == "-" {
 		recording = "" // it is gone
 	}
-	return writeFixReport(c.Report, p, settings, recording, nil)
+	hash, err := hashFile(recording)
+	if err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	return report.WriteFix(c.Report, p, settings, hash, nil)
 }
 
 // openRecording opens a file, or standard input for "-".
@@ -190,8 +198,8 @@ func openRecording(p *program, name string) (*wavfile.Reader, error) {
 // measureAll passes all of src to take and shows how far it is.
 func measureAll(p *program, src capture.Source, take func(*capture.Block)) error {
 	info := src.Info()
-	progress := newProgress(p.stderr)
-	defer progress.end()
+	progress := view.NewProgress(p.stderr)
+	defer progress.End()
 	shown, frames := time.Now(), int64(0)
 	for b, err := range readAhead(p.ctx, src) {
 		switch {
@@ -212,7 +220,7 @@ func measureAll(p *program, src capture.Source, take func(*capture.Block)) error
 		if info.Frames > 0 {
 			so = fmt.Sprintf("%.0f %%", 100*float64(frames)/float64(info.Frames))
 		}
-		progress.show(info.Name + ": " + so)
+		progress.Show(info.Name + ": " + so)
 	}
 	panic("readAhead ended without an error")
 }

@@ -17,6 +17,8 @@ import (
 
 	"timeball/align"
 	"timeball/cmd/timeball/internal/page"
+	"timeball/cmd/timeball/internal/report"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // demoReport writes the report of the demo's recording, and returns its fix.
@@ -34,7 +36,7 @@ func demoReport(t *testing.T, args ...string) (name string, f align.Fix) {
 
 func TestReport(t *testing.T) {
 	name, f := demoReport(t, "--at=50.2,-5.6")
-	text, err := os.ReadFile(name)
+	written, err := os.ReadFile(name)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -43,30 +45,30 @@ func TestReport(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, want := range []string{
-		headline(f), fmt.Sprintf("%x", sha256.Sum256(sound)), "path delay wwv", "50.2000°, -5.6000°", "10 MHz", "advanced by 24.6 ms at 44.0 s",
+		text.Headline(f), fmt.Sprintf("%x", sha256.Sum256(sound)), "path delay wwv", "50.2000°, -5.6000°", "10 MHz", "advanced by 24.6 ms at 44.0 s",
 		"long way round the earth", "its delay was assumed", "assumed: none was given",
 	} {
-		if !strings.Contains(string(text), want) {
+		if !strings.Contains(string(written), want) {
 			t.Errorf("the report lacks %q", want)
 		}
 	}
-	if n := strings.Count(string(text), "<svg"); n != 3 {
+	if n := strings.Count(string(written), "<svg"); n != 3 {
 		t.Errorf("%d pictures", n)
 	}
 	// Nothing in it is fetched: names of XML vocabularies are no links.
-	if links := regexp.MustCompile(`(?:src|href)="[^#d"][^"]*"|url\(`).FindAll(text, -1); links != nil {
+	if links := regexp.MustCompile(`(?:src|href)="[^#d"][^"]*"|url\(`).FindAll(written, -1); links != nil {
 		t.Errorf("it refers to %s", links)
 	}
 }
 
 func TestReportWithoutFix(t *testing.T) {
 	name, _ := demoReport(t) // nothing is known of the path
-	text, err := os.ReadFile(name)
+	written, err := os.ReadFile(name)
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"no fix:", "which is still in the offset"} {
-		if !strings.Contains(string(text), want) {
+		if !strings.Contains(string(written), want) {
 			t.Errorf("the report lacks %q", want)
 		}
 	}
@@ -132,7 +134,7 @@ func TestCrowdedReportPrints(t *testing.T) {
 		work.do(page.Action{Do: page.DoNote, Text: strings.Repeat("the lamp room was heated and the door stood open ", 3)})
 	}
 	name := filepath.Join(t.TempDir(), "crowded.html")
-	if err := writeFixReport(name, p, work.settings, demoFile, work.page.Events()); err != nil {
+	if err := report.WriteFix(name, p, work.settings, strings.Repeat("5eed", 16), work.page.Events()); err != nil {
 		t.Fatal(err)
 	}
 	if err := chromedp.Do(ctx, chromedp.Navigate("file://"+name)); err != nil {

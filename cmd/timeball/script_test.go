@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
-	"flag"
 	"fmt"
 	"os"
 	"os/exec"
@@ -16,9 +15,8 @@ import (
 
 	"timeball/capture"
 	"timeball/capture/wavfile"
+	"timeball/cmd/timeball/internal/testkit"
 )
-
-var update = flag.Bool("update", false, "rewrite the expected outputs")
 
 // The scripts run the program as its own process.
 func TestMain(m *testing.M) {
@@ -44,7 +42,7 @@ func TestScripts(t *testing.T) {
 	}
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
-		UpdateScripts:       *update,
+		UpdateScripts:       *testkit.Update,
 		RequireExplicitExec: true,
 		Setup: func(env *testscript.Env) error {
 			env.Setenv("XDG_CONFIG_HOME", env.WorkDir+"/config") // not the person's own

@@ -1,4 +1,4 @@
-package main
+package plot
 
 import (
 	"fmt"
@@ -8,11 +8,11 @@ import (
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
-	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
 	"timeball/align/path"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // hearingColours go from paper to a full blue, and are told apart in grey too.
@@ -23,13 +23,13 @@ var hearingColours = map[path.Hearing]color.RGBA{
 	path.Likely:   {34, 108, 152, 255},
 }
 
-// plotOutlook draws a field for every carrier and hour, coloured by how likely it
+// Outlook draws a field for every carrier and hour, coloured by how likely it
 // is heard, with the delay's uncertainty in it; the recommended one is framed.
-func plotOutlook(name string, r path.OutlookRequest, slots []path.Slot) error {
-	days := rows(slots, r.Hours)
+func Outlook(name string, r path.OutlookRequest, slots []path.Slot) error {
+	days := text.Days(slots, r.Hours)
 	best, found := path.Recommend(slots)
 	pl := plot.New()
-	pl.Title.Text = fmt.Sprintf("Standard-time stations at %v, 24 hours from %s", place{r.At}, r.From.Format("2006-01-02 15:04 UTC"))
+	pl.Title.Text = fmt.Sprintf("Standard-time stations at %v, 24 hours from %s", text.Place(r.At), r.From.Format("2006-01-02 15:04 UTC"))
 	pl.Title.TextStyle.Font.Size = vg.Points(13)
 	pl.X.Label.Text = "UTC, hours. In the fields: path delay and its standard uncertainty, ms; a dot: the middle of the path is near dawn or dusk"
 	pl.X.Min, pl.X.Max = 0, float64(r.Hours)
@@ -40,7 +40,7 @@ func plotOutlook(name string, r path.OutlookRequest, slots []path.Slot) error {
 	}
 	for i, day := range days {
 		bottom := float64(len(days) - 1 - i)
-		carriers = append(carriers, plot.Tick{Value: bottom + 0.5, Label: fmt.Sprintf("%s %v", strings.ToUpper(day[0].Station), frequency(day[0].CarrierHz))})
+		carriers = append(carriers, plot.Tick{Value: bottom + 0.5, Label: fmt.Sprintf("%s %v", strings.ToUpper(day[0].Station), text.Frequency(day[0].CarrierHz))})
 		for h, s := range day {
 			if err := addField(pl, float64(h), bottom, s, found && s == best); err != nil {
 				return err
@@ -88,7 +88,7 @@ func addField(pl *plot.Plot, left, bottom float64, s path.Slot, best bool) error
 	if s.Hearing < path.Maybe {
 		return nil
 	}
-	label := fmt.Sprintf("%.2f\n± %s", s.DelaySeconds*1e3, uMilliseconds(s))
+	label := fmt.Sprintf("%.2f\n± %s", s.DelaySeconds*1e3, text.UMilliseconds(s))
 	if s.Twilight {
 		label += " ·"
 	}
@@ -98,7 +98,7 @@ func addField(pl *plot.Plot, left, bottom float64, s path.Slot, best bool) error
 	}
 	style := &labels.TextStyle[0]
 	style.Font.Size = vg.Points(8)
-	style.XAlign, style.YAlign = text.XCenter, text.YCenter
+	style.XAlign, style.YAlign = draw.XCenter, draw.YCenter
 	style.Color = inkColour
 	if s.Hearing == path.Likely {
 		style.Color = color.White

@@ -1,13 +1,13 @@
-package main
+package view
 
 import (
 	"fmt"
 	"math"
-	"strconv"
 	"strings"
 	"unicode/utf8"
 
 	"timeball/align"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // view is what there is to be seen of a live measurement.
@@ -140,20 +140,11 @@ func paint(rows []string, m mood) []row {
 
 func (v view) title() string {
 	s := v.now
-	title := fmt.Sprintf("timeball  %s", minutes(s.T))
+	title := fmt.Sprintf("timeball  %s", text.Minutes(s.T))
 	if v.recording != "" {
 		title += "  recording " + v.recording
 	}
 	return title + "  Ctrl-C ends with the fix"
-}
-
-// minutes is a length of time as 12:34 or 1:02:34.
-func minutes(seconds float64) string {
-	t := int(seconds)
-	if t < 3600 {
-		return fmt.Sprintf("%d:%02d", t/60, t%60)
-	}
-	return fmt.Sprintf("%d:%02d:%02d", t/3600, t/60%60, t%60)
 }
 
 // figure is what is written large: the offset, its sense in a word, and what to
@@ -166,50 +157,7 @@ func (v view) figure() (number, sense, word string) {
 	case s.Offset == nil:
 		return "--.--- ms", "", "no tick"
 	}
-	return bigOffset(*s.Offset, s.Radio.State == align.ByWire), string(s.Sense), action(s, v.tolerance)
-}
-
-// bigOffset writes an offset with sign and unit: five digits, but no finer than
-// 0.1 us by radio or 1 ns by wire.
-func bigOffset(x float64, byWire bool) string {
-	finest := 1e-7
-	if byWire {
-		finest = 1e-9
-	}
-	u := unitFor(math.Abs(x), secondUnits[1:3])
-	if byWire && math.Abs(x) < 1e-6 {
-		u = secondUnits[3]
-	}
-	places := int(math.Round(math.Log10(u.size / finest)))
-	for size := math.Abs(x) / u.size; places > 0 && size >= math.Pow10(5-places); {
-		places--
-	}
-	text := strconv.FormatFloat(x/u.size, 'f', places, 64)
-	if x >= 0 {
-		text = "+" + text
-	}
-	return text + " " + u.name
-}
-
-// action is what to do, in a word or two that read from afar.
-func action(s *align.Second, tolerance float64) string {
-	switch {
-	case s.Marker.Missing > 0:
-		return "no pulse"
-	case sure(s, tolerance) && s.Verdict == align.Found:
-		return "good"
-	case math.Abs(*s.Offset) <= tolerance:
-		return "hold"
-	case s.Sense == align.Ahead:
-		return "retard"
-	default:
-		return "advance"
-	}
-}
-
-// sure reports whether the whole interval lies within the tolerance.
-func sure(s *align.Second, tolerance float64) bool {
-	return -tolerance <= s.CI95[0] && s.CI95[1] <= tolerance
+	return text.BigOffset(*s.Offset, s.Radio.State == align.ByWire), string(s.Sense), text.Action(s, v.tolerance)
 }
 
 func (v view) mood() mood {
@@ -219,7 +167,7 @@ func (v view) mood() mood {
 		return bad
 	case math.Abs(*s.Offset) > v.tolerance:
 		return plain
-	case action(s, v.tolerance) == "good":
+	case text.Action(s, v.tolerance) == "good":
 		return good
 	}
 	return alert
@@ -236,7 +184,7 @@ func (v view) interval(width int) string {
 	if s.Radio.State == align.ByWire {
 		against = "the reference"
 	}
-	text := fmt.Sprintf("%s %s by %s", relation(s.Sense), against, plusMinus(math.Abs(*s.Offset), half))
+	text := fmt.Sprintf("%s %s by %s", text.Relation(s.Sense), against, text.PlusMinus(math.Abs(*s.Offset), half))
 	if level := " (95 %)"; utf8.RuneCountInString(text+level) <= width {
 		text += level
 	}
@@ -251,41 +199,30 @@ func (v view) target() []row {
 	if s.Offset == nil {
 		return nil
 	}
-	tol := short(v.tolerance)
+	tol := text.Short(v.tolerance)
 	switch x := math.Abs(*s.Offset); {
 	case x > v.tolerance:
-		return []row{{fmt.Sprintf("tolerance %s: %s to go", tol, short(x-v.tolerance)), plain}}
+		return []row{{fmt.Sprintf("tolerance %s: %s to go", tol, text.Short(x-v.tolerance)), plain}}
 	case s.Verdict != align.Found:
 		return []row{{fmt.Sprintf("tolerance %s: reached but for the path delay", tol), alert}}
-	case !sure(s, v.tolerance):
+	case !text.Sure(s, v.tolerance):
 		return []row{{fmt.Sprintf("tolerance %s: reached, not yet for certain: wait", tol), alert}}
 	}
 	return []row{{fmt.Sprintf("tolerance %s: reached", tol), good}}
 }
 
-// reception says the state of the radio, or of one station, in words.
-func reception(r align.Reception) string {
-	switch r.State {
-	case align.Fading:
-		return fmt.Sprintf("fading for %.0f s", r.Gone)
-	case align.Coasting:
-		return fmt.Sprintf("gone for %.0f s, coasting on the flywheel", r.Gone)
-	}
-	return string(r.State)
-}
-
 func (v view) radio() row {
 	s := v.now
-	parts := []string{"radio " + reception(s.Radio)}
+	parts := []string{"radio " + text.Reception(s.Radio)}
 	for _, st := range s.Stations {
-		text := strings.ToUpper(st.ID)
+		said := strings.ToUpper(st.ID)
 		switch {
 		case st.State != align.HeardNow && st.Reception != s.Radio:
-			text += " " + reception(st.Reception)
+			said += " " + text.Reception(st.Reception)
 		case st.State == align.HeardNow && st.SNRdB != nil:
-			text += fmt.Sprintf(" %.0f dB", *st.SNRdB)
+			said += fmt.Sprintf(" %.0f dB", *st.SNRdB)
 		}
-		parts = append(parts, text)
+		parts = append(parts, said)
 	}
 	m := plain
 	switch s.Radio.State {
@@ -377,9 +314,9 @@ func (v view) told() []row {
 	return all
 }
 
-// secondLine says a second in one line, for logs and simple terminals.
-func secondLine(s align.Second, tolerance float64) string {
-	when := minutes(s.T)
+// Line says a second in one line, for logs and simple terminals.
+func Line(s align.Second, tolerance float64) string {
+	when := text.Minutes(s.T)
 	if s.At != nil {
 		when = s.At.UTC().Format("15:04:05Z")
 	}
@@ -387,13 +324,13 @@ func secondLine(s align.Second, tolerance float64) string {
 		return fmt.Sprintf("%s  %s", when, s.Reason)
 	}
 	v := view{now: &s, tolerance: tolerance}
-	text := fmt.Sprintf("%s  %s ± %s  %s: %s  %s", when, bigOffset(*s.Offset, s.Radio.State == align.ByWire),
-		short((s.CI95[1]-s.CI95[0])/2), s.Sense, action(&s, tolerance), v.radio().text)
+	line := fmt.Sprintf("%s  %s ± %s  %s: %s  %s", when, text.BigOffset(*s.Offset, s.Radio.State == align.ByWire),
+		text.Short((s.CI95[1]-s.CI95[0])/2), s.Sense, text.Action(&s, tolerance), v.radio().text)
 	if s.Verdict != align.Found {
-		text += "  (" + string(s.Verdict) + ")"
+		line += "  (" + string(s.Verdict) + ")"
 	}
 	if s.Marker.Missing > 0 {
-		text += fmt.Sprintf("  no pulse for %d s", s.Marker.Missing)
+		line += fmt.Sprintf("  no pulse for %d s", s.Marker.Missing)
 	}
-	return text
+	return line
 }

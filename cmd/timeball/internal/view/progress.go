@@ -1,4 +1,4 @@
-package main
+package view
 
 import (
 	"fmt"
@@ -9,9 +9,9 @@ import (
 	"golang.org/x/term"
 )
 
-// progress writes to a terminal a line that changes in place. Elsewhere it
+// Progress writes to a terminal a line that changes in place. Elsewhere it
 // writes only messages.
-type progress struct {
+type Progress struct {
 	w        io.Writer
 	terminal bool
 
@@ -19,15 +19,15 @@ type progress struct {
 	line string // on the screen now
 }
 
-func newProgress(w io.Writer) *progress {
+func NewProgress(w io.Writer) *Progress {
 	f, ok := w.(*os.File)
-	return &progress{w: w, terminal: ok && term.IsTerminal(int(f.Fd()))}
+	return &Progress{w: w, terminal: ok && term.IsTerminal(int(f.Fd()))}
 }
 
 const clearLine = "\r\x1b[K"
 
-// show replaces the line.
-func (p *progress) show(line string) {
+// Show replaces the line.
+func (p *Progress) Show(line string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.terminal {
@@ -36,8 +36,8 @@ func (p *progress) show(line string) {
 	}
 }
 
-// say writes a message above the line. It may be called from any goroutine.
-func (p *progress) say(message string) {
+// Say writes a message above the line. It may be called from any goroutine.
+func (p *Progress) Say(message string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.line != "" {
@@ -47,5 +47,5 @@ func (p *progress) say(message string) {
 	fmt.Fprint(p.w, p.line)
 }
 
-// end takes the line away.
-func (p *progress) end() { p.show("") }
+// End takes the line away.
+func (p *Progress) End() { p.Show("") }

@@ -1,4 +1,4 @@
-package main
+package plot
 
 import (
 	"fmt"
@@ -13,6 +13,7 @@ import (
 
 	"timeball/align/rate"
 	"timeball/align/stability"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // Colours beside those of all plots; shapes and dashes differ too, for print in black.
@@ -29,108 +30,28 @@ const (
 	curveSteps = 400  // points of a drawn curve
 )
 
-// savePlots draws plots one below the other into a file, .png or .svg.
-func savePlots(path string, plots ...*plot.Plot) error {
-	return savePicture(path, plotWidth, plotHeight*vg.Length(len(plots)), func(c draw.Canvas) { drawPlots(c, plots) })
+// Rate draws a clock's history, what the fit leaves, and its stability.
+func Rate(name string, r *text.Rate) error {
+	return savePlots(name, historyPlot(r), residualPlot(r), deviationPlot(r))
 }
 
-// drawPlots stacks plots with their axes aligned.
-func drawPlots(dc draw.Canvas, plots []*plot.Plot) {
-	column := make([][]*plot.Plot, len(plots))
-	for i, p := range plots {
-		column[i] = []*plot.Plot{p}
-	}
-	tiles := draw.Tiles{Rows: len(plots), Cols: 1, PadX: vg.Millimeter, PadY: 3 * vg.Millimeter,
-		PadTop: 2 * vg.Millimeter, PadBottom: 2 * vg.Millimeter, PadLeft: 2 * vg.Millimeter, PadRight: 5 * vg.Millimeter}
-	for i, row := range plot.Align(column, tiles, dc) {
-		plots[i].Draw(row[0])
-	}
+// Series draws a column of phase and its stability.
+func Series(name string, s *rate.Series) error {
+	return savePlots(name, phasePlot(s), deviationsPlot(s.Deviations, nil))
 }
-
-// newPlot is an empty plot in the common style.
-func newPlot(title, x, y string) *plot.Plot {
-	p := plot.New()
-	p.Title.Text, p.X.Label.Text, p.Y.Label.Text = title, x, y
-	p.Title.Padding = 2 * vg.Millimeter
-	grid := plotter.NewGrid()
-	grid.Vertical.Color, grid.Horizontal.Color = color.Gray{0xe4}, color.Gray{0xe4}
-	p.Add(grid)
-	p.Legend.Top, p.Legend.Left = true, true
-	p.Legend.Padding = vg.Millimeter
-	return p
-}
-
-// timeAxis makes the x axis show dates of Unix seconds.
-func timeAxis(p *plot.Plot) { p.X.Tick.Marker = plot.TickerFunc(dateTicks) }
-
-// dateTicks marks round dates: days, months or years, not more than eight.
-func dateTicks(from, to float64) []plot.Tick {
-	const most = 8
-	first := time.Unix(int64(from), 0).UTC()
-	for _, c := range []struct {
-		years, months, days int
-		format              string
-	}{{0, 0, 1, "2 Jan"}, {0, 0, 2, "2 Jan"}, {0, 0, 7, "2 Jan"}, {0, 1, 0, "Jan 2006"}, {0, 2, 0, "Jan 2006"}, {0, 3, 0, "Jan 2006"},
-		{0, 6, 0, "Jan 2006"}, {1, 0, 0, "2006"}, {2, 0, 0, "2006"}, {5, 0, 0, "2006"}, {20, 0, 0, "2006"}} {
-		t := time.Date(first.Year(), 1, 1, 0, 0, 0, 0, time.UTC)
-		if c.days > 0 {
-			t = time.Date(first.Year(), first.Month(), 1, 0, 0, 0, 0, time.UTC)
-		}
-		var ticks []plot.Tick
-		for ; unix(t) <= to && len(ticks) <= most; t = t.AddDate(c.years, c.months, c.days) {
-			if unix(t) >= from {
-				ticks = append(ticks, plot.Tick{Value: unix(t), Label: t.Format(c.format)})
-			}
-		}
-		if len(ticks) <= most && len(ticks) > 0 {
-			return ticks
-		}
-	}
-	return []plot.Tick{{Value: from, Label: first.Format("2 Jan 2006 15:04")}}
-}
-
-// decadeTicks are gonum's for a log axis with short labels: 1e-9.
-func decadeTicks(from, to float64) []plot.Tick {
-	ticks := plot.LogTicks{}.Ticks(from, to)
-	for i := range ticks {
-		if ticks[i].Label != "" {
-			exponent := math.Round(math.Log10(ticks[i].Value))
-			ticks[i].Label = fmt.Sprintf("1e%.0f", exponent)
-		}
-	}
-	return ticks
-}
-
-// headroom leaves room for the legend above what is drawn.
-func headroom(p *plot.Plot, share float64) { p.Y.Max += share * (p.Y.Max - p.Y.Min) }
-
-func line(points plotter.XYs, c color.Color, width vg.Length, dashes ...vg.Length) *plotter.Line {
-	l := &plotter.Line{XYs: points}
-	l.Color, l.Width, l.Dashes = c, width, dashes
-	return l
-}
-
-func markers(points plotter.XYs, c color.Color, shape draw.GlyphDrawer, radius vg.Length) *plotter.Scatter {
-	s := &plotter.Scatter{XYs: points}
-	s.Color, s.Shape, s.Radius = c, shape, radius
-	return s
-}
-
-// unix is the x of a time.
-func unix(t time.Time) float64 { return float64(t.UnixNano()) / 1e9 }
 
 // curve samples the fit and its 95 % band, in the given unit.
-func (r *rateResult) curve(from, to time.Time, u unit) (mean, band plotter.XYs) {
+func curve(r *text.Rate, from, to time.Time, u text.Unit) (mean, band plotter.XYs) {
 	var upper, lower plotter.XYs
 	add := func(at time.Time) {
-		x, s := r.fit.Forecast(at)
+		x, s := r.Fit.Forecast(at)
 		t := unix(at)
-		mean = append(mean, plotter.XY{X: t, Y: x / u.size})
-		upper = append(upper, plotter.XY{X: t, Y: (x + rate.Coverage*s) / u.size})
-		lower = append(lower, plotter.XY{X: t, Y: (x - rate.Coverage*s) / u.size})
+		mean = append(mean, plotter.XY{X: t, Y: x / u.Size})
+		upper = append(upper, plotter.XY{X: t, Y: (x + rate.Coverage*s) / u.Size})
+		lower = append(lower, plotter.XY{X: t, Y: (x - rate.Coverage*s) / u.Size})
 	}
 	step := to.Sub(from) / curveSteps
-	changes := r.fit.Changes
+	changes := r.Fit.Changes
 	for i := range curveSteps + 1 {
 		at := from.Add(time.Duration(i) * step)
 		// A step is drawn upright: one point before it, one after.
@@ -151,20 +72,20 @@ func (r *rateResult) curve(from, to time.Time, u unit) (mean, band plotter.XYs) 
 }
 
 // historyPlot shows offsets, fit, changes, tolerance and forecast.
-func (r *rateResult) historyPlot() *plot.Plot {
-	f := r.fit
+func historyPlot(r *text.Rate) *plot.Plot {
+	f := r.Fit
 	end := f.Epoch.Add(max(f.Span()/4, 24*time.Hour))
-	largest := r.tolerance
+	largest := r.Tolerance
 	for _, fix := range f.Fixes {
 		if !fix.Outlier {
 			largest = math.Max(largest, math.Abs(fix.X))
 		}
 	}
-	u := unitFor(largest, secondUnits)
-	p := newPlot("Offset: local clock - UTC (positive: ahead)", "", "offset ("+u.name+")")
+	u := text.UnitFor(largest, text.SecondUnits)
+	p := newPlot("Offset: local clock - UTC (positive: ahead)", "", "offset ("+u.Name+")")
 	timeAxis(p)
 	for i, span := range [][2]time.Time{{f.Start(), f.Epoch}, {f.Epoch, end}} {
-		mean, band := r.curve(span[0], span[1], u)
+		mean, band := curve(r, span[0], span[1], u)
 		area := &plotter.Polygon{XYs: []plotter.XYs{band}, Color: bandColour}
 		l := line(mean, fitColour, vg.Points(1.2))
 		name := "fit and 95 % band"
@@ -174,8 +95,8 @@ func (r *rateResult) historyPlot() *plot.Plot {
 		p.Add(area, l)
 		p.Legend.Add(name, l)
 	}
-	for _, y := range []float64{r.tolerance, -r.tolerance} {
-		l := line(plotter.XYs{{X: unix(f.Start()), Y: y / u.size}, {X: unix(end), Y: y / u.size}}, outlierColour, vg.Points(.7), vg.Points(1), vg.Points(3))
+	for _, y := range []float64{r.Tolerance, -r.Tolerance} {
+		l := line(plotter.XYs{{X: unix(f.Start()), Y: y / u.Size}, {X: unix(end), Y: y / u.Size}}, outlierColour, vg.Points(.7), vg.Points(1), vg.Points(3))
 		p.Add(l)
 		if y > 0 {
 			p.Legend.Add("tolerance", l)
@@ -184,7 +105,7 @@ func (r *rateResult) historyPlot() *plot.Plot {
 	var good, bad plotter.XYs
 	stride := 1 + len(f.Fixes)/mostPoints
 	for i, fix := range f.Fixes {
-		xy := plotter.XY{X: unix(fix.At), Y: fix.X / u.size}
+		xy := plotter.XY{X: unix(fix.At), Y: fix.X / u.Size}
 		switch {
 		case fix.Outlier:
 			bad = append(bad, xy)
@@ -198,15 +119,15 @@ func (r *rateResult) historyPlot() *plot.Plot {
 		p.Add(s)
 		p.Legend.Add("outlier", s)
 	}
-	r.addChanges(p)
+	addChanges(r, p)
 	headroom(p, .6)
 	return p
 }
 
 // addChanges draws an upright line at each change.
-func (r *rateResult) addChanges(p *plot.Plot) {
+func addChanges(r *text.Rate, p *plot.Plot) {
 	seen := map[bool]bool{}
-	for _, c := range r.fit.Changes {
+	for _, c := range r.Fit.Changes {
 		at := unix(c.At)
 		l := line(plotter.XYs{{X: at, Y: p.Y.Min}, {X: at, Y: p.Y.Max}}, changeColour, vg.Points(.8))
 		name := "adjustment logged"
@@ -222,30 +143,30 @@ func (r *rateResult) addChanges(p *plot.Plot) {
 }
 
 // residualPlot shows the fixes less the fit, with their own 95 % half-widths.
-func (r *rateResult) residualPlot() *plot.Plot {
-	f := r.fit
+func residualPlot(r *text.Rate) *plot.Plot {
+	f := r.Fit
 	var largest float64
 	for _, fix := range f.Fixes {
 		if !fix.Outlier {
 			largest = math.Max(largest, math.Abs(fix.Residual)+rate.Coverage*fix.U)
 		}
 	}
-	u := unitFor(largest, secondUnits)
-	p := newPlot("Residuals: fix - fit, bars ± 95 %", "", "residual ("+u.name+")")
+	u := text.UnitFor(largest, text.SecondUnits)
+	p := newPlot("Residuals: fix - fit, bars ± 95 %", "", "residual ("+u.Name+")")
 	timeAxis(p)
 	var points plotter.XYs
 	var bars plotter.YErrors
 	var bad plotter.XYs
 	stride := 1 + len(f.Fixes)/mostPoints
 	for i, fix := range f.Fixes {
-		xy := plotter.XY{X: unix(fix.At), Y: fix.Residual / u.size}
+		xy := plotter.XY{X: unix(fix.At), Y: fix.Residual / u.Size}
 		if fix.Outlier {
-			xy.Y = math.Max(-1.1, math.Min(1.1, fix.Residual/largest)) * largest / u.size // at the edge if beyond it
+			xy.Y = math.Max(-1.1, math.Min(1.1, fix.Residual/largest)) * largest / u.Size // at the edge if beyond it
 			bad = append(bad, xy)
 			continue
 		}
 		if i%stride == 0 {
-			half := rate.Coverage * fix.U / u.size
+			half := rate.Coverage * fix.U / u.Size
 			points = append(points, xy)
 			bars = append(bars, struct{ Low, High float64 }{half, half})
 		}
@@ -265,14 +186,14 @@ func (r *rateResult) residualPlot() *plot.Plot {
 		p.Legend.Add("outlier, at the edge if beyond it", s)
 	}
 	p.X.Min, p.X.Max = unix(f.Start()), unix(f.Epoch)
-	r.addChanges(p)
+	addChanges(r, p)
 	headroom(p, .3)
 	return p
 }
 
 // deviationPlot shows the fixes' deviations over the floor.
-func (r *rateResult) deviationPlot() *plot.Plot {
-	return deviationsPlot(r.scatter.Deviations, r.floor)
+func deviationPlot(r *text.Rate) *plot.Plot {
+	return deviationsPlot(r.Scatter.Deviations, r.Floor)
 }
 
 // deviationsPlot shows deviations against averaging time on log-log axes; tdev
@@ -342,12 +263,12 @@ func phasePlot(s *rate.Series) *plot.Plot {
 	for _, x := range s.Phase {
 		largest = math.Max(largest, math.Abs(x))
 	}
-	u := unitFor(largest, secondUnits)
-	p := newPlot("Phase", "time (s)", fmt.Sprintf("phase (%s)", u.name))
+	u := text.UnitFor(largest, text.SecondUnits)
+	p := newPlot("Phase", "time (s)", fmt.Sprintf("phase (%s)", u.Name))
 	var points plotter.XYs
 	stride := 1 + len(s.Phase)/mostPoints
 	for i := 0; i < len(s.Phase); i += stride {
-		points = append(points, plotter.XY{X: float64(i) * s.Interval, Y: s.Phase[i] / u.size})
+		points = append(points, plotter.XY{X: float64(i) * s.Interval, Y: s.Phase[i] / u.Size})
 	}
 	p.Add(line(points, inkColour, vg.Points(.8)))
 	return p

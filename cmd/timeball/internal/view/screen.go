@@ -1,4 +1,5 @@
-package main
+// Package view is the terminal: screens that fill it, lines, and the keyboard.
+package view
 
 import (
 	"bytes"
@@ -39,8 +40,8 @@ type layout interface {
 	lines(width, height int) []row
 }
 
-// terminal is w if that is a terminal on which the cursor can be moved.
-func terminal(w io.Writer) (*os.File, bool) {
+// Terminal is w if that is a terminal on which the cursor can be moved.
+func Terminal(w io.Writer) (*os.File, bool) {
 	f, ok := w.(*os.File)
 	kind := os.Getenv("TERM")
 	return f, ok && kind != "" && kind != "dumb" && term.IsTerminal(int(f.Fd()))

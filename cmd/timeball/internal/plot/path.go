@@ -1,53 +1,22 @@
-package main
+package plot
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"image/color"
 	"math"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
-	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
 	"timeball/align/path"
+	"timeball/cmd/timeball/internal/text"
 )
-
-// checkPicture accepts no picture, or one whose format is told by its name.
-func checkPicture(name string) error {
-	switch strings.ToLower(filepath.Ext(name)) {
-	case ".png", ".svg":
-		return nil
-	}
-	if name == "" {
-		return nil
-	}
-	return usageError{fmt.Errorf("--plot %s: the name must end in .png or .svg", name)}
-}
-
-// savePicture draws into a file of the format its name tells.
-func savePicture(name string, width, height vg.Length, paint func(draw.Canvas)) error {
-	format := strings.ToLower(strings.TrimPrefix(filepath.Ext(name), "."))
-	canvas, err := draw.NewFormattedCanvas(width, height, format)
-	if err != nil {
-		return fmt.Errorf("%s: %w", name, err)
-	}
-	paint(draw.New(canvas))
-	f, err := os.Create(name)
-	if err != nil {
-		return err // names the file
-	}
-	_, err = canvas.WriteTo(f)
-	return errors.Join(err, f.Close())
-}
 
 // Colours: ink for what is said, sand and slate for ground and layers, and one
 // hue for each kind of layer.
@@ -76,9 +45,9 @@ func layerColour(mode string) color.RGBA {
 	return inkColour
 }
 
-// plotPath draws the hops over the curved earth and the delay over the 24 hours
+// Path draws the hops over the curved earth and the delay over the 24 hours
 // of the request's day.
-func plotPath(name string, r path.Request, p path.Prediction) error {
+func Path(name string, r path.Request, p path.Prediction) error {
 	section := plotHops(r, p)
 	day, err := plotDay(r)
 	if err != nil {
@@ -99,7 +68,7 @@ const earthKm = 6371.009
 // plotHops is the vertical section along the great circle, kilometres both ways.
 func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 	pl := plot.New()
-	pl.Title.Text = fmt.Sprintf("%s, %s, to %v, %s: %.0f km", strings.ToUpper(r.Station.ID), carrierName(p.CarrierHz), place{r.At}, r.Time.Format("2006-01-02 15:04 UTC"), p.DistanceM/1e3)
+	pl.Title.Text = fmt.Sprintf("%s, %s, to %v, %s: %.0f km", strings.ToUpper(r.Station.ID), text.Carrier(p.CarrierHz), text.Place(r.At), r.Time.Format("2006-01-02 15:04 UTC"), p.DistanceM/1e3)
 	pl.Title.TextStyle.Font.Size = vg.Points(13)
 	pl.HideAxes()
 	span := p.DistanceM / 1e3 / earthKm // angle at the earth's centre
@@ -128,7 +97,7 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 			pl.Add(filled)
 		}
 		if name != "" && near {
-			addLabel(pl, at(-beyond, (lowKm+highKm)/2), name+" ", paleInkColour, text.XRight)
+			addLabel(pl, at(-beyond, (lowKm+highKm)/2), name+" ", paleInkColour, draw.XRight)
 		}
 	}
 	shell("", -crustKm, 0, groundColour)
@@ -138,7 +107,7 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 	for heightKm := 100.0; heightKm <= 400; heightKm += 100 {
 		addLine(pl, arc(heightKm, -beyond, 1+beyond), paleColour, 0.6, []vg.Length{vg.Points(2), vg.Points(3)})
 		if heightKm == 400 || near {
-			addLabel(pl, at(1+beyond, heightKm), fmt.Sprintf(" %.0f km", heightKm), paleColour, text.XLeft)
+			addLabel(pl, at(1+beyond, heightKm), fmt.Sprintf(" %.0f km", heightKm), paleColour, draw.XLeft)
 		}
 	}
 	perPoint := max((pl.X.Max-pl.X.Min)/700, (pl.Y.Max-pl.Y.Min)/300) // about; km
@@ -153,7 +122,7 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 		})
 		if !taken && m.Probability > 0.05 {
 			labelled = append(labelled, at)
-			addLabel(pl, at, m.Name, layerColour(m.Name), text.XCenter)
+			addLabel(pl, at, m.Name, layerColour(m.Name), draw.XCenter)
 		}
 	}
 	for _, m := range modes {
@@ -174,35 +143,13 @@ func plotHops(r path.Request, p path.Prediction) *plot.Plot {
 		label(at(0.5/float64(m.Hops), m.HeightM/1e3+lift), m)
 	}
 	under := -crustKm - 16*perPoint
-	left, right := text.XCenter, text.XCenter
+	left, right := draw.XCenter, draw.XCenter
 	if earthKm*span < 80*perPoint { // no room for both
-		left, right = text.XRight, text.XLeft
+		left, right = draw.XRight, draw.XLeft
 	}
 	addLabel(pl, at(0, under), strings.ToUpper(r.Station.ID)+" ", inkColour, left)
 	addLabel(pl, at(1, under), " receiver", inkColour, right)
 	return pl
-}
-
-func addLine(pl *plot.Plot, xys plotter.XYs, colour color.Color, points float64, dashes []vg.Length) {
-	line, err := plotter.NewLine(xys)
-	if err != nil {
-		return // no two points: nothing to draw
-	}
-	line.Color = colour
-	line.Width = vg.Points(points)
-	line.Dashes = dashes
-	pl.Add(line)
-}
-
-func addLabel(pl *plot.Plot, at plotter.XY, label string, colour color.Color, align text.XAlignment) {
-	labels, err := plotter.NewLabels(plotter.XYLabels{XYs: plotter.XYs{at}, Labels: []string{label}})
-	if err != nil {
-		return // a place that is no number
-	}
-	labels.TextStyle[0].Color = colour
-	labels.TextStyle[0].Font.Size = vg.Points(10)
-	labels.TextStyle[0].XAlign = align
-	pl.Add(labels)
 }
 
 // drawToScale draws a plot with the same scale both ways, centred in c.

@@ -1,4 +1,4 @@
-package main
+package view
 
 import (
 	"bufio"
@@ -8,22 +8,22 @@ import (
 	"golang.org/x/term"
 )
 
-// typing is what a person has typed so far; entered when that is to count.
-type typing struct {
-	text    string
-	entered bool
+// Typing is what a person has typed so far; entered when that is to count.
+type Typing struct {
+	Text    string
+	Entered bool
 }
 
-// keyboard is what a person types during a measurement, a line at a time.
-type keyboard struct {
-	lines   chan typing
-	restore func()
+// Keyboard is what a person types during a measurement, a line at a time.
+type Keyboard struct {
+	Lines   chan Typing
+	Restore func()
 }
 
-// openKeyboard reads lines from r. At a terminal whose screen is drawn on keys
+// OpenKeyboard reads lines from r. At a terminal whose screen is drawn on keys
 // come singly, and any of them enters if anyKey is set.
-func openKeyboard(r io.Reader, drawn, anyKey bool) *keyboard {
-	k := &keyboard{lines: make(chan typing), restore: func() {}}
+func OpenKeyboard(r io.Reader, drawn, anyKey bool) *Keyboard {
+	k := &Keyboard{Lines: make(chan Typing), Restore: func() {}}
 	f, ok := r.(*os.File)
 	if !ok || !drawn || !term.IsTerminal(int(f.Fd())) {
 		go k.readLines(r)
@@ -34,14 +34,14 @@ func openKeyboard(r io.Reader, drawn, anyKey bool) *keyboard {
 		go k.readLines(r)
 		return k
 	}
-	k.restore = func() { term.Restore(int(f.Fd()), before) }
+	k.Restore = func() { term.Restore(int(f.Fd()), before) }
 	go k.readKeys(r, anyKey)
 	return k
 }
 
-func (k *keyboard) readLines(r io.Reader) {
+func (k *Keyboard) readLines(r io.Reader) {
 	for s := bufio.NewScanner(r); s.Scan(); {
-		k.lines <- typing{s.Text(), true}
+		k.Lines <- Typing{s.Text(), true}
 	}
 }
 
@@ -56,7 +56,7 @@ const (
 // mostTyped is the length of the longest time of day.
 const mostTyped = len("18:20:41")
 
-func (k *keyboard) readKeys(r io.Reader, anyKey bool) {
+func (k *Keyboard) readKeys(r io.Reader, anyKey bool) {
 	text := ""
 	var buf [64]byte // a key that sends several bytes comes in one piece
 	for {
@@ -80,7 +80,7 @@ func (k *keyboard) readKeys(r io.Reader, anyKey bool) {
 				text += string(b)
 			}
 		}
-		k.lines <- typing{text, entered}
+		k.Lines <- Typing{text, entered}
 		if entered {
 			text = ""
 		}

@@ -1,14 +1,14 @@
-package main
+package text
 
 import (
 	"bytes"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"timeball/align"
+	"timeball/cmd/timeball/internal/testkit"
 )
 
 // spoken are fixes with nearly everything in them, and with nearly nothing.
@@ -17,44 +17,32 @@ func spoken() map[string]align.Fix {
 	recording := align.Recording{Path: "gannet-head.wav", RateHz: 48000, Seconds: 180, Gaps: []align.Gap{{At: 60.2, LostFrames: 1024}}}
 	full := align.Fix{
 		Recording: recording, Verdict: align.Found,
-		Offset: ptr(-12.345e-3), U: ptr(4.2e-5), CI95: &[2]float64{-12.427e-3, -12.263e-3}, DoF: ptr(41.0), Sense: align.Behind, At: &at,
-		Rate: &align.Rate{Y: 1.2e-9, U: 4e-9}, WholeSeconds: ptr(-2),
+		Offset: new(-12.345e-3), U: new(4.2e-5), CI95: &[2]float64{-12.427e-3, -12.263e-3}, DoF: new(41.0), Sense: align.Behind, At: &at,
+		Rate: &align.Rate{Y: 1.2e-9, U: 4e-9}, WholeSeconds: new(-2),
 		Budget: []align.BudgetLine{
-			{Source: "tick average", Type: "A", U: 2e-5, DoF: ptr(41.0)},
+			{Source: "tick average", Type: "A", U: 2e-5, DoF: new(41.0)},
 			{Source: "path delay wwv", Type: "B", U: 3.7e-5, Note: "as given"},
 		},
 		Stations: []align.StationFix{{
-			ID: "wwv", ToneHz: 1000, TicksExpected: 174, TicksUsed: 169, SNRdB: ptr(12.34), Offset: ptr(-12.345e-3), U: ptr(4.2e-5),
+			ID: "wwv", ToneHz: 1000, TicksExpected: 174, TicksUsed: 169, SNRdB: new(12.34), Offset: new(-12.345e-3), U: new(4.2e-5),
 			Path: &align.PathUsed{Delay: 7.2e-3, U: 3.7e-5, Mode: "given"}, Arrivals: []align.Arrival{{}, {Excess: 1.02e-3, Level: -4}},
 		}},
 		Marker:      &align.MarkerFix{Channel: 2, Edge: "rising", Pulses: 178, Missed: 2, Jitter: 2e-7, Steps: []align.Step{{At: 100.3, By: 12e-3}, {At: 120, By: -1e-3}}},
-		SampleClock: &align.SampleClock{PPMvsUTC: ptr(23.0), PPMvsMarker: ptr(23.1)},
-		UTC:         &align.UTC{Second: at, DUT1: ptr(-0.2), Leap: "none", From: "100 Hz code"},
+		SampleClock: &align.SampleClock{PPMvsUTC: new(23.0), PPMvsMarker: new(23.1)},
+		UTC:         &align.UTC{Second: at, DUT1: new(-0.2), Leap: "none", From: "100 Hz code"},
 		Warnings:    []string{"the receiver channel clips"},
 	}
-	deaf := align.Fix{Recording: recording, Verdict: align.NoTick, Reason: "no station's ticks were found in the receiver channel", Marker: full.Marker, SampleClock: &align.SampleClock{PPMvsMarker: ptr(23.1)}}
+	deaf := align.Fix{Recording: recording, Verdict: align.NoTick, Reason: "no station's ticks were found in the receiver channel", Marker: full.Marker, SampleClock: &align.SampleClock{PPMvsMarker: new(23.1)}}
 	return map[string]align.Fix{"full": full, "deaf": deaf}
 }
 
 func TestPrintFix(t *testing.T) {
 	for name, f := range spoken() {
 		var out bytes.Buffer
-		if err := printFix(&out, f, "gannet-head.png"); err != nil {
+		if err := WriteFix(&out, f, "gannet-head.png"); err != nil {
 			t.Fatal(err)
 		}
-		golden := filepath.Join("testdata", "replay", name+".txt")
-		if *update {
-			if err := os.WriteFile(golden, out.Bytes(), 0o666); err != nil {
-				t.Fatal(err)
-			}
-		}
-		want, err := os.ReadFile(golden)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if out.String() != string(want) {
-			t.Errorf("%s is not as in %s (go test -update rewrites it):\n%s", name, golden, out.String())
-		}
+		testkit.Golden(t, filepath.Join("testdata", "replay", name+".txt"), out.String())
 	}
 }
 
@@ -72,11 +60,11 @@ func TestHeadline(t *testing.T) {
 		if tt.offset < 0 {
 			f.Sense = align.Behind
 		}
-		if got := headline(f); got != tt.want {
+		if got := Headline(f); got != tt.want {
 			t.Errorf("%g ± %g: %q, want %q", tt.offset, tt.half, got, tt.want)
 		}
 	}
-	if got := headline(align.Fix{Verdict: align.NoMarker, Reason: "no pulse"}); !strings.HasPrefix(got, "no fix: no pulse") {
+	if got := Headline(align.Fix{Verdict: align.NoMarker, Reason: "no pulse"}); !strings.HasPrefix(got, "no fix: no pulse") {
 		t.Errorf("%q", got)
 	}
 }

@@ -1,4 +1,4 @@
-package main
+package plot
 
 import (
 	"image/color"
@@ -17,7 +17,7 @@ import (
 
 // drawn is a picture with a tick that arrives 10 ms after the marker, and fades.
 func drawn() align.Picture {
-	s := align.StationPicture{ID: "wwv", Coherent: true, Arrival: 10e-3, Band: [2]float64{9.9e-3, 10.1e-3}, UTC: ptr(2.8e-3), Excess: []float64{0, 1e-3}}
+	s := align.StationPicture{ID: "wwv", Coherent: true, Arrival: 10e-3, Band: [2]float64{9.9e-3, 10.1e-3}, UTC: new(2.8e-3), Excess: []float64{0, 1e-3}}
 	s.First, s.Step, s.AudioFirst, s.AudioStep, s.AudioSeconds = -5e-3, 0.125e-3, -25e-3, 0.125e-3, 60
 	for i := range 60 {
 		r := timing.Row{Second: float64(i), Seconds: 1, Level: make([]float32, 96), Late: 1e-4 * math.Sin(float64(i)), U: 5e-5}
@@ -33,13 +33,13 @@ func drawn() align.Picture {
 		}
 		s.Audio = append(s.Audio, v)
 	}
-	fix := align.Fix{Verdict: align.Found, Offset: ptr(2.8e-3), CI95: &[2]float64{2.2e-3, 3.4e-3}, Rate: &align.Rate{Y: 1e-9, U: 1e-9}}
+	fix := align.Fix{Verdict: align.Found, Offset: new(2.8e-3), CI95: &[2]float64{2.2e-3, 3.4e-3}, Rate: &align.Rate{Y: 1e-9, U: 1e-9}}
 	return align.Picture{Fix: fix, Stations: []align.StationPicture{s}, Marker: []align.MarkerPoint{{At: 0, Place: -30e-3}, {At: 30, Place: 0}}}
 }
 
 func TestPlotAttempt(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "a.png")
-	if err := plotAttempt(name, drawn()); err != nil {
+	if err := Attempt(name, drawn()); err != nil {
 		t.Fatal(err)
 	}
 	f, err := os.Open(name)
@@ -65,7 +65,7 @@ func TestPlotAttempt(t *testing.T) {
 
 	// In a scalable picture the words can be read.
 	name = filepath.Join(t.TempDir(), "a.svg")
-	if err := plotAttempt(name, drawn()); err != nil {
+	if err := Attempt(name, drawn()); err != nil {
 		t.Fatal(err)
 	}
 	text, err := os.ReadFile(name)

@@ -1,4 +1,4 @@
-package main
+package text
 
 import (
 	"fmt"
@@ -10,20 +10,20 @@ import (
 	"timeball/align"
 )
 
-// printFix says a fix to a person: the offset first, then what it rests on.
-func printFix(w io.Writer, f align.Fix, picture string) error {
+// WriteFix says a fix to a person: the offset first, then what it rests on.
+func WriteFix(w io.Writer, f align.Fix, picture string) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s\n", f.Recording.Path, headline(f))
+	fmt.Fprintf(&b, "%s: %s\n", f.Recording.Path, Headline(f))
 	if f.Hands != "" {
 		fmt.Fprintf(&b, "its hands: %s\n", f.Hands)
 	}
 	if f.Offset != nil {
-		writeInterval(&b, f)
+		WriteInterval(&b, f)
 	}
 	b.WriteByte('\n')
 	writeStations(&b, f.Stations)
 	writeBudget(&b, f)
-	writeFacts(&b, f)
+	WriteFacts(&b, f)
 	for _, warning := range f.Warnings {
 		fmt.Fprintf(&b, "warning: %s\n", warning)
 	}
@@ -38,8 +38,8 @@ func printFix(w io.Writer, f align.Fix, picture string) error {
 	return err
 }
 
-// headline is the result in one sentence.
-func headline(f align.Fix) string {
+// Headline is the result in one sentence.
+func Headline(f align.Fix) string {
 	if f.Offset == nil {
 		return "no fix: " + f.Reason
 	}
@@ -54,9 +54,9 @@ func headline(f align.Fix) string {
 	}
 	switch f.Verdict {
 	case align.Found:
-		return fmt.Sprintf("the local clock is %s %s by %s (95 %%): %s", relation(f.Sense), against(f), plusMinus(math.Abs(x), half), remedy)
+		return fmt.Sprintf("the local clock is %s %s by %s (95 %%): %s", Relation(f.Sense), against(f), PlusMinus(math.Abs(x), half), remedy)
 	default:
-		return fmt.Sprintf("no fix: the local clock seems to be %s %s by %s, but %s", relation(f.Sense), against(f), plusMinus(math.Abs(x), half), f.Reason)
+		return fmt.Sprintf("no fix: the local clock seems to be %s %s by %s, but %s", Relation(f.Sense), against(f), PlusMinus(math.Abs(x), half), f.Reason)
 	}
 }
 
@@ -68,32 +68,12 @@ func against(f align.Fix) string {
 	return "UTC"
 }
 
-func relation(s align.Sense) string {
-	if s == align.Ahead {
-		return "ahead of"
-	}
-	return "behind"
-}
-
-// plusMinus is a time and its half-width, each with its unit: "12.35 ms ± 0.16 ms".
-func plusMinus(seconds, half float64) string {
-	u := unitFor(math.Max(math.Abs(seconds), half), secondUnits)
-	v, h := rounded(seconds/u.size, half/u.size)
-	return fmt.Sprintf("%s %s ± %s %s", v, u.name, h, u.name)
-}
-
-// short is a time in three digits, for tables.
-func short(seconds float64) string {
-	u := unitFor(math.Abs(seconds), secondUnits)
-	return fmt.Sprintf("%.3g %s", seconds/u.size, u.name)
-}
-
-func writeInterval(w io.Writer, f align.Fix) {
-	u := unitFor(math.Max(math.Abs(f.CI95[0]), math.Abs(f.CI95[1])), secondUnits)
-	half := (f.CI95[1] - f.CI95[0]) / 2 / u.size
-	lo, _ := rounded(f.CI95[0]/u.size, half)
-	hi, _ := rounded(f.CI95[1]/u.size, half)
-	fmt.Fprintf(w, "local clock minus %s: 95 %% interval %s to %s %s, u = %s", against(f), lo, hi, u.name, short(*f.U))
+func WriteInterval(w io.Writer, f align.Fix) {
+	u := UnitFor(math.Max(math.Abs(f.CI95[0]), math.Abs(f.CI95[1])), SecondUnits)
+	half := (f.CI95[1] - f.CI95[0]) / 2 / u.Size
+	lo, _ := rounded(f.CI95[0]/u.Size, half)
+	hi, _ := rounded(f.CI95[1]/u.Size, half)
+	fmt.Fprintf(w, "local clock minus %s: 95 %% interval %s to %s %s, u = %s", against(f), lo, hi, u.Name, Short(*f.U))
 	if f.DoF != nil {
 		fmt.Fprintf(w, ", %.0f degrees of freedom", *f.DoF)
 	}
@@ -109,16 +89,16 @@ func writeStations(w io.Writer, stations []align.StationFix) {
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "station\ttone\tticks\tSNR in 3 kHz\toffset, 95 %\tpath delay\tarrivals")
-	for _, row := range stationRows(stations) {
+	for _, row := range StationRows(stations) {
 		fmt.Fprintln(t, strings.Join(row, "\t"))
 	}
 	t.Flush()
 	fmt.Fprintln(w)
 }
 
-// stationRows are the stations as a table: ID, tone, ticks, SNR, offset, path
+// StationRows are the stations as a table: ID, tone, ticks, SNR, offset, path
 // delay, arrivals.
-func stationRows(stations []align.StationFix) [][]string {
+func StationRows(stations []align.StationFix) [][]string {
 	var rows [][]string
 	for _, s := range stations {
 		snr, offset, delay := "-", "-", "not known"
@@ -126,10 +106,10 @@ func stationRows(stations []align.StationFix) [][]string {
 			snr = fmt.Sprintf("%.1f dB", *s.SNRdB)
 		}
 		if s.Offset != nil && s.U != nil {
-			offset = withUnit(*s.Offset, 1.96**s.U, secondUnits)
+			offset = WithUnit(*s.Offset, 1.96**s.U, SecondUnits)
 		}
 		if s.Path != nil {
-			delay = fmt.Sprintf("%s (%s)", strings.TrimPrefix(withUnit(s.Path.Delay, 1.96*s.Path.U, secondUnits), "+"), s.Path.Mode)
+			delay = fmt.Sprintf("%s (%s)", strings.TrimPrefix(WithUnit(s.Path.Delay, 1.96*s.Path.U, SecondUnits), "+"), s.Path.Mode)
 		}
 		var arrivals []string
 		for _, a := range s.Arrivals {
@@ -143,9 +123,9 @@ func stationRows(stations []align.StationFix) [][]string {
 	return rows
 }
 
-// budgetRows is the budget as a table: source, type, u, degrees of freedom,
+// BudgetRows is the budget as a table: source, type, u, degrees of freedom,
 // share, note.
-func budgetRows(budget []align.BudgetLine) [][]string {
+func BudgetRows(budget []align.BudgetLine) [][]string {
 	sum := 0.0
 	for _, l := range budget {
 		sum += l.U * l.U
@@ -156,7 +136,7 @@ func budgetRows(budget []align.BudgetLine) [][]string {
 		if l.DoF != nil {
 			dof = fmt.Sprintf("%.0f", *l.DoF)
 		}
-		rows = append(rows, []string{l.Source, l.Type, short(l.U), dof, fmt.Sprintf("%.0f %%", 100*l.U*l.U/sum), l.Note})
+		rows = append(rows, []string{l.Source, l.Type, Short(l.U), dof, fmt.Sprintf("%.0f %%", 100*l.U*l.U/sum), l.Note})
 	}
 	return rows
 }
@@ -167,15 +147,15 @@ func writeBudget(w io.Writer, f align.Fix) {
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "uncertainty from\ttype\tu\tdegrees of freedom\tshare\t")
-	for _, row := range budgetRows(f.Budget) {
+	for _, row := range BudgetRows(f.Budget) {
 		fmt.Fprintln(t, strings.Join(row, "\t"))
 	}
 	t.Flush()
 	fmt.Fprintln(w)
 }
 
-// writeFacts tells about marker, sample clock, time code and recording.
-func writeFacts(w io.Writer, f align.Fix) {
+// WriteFacts tells about marker, sample clock, time code and recording.
+func WriteFacts(w io.Writer, f align.Fix) {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	defer t.Flush()
 	if m := f.Marker; m != nil {
@@ -183,26 +163,26 @@ func writeFacts(w io.Writer, f align.Fix) {
 		if m.Missed > 0 {
 			missed = fmt.Sprintf("%d missed", m.Missed)
 		}
-		fmt.Fprintf(t, "marker\tchannel %d, %s edge, %d pulses, %s, jitter %s\n", m.Channel, m.Edge, m.Pulses, missed, short(m.Jitter))
+		fmt.Fprintf(t, "marker\tchannel %d, %s edge, %d pulses, %s, jitter %s\n", m.Channel, m.Edge, m.Pulses, missed, Short(m.Jitter))
 		for _, s := range m.Steps {
 			way := "retarded"
 			if s.By < 0 {
 				way = "advanced"
 			}
-			fmt.Fprintf(t, "\t%s by %s at %.1f s\n", way, short(math.Abs(s.By)), s.At)
+			fmt.Fprintf(t, "\t%s by %s at %.1f s\n", way, Short(math.Abs(s.By)), s.At)
 		}
 	}
 	if f.Wire != nil {
 		r := f.Wire.Reference
-		fmt.Fprintf(t, "reference\tchannel %d, %s edge, %d pulses, %d missed, jitter %s\n", r.Channel, r.Edge, r.Pulses, r.Missed, short(r.Jitter))
+		fmt.Fprintf(t, "reference\tchannel %d, %s edge, %d pulses, %d missed, jitter %s\n", r.Channel, r.Edge, r.Pulses, r.Missed, Short(r.Jitter))
 		for _, d := range f.Wire.Deviations {
 			if d.Kind == "tdev" {
-				fmt.Fprintf(t, "tdev\t%s over %g s, 95 %% interval %s to %s, %s\n", short(d.Value), d.Tau, short(d.CI95[0]), short(d.CI95[1]), d.Noise)
+				fmt.Fprintf(t, "tdev\t%s over %g s, 95 %% interval %s to %s, %s\n", Short(d.Value), d.Tau, Short(d.CI95[0]), Short(d.CI95[1]), d.Noise)
 			}
 		}
 	}
 	if f.Rate != nil {
-		fmt.Fprintf(t, "rate\tthe local clock %s\n", gaining(f.Rate.Y, 1.96*f.Rate.U))
+		fmt.Fprintf(t, "rate\tthe local clock %s\n", Gaining(f.Rate.Y, 1.96*f.Rate.U))
 	}
 	if c := f.SampleClock; c != nil {
 		if c.PPMvsUTC != nil {
@@ -219,7 +199,7 @@ func writeFacts(w io.Writer, f align.Fix) {
 		fmt.Fprintf(t, "broadcast\t%s, %s, leap second: %s, from the %s\n", u.Second.UTC().Format("2006-01-02 15:04:05 UTC"), dut1, u.Leap, u.From)
 	}
 	if x := f.OffsetUT1; x != nil {
-		fmt.Fprintf(t, "UT1\tthe local clock is %s UT1 by %.1f s, as far as DUT1 tells\n", relation(align.SenseOf(*x)), math.Abs(*x))
+		fmt.Fprintf(t, "UT1\tthe local clock is %s UT1 by %.1f s, as far as DUT1 tells\n", Relation(align.SenseOf(*x)), math.Abs(*x))
 	}
 	lost := int64(0)
 	for _, g := range f.Recording.Gaps {

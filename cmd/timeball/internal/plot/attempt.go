@@ -1,4 +1,4 @@
-package main
+package plot
 
 import (
 	"fmt"
@@ -6,16 +6,15 @@ import (
 	"image/color"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
-	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
 	"timeball/align"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // Colours of a measurement: the marker, UTC and the tick's arrival keep theirs
@@ -34,10 +33,10 @@ const (
 	rasterGamma   = 0.7 // lifts the weak seconds out of the dark
 )
 
-// plotAttempt draws a column for each station: the mean tick between marker
+// Attempt draws a column for each station: the mean tick between marker
 // and UTC, the raster of the seconds, and the offset by each. Without a station
 // there is nothing to draw, and no file.
-func plotAttempt(name string, p align.Picture) error {
+func Attempt(name string, p align.Picture) error {
 	if len(p.Stations) == 0 {
 		return nil
 	}
@@ -97,11 +96,11 @@ func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
 	pl.Add(line(wave, inkColour, vg.Points(0.9)))
 	upright(s.Arrival, arrivalColour)
 	level := func(share float64) float64 { return hi + share*room }
-	label(pl, s.Arrival*ms, level(0.07), " tick arrives", arrivalColour, text.XLeft)
+	label(pl, s.Arrival*ms, level(0.07), " tick arrives", arrivalColour, draw.XLeft)
 	if s.UTC != nil {
 		upright(*s.UTC, utcColour)
 		label(pl, *s.UTC*ms, level(0.6), utcLabel(*s.UTC), utcColour, side(*s.UTC*ms < (pl.X.Min+pl.X.Max)/2))
-		span(pl, *s.UTC*ms, s.Arrival*ms, level(0.23), "delays "+short(s.Arrival-*s.UTC), inkColour)
+		span(pl, *s.UTC*ms, s.Arrival*ms, level(0.23), "delays "+text.Short(s.Arrival-*s.UTC), inkColour)
 	}
 	if pl.X.Min <= 0 && 0 <= pl.X.Max {
 		upright(0, markerColour, vg.Points(5), vg.Points(2))
@@ -110,9 +109,9 @@ func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
 			span(pl, 0, *s.UTC*ms, level(0.5), "", markerColour)
 		}
 	} else if pl.X.Min > 0 {
-		label(pl, pl.X.Min, level(0.44), fmt.Sprintf(" ← local marker, %.1f ms before the left edge", pl.X.Min), markerColour, text.XLeft)
+		label(pl, pl.X.Min, level(0.44), fmt.Sprintf(" ← local marker, %.1f ms before the left edge", pl.X.Min), markerColour, draw.XLeft)
 	} else {
-		label(pl, pl.X.Max, level(0.44), fmt.Sprintf("local marker, %.1f ms after the right edge → ", -pl.X.Max), markerColour, text.XRight)
+		label(pl, pl.X.Max, level(0.44), fmt.Sprintf("local marker, %.1f ms after the right edge → ", -pl.X.Max), markerColour, draw.XRight)
 	}
 	return pl
 }
@@ -120,17 +119,17 @@ func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
 // utcLabel says where the UTC second is.
 func utcLabel(after float64) string {
 	if after < 0 {
-		return fmt.Sprintf(" UTC second, %s before the marker ", short(-after))
+		return fmt.Sprintf(" UTC second, %s before the marker ", text.Short(-after))
 	}
-	return fmt.Sprintf(" UTC second, %s after the marker ", short(after))
+	return fmt.Sprintf(" UTC second, %s after the marker ", text.Short(after))
 }
 
 // side puts a label to the right of its point, or to the left.
-func side(right bool) text.XAlignment {
+func side(right bool) draw.XAlignment {
 	if right {
-		return text.XLeft
+		return draw.XLeft
 	}
-	return text.XRight
+	return draw.XRight
 }
 
 // meanLevel is the root of the mean power of the rows.
@@ -152,42 +151,14 @@ func uprightBand(pl *plot.Plot, lo, hi float64, c color.RGBA) *plotter.Polygon {
 	return area(plotter.XYs{{X: lo, Y: pl.Y.Min}, {X: hi, Y: pl.Y.Min}, {X: hi, Y: pl.Y.Max}, {X: lo, Y: pl.Y.Max}}, c)
 }
 
-// area fills an outline with a pale shade of c.
-func area(outline plotter.XYs, c color.RGBA) *plotter.Polygon {
-	pale := func(v uint8) uint8 { return 255 - (255-v)/5 }
-	return &plotter.Polygon{XYs: []plotter.XYs{outline}, Color: color.RGBA{pale(c.R), pale(c.G), pale(c.B), 255}}
-}
-
 // span draws a line from one place to another with a word beside it.
 func span(pl *plot.Plot, from, to, y float64, word string, c color.RGBA) {
 	pl.Add(line(plotter.XYs{{X: from, Y: y}, {X: to, Y: y}}, c, vg.Points(1.2)))
 	ends := markers(plotter.XYs{{X: from, Y: y}, {X: to, Y: y}}, c, draw.CircleGlyph{}, vg.Points(1.8))
 	pl.Add(ends)
 	if word != "" {
-		label(pl, max(from, to), y, "  "+word, c, text.XLeft)
+		label(pl, max(from, to), y, "  "+word, c, draw.XLeft)
 	}
-}
-
-// label writes a word at a point.
-func label(pl *plot.Plot, x, y float64, word string, c color.RGBA, align text.XAlignment) {
-	style := pl.X.Tick.Label
-	style.Color, style.Rotation = c, 0
-	style.XAlign, style.YAlign = align, text.YCenter
-	pl.Add(words{word, x, y, style})
-}
-
-// words is a plotter of a text that, unlike plotter.Labels, claims no margin for
-// it.
-type words struct {
-	text  string
-	x, y  float64
-	style text.Style
-}
-
-// Plot implements plot.Plotter.
-func (w words) Plot(c draw.Canvas, p *plot.Plot) {
-	x, y := p.Transforms(&c)
-	c.FillText(w.style, vg.Point{X: x(w.x), Y: y(w.y)}, w.text)
 }
 
 // plotRaster has a row for each second: its brightness is the matched filter's
@@ -214,7 +185,7 @@ func plotRaster(p align.Picture, s *align.StationPicture) *plot.Plot {
 		end := r.to
 		if i+1 < len(p.Marker) {
 			end = p.Marker[i+1].At
-			label(pl, r.left+0.01*(r.right-r.left), end, fmt.Sprintf("← the marker was moved here by %+.3g ms", (p.Marker[i+1].Place-m.Place)*1e3), color.RGBA{0xff, 0xff, 0xff, 0xff}, text.XLeft)
+			label(pl, r.left+0.01*(r.right-r.left), end, fmt.Sprintf("← the marker was moved here by %+.3g ms", (p.Marker[i+1].Place-m.Place)*1e3), color.RGBA{0xff, 0xff, 0xff, 0xff}, draw.XLeft)
 		}
 		if x := m.Place * 1e3; r.left <= x && x <= r.right {
 			pl.Add(line(plotter.XYs{{X: x, Y: max(m.At, r.from)}, {X: x, Y: end}}, markerColour, vg.Points(1.5)))
@@ -283,39 +254,6 @@ func (r *raster) Plot(c draw.Canvas, p *plot.Plot) {
 	c.DrawImage(vg.Rectangle{Min: vg.Point{X: x(r.left), Y: y(r.to)}, Max: vg.Point{X: x(r.right), Y: y(r.from)}}, r.picture)
 }
 
-// roundTicks marks round numbers, from six to twelve of them.
-func roundTicks(from, to float64) []plot.Tick {
-	step := math.Pow10(int(math.Floor(math.Log10((to - from) / 5))))
-	for _, factor := range []float64{5, 2} {
-		if step*factor <= (to-from)/5 {
-			step *= factor
-			break
-		}
-	}
-	places := max(0, -int(math.Floor(math.Log10(step))))
-	var ticks []plot.Tick
-	for i := math.Ceil(from/step - 1e-9); i <= to/step+1e-9; i++ {
-		ticks = append(ticks, plot.Tick{Value: i * step, Label: strconv.FormatFloat(i*step+0, 'f', places, 64)})
-	}
-	return ticks
-}
-
-// clockTicks marks round times of a recording as minutes and seconds.
-func clockTicks(from, to float64) []plot.Tick {
-	const most = 8
-	for _, step := range []float64{5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400} {
-		if (to-from)/step > most {
-			continue
-		}
-		var ticks []plot.Tick
-		for t := math.Ceil(from/step) * step; t <= to; t += step {
-			ticks = append(ticks, plot.Tick{Value: t, Label: fmt.Sprintf("%d:%02d", int(t)/60, int(t)%60)})
-		}
-		return ticks
-	}
-	return plot.DefaultTicks{}.Ticks(from, to)
-}
-
 // plotSeconds is the offset by each second, with the average and its band.
 func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 	centre := 0.0
@@ -326,21 +264,21 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 	half := (s.Band[1] - s.Band[0]) / 2
 	low, high := reach(s, half)
 	low, high = centre+low, centre+high
-	u := unitFor(max(math.Abs(low), math.Abs(high)), secondUnits)
-	pl := newPlot("offset by each second, as the marker stands at the end", "time in the recording", fmt.Sprintf("%s, %s", what, u.name))
+	u := text.UnitFor(max(math.Abs(low), math.Abs(high)), text.SecondUnits)
+	pl := newPlot("offset by each second, as the marker stands at the end", "time in the recording", fmt.Sprintf("%s, %s", what, u.Name))
 	from, to := s.Start[0], s.Start[len(s.Start)-1]
 	pl.X.Min, pl.X.Max = from, to
 	pl.X.Tick.Marker, pl.Y.Tick.Marker = plot.TickerFunc(clockTicks), plot.TickerFunc(roundTicks)
-	pl.Y.Min, pl.Y.Max = low/u.size, high/u.size
+	pl.Y.Min, pl.Y.Max = low/u.Size, high/u.Size
 	rate := 0.0
 	if f.Rate != nil {
 		rate = f.Rate.Y
 	}
 	at := func(t float64) float64 { return centre + rate*(t-to) }
 	band := area(plotter.XYs{
-		{X: from, Y: (at(from) - half) / u.size}, {X: to, Y: (at(to) - half) / u.size},
-		{X: to, Y: (at(to) + half) / u.size}, {X: from, Y: (at(from) + half) / u.size}}, utcColour)
-	average := line(plotter.XYs{{X: from, Y: at(from) / u.size}, {X: to, Y: at(to) / u.size}}, utcColour, vg.Points(1.5))
+		{X: from, Y: (at(from) - half) / u.Size}, {X: to, Y: (at(to) - half) / u.Size},
+		{X: to, Y: (at(to) + half) / u.Size}, {X: from, Y: (at(from) + half) / u.Size}}, utcColour)
+	average := line(plotter.XYs{{X: from, Y: at(from) / u.Size}, {X: to, Y: at(to) / u.Size}}, utcColour, vg.Points(1.5))
 	pl.Add(band)
 	var seen, above, below plotter.XYs
 	for i, r := range s.Rows {
@@ -351,8 +289,8 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 		case y < low:
 			below = append(below, plotter.XY{X: s.Start[i], Y: pl.Y.Min})
 		default:
-			seen = append(seen, plotter.XY{X: s.Start[i], Y: y / u.size})
-			pl.Add(line(plotter.XYs{{X: s.Start[i], Y: max(low, y-r.U) / u.size}, {X: s.Start[i], Y: min(high, y+r.U) / u.size}}, paleColour, vg.Points(0.6)))
+			seen = append(seen, plotter.XY{X: s.Start[i], Y: y / u.Size})
+			pl.Add(line(plotter.XYs{{X: s.Start[i], Y: max(low, y-r.U) / u.Size}, {X: s.Start[i], Y: min(high, y+r.U) / u.Size}}, paleColour, vg.Points(0.6)))
 		}
 	}
 	dots := markers(seen, inkColour, draw.CircleGlyph{}, vg.Points(1.5))
@@ -364,9 +302,9 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 	}
 	pl.Legend.Add(name, average)
 	for _, x := range s.Excess[1:] {
-		later := line(plotter.XYs{{X: from, Y: (at(from) + x) / u.size}, {X: to, Y: (at(to) + x) / u.size}}, utcColour, vg.Points(1), vg.Points(4), vg.Points(3))
+		later := line(plotter.XYs{{X: from, Y: (at(from) + x) / u.Size}, {X: to, Y: (at(to) + x) / u.Size}}, utcColour, vg.Points(1), vg.Points(4), vg.Points(3))
 		pl.Add(later)
-		pl.Legend.Add(fmt.Sprintf("path that comes %s later", short(x)), later)
+		pl.Legend.Add(fmt.Sprintf("path that comes %s later", text.Short(x)), later)
 	}
 	outside := append(above, below...)
 	if len(outside) > 0 {

@@ -1,0 +1,106 @@
+// Package report writes pages for the binder: one file that needs no other.
+package report
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"os"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"timeball/align"
+	"timeball/cmd/timeball/internal/page"
+	"timeball/cmd/timeball/internal/plot"
+	"timeball/cmd/timeball/internal/text"
+)
+
+//go:embed fix.html
+var fixReportText string
+
+var fixReportTemplate = template.Must(template.New("fix").Parse(fixReportText))
+
+// fixReport is what the report of one fix shows.
+type fixReport struct {
+	Made     string
+	Headline string
+	Interval string
+	Hands    string // in words
+	align.Fix
+	Budget   [][]string
+	Stations [][]string
+	Facts    [][2]string
+	Settings [][2]string
+	SHA256   string
+	Events   [][3]string
+	Untold   int // earlier events, for which there is no room
+	Pictures []plot.Figure
+	Cautions []string
+}
+
+// WriteFix writes a report of one fix: a file that needs no other and
+// prints on two pages. sha256 is that of the recording, empty if none was kept.
+func WriteFix(path string, p align.Picture, s align.Settings, sha256 string, events []page.Event) error {
+	f := p.Fix
+	r := fixReport{
+		Made: time.Now().UTC().Format("2006-01-02 15:04 UTC"), Headline: text.Headline(f), Fix: f,
+		Settings: text.Settings(s), SHA256: sha256, Cautions: text.Cautions(f, s),
+	}
+	if f.Offset != nil {
+		var b strings.Builder
+		text.WriteInterval(&b, f)
+		r.Interval = b.String()
+	}
+	r.Hands = "Whether the hands show the right second is not known."
+	if f.Hands != "" {
+		r.Hands = "Its hands: " + f.Hands
+	}
+	r.Budget, r.Stations = text.BudgetRows(f.Budget), text.StationRows(f.Stations)
+	for line := range strings.Lines(factsText(f)) {
+		what, is, _ := strings.Cut(line, "  ")
+		is = strings.TrimSpace(is)
+		if n := len(r.Facts); what == "" && n > 0 {
+			r.Facts[n-1][1] += "; " + is // of the same thing
+		} else {
+			r.Facts = append(r.Facts, [2]string{what, is})
+		}
+	}
+	r.Untold = len(events)
+	for room := linesForEvents; r.Untold > 0; r.Untold-- {
+		e := events[r.Untold-1]
+		if room -= 1 + utf8.RuneCountInString(e.Text)/lineOfEvent; room < 0 {
+			break
+		}
+		offset := ""
+		if e.Offset != nil {
+			offset = text.Short(*e.Offset)
+		}
+		r.Events = append(r.Events, [3]string{text.Minutes(e.T), e.Text, offset})
+	}
+	slices.Reverse(r.Events)
+	var err error
+	if r.Pictures, err = plot.FixFigures(p); err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	var out bytes.Buffer
+	if err := fixReportTemplate.Execute(&out, r); err != nil {
+		return err
+	}
+	return os.WriteFile(path, out.Bytes(), 0o644)
+}
+
+// The latest events find room below the pictures: this many lines of so many
+// characters.
+const (
+	linesForEvents = 10
+	lineOfEvent    = 90
+)
+
+func factsText(f align.Fix) string {
+	var b strings.Builder
+	text.WriteFacts(&b, f)
+	return b.String()
+}

@@ -1,0 +1,58 @@
+package text
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"timeball/align/logbook"
+	"timeball/align/rate"
+)
+
+// Entry puts an entry on one line.
+func Entry(e *logbook.Entry) (kind string, at *time.Time, value string, remarks []string) {
+	if f := e.Fix; f != nil {
+		for _, s := range f.Stations {
+			remarks = append(remarks, s.ID)
+		}
+		value = string(f.Verdict)
+		if f.Offset != nil && f.U != nil {
+			value = WithUnit(*f.Offset, rate.Coverage**f.U, SecondUnits)
+			if f.WholeSeconds != nil && *f.WholeSeconds != 0 {
+				value += fmt.Sprintf(" and %+d s", *f.WholeSeconds)
+			}
+			if f.Verdict != "fix" {
+				value += " (" + string(f.Verdict) + ")"
+			}
+		} else if f.Reason != "" {
+			remarks = append(remarks, f.Reason)
+		}
+		return "fix", f.At, value, remarks
+	}
+	a := e.Adjustment
+	var parts []string
+	u := 0.0
+	if a.U != nil {
+		u = rate.Coverage * *a.U
+	}
+	if a.Step != nil {
+		parts = append(parts, WithUnit(*a.Step, u, SecondUnits))
+	}
+	if a.Trim != nil {
+		text := fmt.Sprintf("%+.3g", *a.Trim)
+		if u > 0 {
+			text += fmt.Sprintf(" ± %.1g", u)
+		}
+		parts = append(parts, text)
+	}
+	if a.Divisions != nil {
+		parts = append(parts, turn(*a.Divisions, 0))
+	}
+	if a.Celsius != nil {
+		parts = append(parts, fmt.Sprintf("%g °C", *a.Celsius))
+	}
+	if a.Note != "" {
+		remarks = append(remarks, a.Note)
+	}
+	return string(a.Kind), &a.At, strings.Join(parts, ", "), remarks
+}

@@ -1,0 +1,89 @@
+package text
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+
+	"timeball/align/path"
+)
+
+// Place is a place as a chart would have it.
+func Place(at path.LatLon) string {
+	side := func(v float64, positive, negative string) string {
+		if v < 0 {
+			positive = negative
+		}
+		return fmt.Sprintf("%.4g°%s", math.Abs(v), positive)
+	}
+	return side(at.Lat, "N", "S") + " " + side(at.Lon, "E", "W")
+}
+
+// Frequency is a frequency in megahertz.
+func Frequency(hz float64) string { return strconv.FormatFloat(hz/1e6, 'f', -1, 64) + " MHz" }
+
+// Carrier is the carrier of a request for people.
+func Carrier(hz float64) string {
+	if hz == 0 {
+		return "any carrier"
+	}
+	return Frequency(hz)
+}
+
+func WritePath(w io.Writer, r path.Request, p path.Prediction) error {
+	var text strings.Builder
+	way := ""
+	if r.LongPath {
+		way = ", the long way"
+	}
+	fmt.Fprintf(&text, "%s, %s, to %v at %s%s\n\n", strings.ToUpper(r.Station.ID), Carrier(p.CarrierHz), Place(r.At), r.Time.Format("2006-01-02 15:04 UTC"), way)
+	ms := func(seconds float64) string { return fmt.Sprintf("%.3f ms", seconds*1e3) }
+	t := tabwriter.NewWriter(&text, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(t, "path delay\t%s, u = %s, 95 %% %.3f to %s\n", ms(p.DelaySeconds), ms(p.USeconds), p.CI95[0]*1e3, ms(p.CI95[1]))
+	fmt.Fprintf(t, "distance\t%.1f km, %s at the speed of light\n", p.DistanceM/1e3, ms(p.GreatCircleSeconds))
+	fmt.Fprintf(t, "excess\t%s over the great circle\n", ms(p.DelaySeconds-p.GreatCircleSeconds))
+	origin := "as given"
+	if math.IsNaN(r.Sunspots) {
+		origin = "of a mean cycle at the date"
+	}
+	fmt.Fprintf(t, "sunspots\t%.0f as published since July 2015, R12 = %.0f on the scale before, u = %.0f; %s; the delay changes by %s µs for each unit of R12\n",
+		p.Sunspots/path.TodaysSunspots, p.Sunspots, p.SunspotsU, origin, perSunspot(p.SecondsPerSunspot))
+	t.Flush()
+	text.WriteByte('\n')
+	t = tabwriter.NewWriter(&text, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(t, "mode\tdelay, ms\tu, ms\televation\theight, km\tMUF, MHz\tlevel, dB\theard\tfirst\t")
+	for _, m := range p.Modes {
+		height, muf := "-", "-"
+		if m.Hops > 0 {
+			height = fmt.Sprintf("%.0f", m.HeightM/1e3)
+		}
+		if m.MUFHz > 0 {
+			muf = fmt.Sprintf("%.1f", m.MUFHz/1e6)
+		}
+		fmt.Fprintf(t, "%s\t%.3f\t%.3f\t%.1f°\t%s\t%s\t%.0f\t%.0f %%\t%.0f %%\t\n", m.Name, m.DelaySeconds*1e3, m.USeconds*1e3, m.Elevation, height, muf, m.LevelDB, 100*m.Probability, 100*m.First)
+	}
+	t.Flush()
+	text.WriteString("\nThe uncertainty comes from\n")
+	t = tabwriter.NewWriter(&text, 0, 0, 2, ' ', tabwriter.AlignRight)
+	for _, c := range p.Causes {
+		// What makes less than half a per cent is in the JSON.
+		if share := c.USeconds * c.USeconds / (p.USeconds * p.USeconds); share >= 0.005 {
+			fmt.Fprintf(t, "  %s\t%s\t%.0f %%\t\n", c.Name, ms(c.USeconds), 100*share)
+		}
+	}
+	t.Flush()
+	_, err := io.WriteString(w, text.String())
+	return err
+}
+
+// perSunspot is a sensitivity in microseconds, with its sign unless it is nothing.
+func perSunspot(seconds float64) string {
+	s := fmt.Sprintf("%+.1f", seconds*1e6)
+	if s == "-0.0" || s == "+0.0" {
+		return "0.0"
+	}
+	return s
+}

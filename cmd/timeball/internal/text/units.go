@@ -1,0 +1,143 @@
+// Package text puts results into words and tables for a person: numbers with
+// their units and intervals, and all sentences and tables that commands print.
+package text
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"timeball/align"
+)
+
+// Unit is a unit a value may be shown in.
+type Unit struct {
+	Name string
+	Size float64 // in the SI unit
+}
+
+var (
+	SecondUnits = []Unit{{"s", 1}, {"ms", 1e-3}, {"us", 1e-6}, {"ns", 1e-9}}
+	perDayUnits = []Unit{{"s a day", 1}, {"ms a day", 1e-3}, {"us a day", 1e-6}, {"ns a day", 1e-9}}
+)
+
+// UnitFor is the largest unit in which a size is at least 1, else the smallest.
+func UnitFor(size float64, units []Unit) Unit {
+	for _, u := range units {
+		if math.Abs(size) >= u.Size {
+			return u
+		}
+	}
+	return units[len(units)-1]
+}
+
+// WithUnit shows a value with sign and its half-width, which is rounded to two
+// digits and the value to the same place (JCGM 100:2008, 7.2.6). A half-width
+// of zero is not shown.
+func WithUnit(value, half float64, units []Unit) string {
+	u := UnitFor(math.Max(math.Abs(value), half), units)
+	v, h := rounded(value/u.Size, half/u.Size)
+	if value >= 0 {
+		v = "+" + v
+	}
+	if half == 0 {
+		return v + " " + u.Name
+	}
+	return v + " ± " + h + " " + u.Name
+}
+
+// rounded rounds half to two significant digits and value to the same place
+// (JCGM 100:2008, 7.2.6: at most two digits, estimates consistent with their
+// uncertainties); with no half value to four digits.
+func rounded(value, half float64) (v, h string) {
+	if !(half > 0) || math.IsInf(half, 0) {
+		return strconv.FormatFloat(value, 'g', 4, 64), ""
+	}
+	digits := strconv.FormatFloat(half, 'e', 1, 64) // 0.0996 is 1.0e-01
+	exponent, err := strconv.Atoi(digits[strings.IndexByte(digits, 'e')+1:])
+	if err != nil {
+		panic(err) // not strconv's format
+	}
+	places := 1 - exponent
+	if places < 0 {
+		tens := math.Pow10(-places)
+		value, half, places = math.Round(value/tens)*tens, math.Round(half/tens)*tens, 0
+	}
+	return strconv.FormatFloat(value, 'f', places, 64), strconv.FormatFloat(half, 'f', places, 64)
+}
+
+// Gaining is a rate as the keeper says it: "gains 3.1 ± 0.4 us a day (3.6e-11)".
+func Gaining(y, half float64) string {
+	const day = 86400
+	verb := "gains"
+	if y < 0 {
+		verb = "loses"
+	}
+	u := UnitFor(math.Max(math.Abs(y), half)*day, perDayUnits)
+	v, h := rounded(math.Abs(y)*day/u.Size, half*day/u.Size)
+	return fmt.Sprintf("%s %s ± %s %s (%.2g)", verb, v, h, u.Name, y)
+}
+
+// Minutes is a length of time as 12:34 or 1:02:34.
+func Minutes(seconds float64) string {
+	t := int(seconds)
+	if t < 3600 {
+		return fmt.Sprintf("%d:%02d", t/60, t%60)
+	}
+	return fmt.Sprintf("%d:%02d:%02d", t/3600, t/60%60, t%60)
+}
+
+func Relation(s align.Sense) string {
+	if s == align.Ahead {
+		return "ahead of"
+	}
+	return "behind"
+}
+
+// PlusMinus is a time and its half-width, each with its unit: "12.35 ms ± 0.16 ms".
+func PlusMinus(seconds, half float64) string {
+	u := UnitFor(math.Max(math.Abs(seconds), half), SecondUnits)
+	v, h := rounded(seconds/u.Size, half/u.Size)
+	return fmt.Sprintf("%s %s ± %s %s", v, u.Name, h, u.Name)
+}
+
+// Short is a time in three digits, for tables.
+func Short(seconds float64) string {
+	u := UnitFor(math.Abs(seconds), SecondUnits)
+	return fmt.Sprintf("%.3g %s", seconds/u.Size, u.Name)
+}
+
+// Ratio shows a dimensionless value with its half-width in one power of ten.
+func Ratio(v, half float64) string {
+	exponent := int(math.Floor(math.Log10(math.Max(math.Abs(v), half))))
+	if v == 0 && half == 0 {
+		return "0"
+	}
+	scale := math.Pow10(exponent)
+	a, b := rounded(v/scale, half/scale)
+	if v >= 0 {
+		a = "+" + a
+	}
+	if b == "" {
+		return fmt.Sprintf("%se%d", a, exponent)
+	}
+	return fmt.Sprintf("(%s ± %s)e%d", a, b, exponent)
+}
+
+// Date shows a time to the minute.
+func Date(t time.Time) string { return t.UTC().Format("2006-01-02 15:04") }
+
+// turn says how far to turn a dial, with its half-width if there is one, and
+// which way.
+func turn(divisions, half float64) string {
+	v, h := rounded(math.Abs(divisions), half)
+	if h != "" {
+		v += " ± " + h
+	}
+	if divisions < 0 {
+		return v + " divisions anticlockwise"
+	}
+	return v + " divisions clockwise"
+}

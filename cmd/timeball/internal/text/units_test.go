@@ -1,0 +1,31 @@
+package text
+
+import (
+	"testing"
+)
+
+// JCGM 100:2008, 7.2.6: at most two significant digits of the uncertainty, and
+// the estimate to the same place. Its example: y = 10.057 62 Ω with u = 27 mΩ is
+// 10.058 Ω. The other values are worked by hand at the boundaries.
+func TestRounded(t *testing.T) {
+	for _, tt := range []struct {
+		value, half float64
+		v, h        string
+	}{
+		{10.05762, 0.027, "10.058", "0.027"},
+		{12.3456, 0.0994, "12.346", "0.099"},
+		{12.3456, 0.0996, "12.35", "0.10"}, // two digits, not three
+		{12.3456, 0.995, "12.35", "0.99"},  // 0.995 is a little less in binary
+		{12.3456, 0.996, "12.3", "1.0"},
+		{12.3456, 9.94, "12.3", "9.9"},
+		{12.3456, 9.96, "12", "10"},
+		{123.456, 99.6, "120", "100"},
+		{1234.5, 123, "1230", "120"},
+		{0.04, 0.5, "0.04", "0.50"},
+		{12.3456, 0, "12.35", ""},
+	} {
+		if v, h := rounded(tt.value, tt.half); v != tt.v || h != tt.h {
+			t.Errorf("%g ± %g: %s ± %s, want %s ± %s", tt.value, tt.half, v, h, tt.v, tt.h)
+		}
+	}
+}

@@ -1,0 +1,130 @@
+package view
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"timeball/align"
+	"timeball/cmd/timeball/internal/testkit"
+	"timeball/cmd/timeball/internal/text"
+)
+
+func TestListenView(t *testing.T) {
+	fading := testkit.Second(0.0123456, 0.12e-3)
+	fading.Radio = align.Reception{State: align.Coasting, Gone: 95}
+	fading.Stations = fading.Stations[:1]
+	fading.Stations[0].Reception = fading.Radio
+	utc := &align.UTC{Second: *fading.At, Leap: "none", From: "100 Hz code"}
+	hands := -2
+	fading.UTC, fading.WholeSeconds, fading.Hands = utc, &hands, "pull the seconds forward by 2"
+	deaf := align.Second{T: 30, Count: 28, Verdict: align.NoTick, Reason: "no station's ticks were found in the receiver channel", Radio: align.Reception{State: align.NeverHeard}}
+	near := testkit.Second(-4.2e-6, 3e-6)
+	wire := testkit.Second(3.2104e-6, 8e-9)
+	wire.Radio, wire.Stations = align.Reception{State: align.ByWire}, nil
+
+	for _, size := range [][2]int{{38, 10}, {80, 24}, {150, 40}} {
+		for _, c := range []struct {
+			name string
+			v    view
+		}{
+			{"behind", view{now: new(testkit.Second(-0.4123456, 0.2e-3)), tolerance: 1e-3, recording: "gannet-head.wav"}},
+			{"coasting", view{now: &fading, tolerance: 1e-3, messages: []string{"the input has stopped; waiting for it to come back"}}},
+			{"deaf", view{now: &deaf, tolerance: 1e-3, ask: "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0"}},
+			{"typing", view{now: &near, tolerance: 10e-6, ask: "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0", typed: "18:20"}},
+			{"reached", view{now: &near, tolerance: 10e-6}},
+			{"wire", view{now: &wire, tolerance: 1e-6}},
+			{"waiting", view{}},
+		} {
+			name := fmt.Sprintf("%s-%dx%d", c.name, size[0], size[1])
+			t.Run(name, func(t *testing.T) {
+				var b strings.Builder
+				rows := c.v.lines(size[0], size[1])
+				for _, r := range rows {
+					if n := utf8.RuneCountInString(r.text); n > size[0] {
+						t.Errorf("%d characters: %s", n, r.text)
+					}
+					fmt.Fprintln(&b, r.text)
+				}
+				if len(rows) > size[1] {
+					t.Errorf("%d lines", len(rows))
+				}
+				testkit.Golden(t, filepath.Join("testdata", "listen", name+".txt"), b.String())
+			})
+		}
+	}
+}
+
+// However small the screen, there is nothing that does not fit, nor a panic.
+func TestViewFitsAnyScreen(t *testing.T) {
+	s := testkit.Second(-0.4123456, 0.2e-3)
+	v := view{now: &s, tolerance: 1e-3, messages: []string{"one", "two", "three"}}
+	for w := 1; w < 130; w += 3 {
+		for h := 1; h < 50; h++ {
+			rows := v.lines(w, h)
+			if len(rows) > h {
+				t.Fatalf("%dx%d: %d lines", w, h, len(rows))
+			}
+			for _, r := range rows {
+				if utf8.RuneCountInString(r.text) > w {
+					t.Fatalf("%dx%d: %q", w, h, r.text)
+				}
+			}
+		}
+	}
+}
+
+func TestBigOffset(t *testing.T) {
+	for _, c := range []struct {
+		x    float64
+		wire bool
+		want string
+	}{
+		{-0.4123456, false, "-412.35 ms"},
+		{0.0123456, false, "+12.346 ms"},
+		{1.2345678e-3, false, "+1.2346 ms"},
+		{-0.99996e-3, false, "-1000.0 us"},
+		{12.34e-6, false, "+12.3 us"},
+		{0, false, "+0.0 us"},
+		{3.2104e-6, true, "+3.210 us"},
+		{-42.4e-9, true, "-42 ns"},
+	} {
+		if got := text.BigOffset(c.x, c.wire); got != c.want {
+			t.Errorf("%v: %s, want %s", c.x, got, c.want)
+		}
+	}
+	for _, text := range []string{"+-0123456789. ms", "us ns", "no marker", "no tick", "retard", "advance", "good"} {
+		for _, r := range text {
+			if _, ok := glyphs[r]; !ok {
+				t.Errorf("%q has no large form", r)
+			}
+		}
+	}
+}
+
+func TestSecondLine(t *testing.T) {
+	s := testkit.Second(-0.0123456, 0.16e-3)
+	want := "18:23:07Z  -12.346 ms ± 160 us  behind: advance  radio heard  WWV 12 dB  WWVH fading for 7 s"
+	if got := Line(s, 1e-3); got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+}
+
+func TestPainted(t *testing.T) {
+	r := row{"good", good}
+	if r.painted(false) != "good" || r.painted(true) != "\x1b[32mgood\x1b[0m" {
+		t.Errorf("%q, %q", r.painted(false), r.painted(true))
+	}
+}
+
+// A tolerance set during the measurement holds on the screen.
+func TestScreenAims(t *testing.T) {
+	left := make(chan struct{})
+	close(left)
+	screen := &listenScreen{screen: &screen{left: left}, view: &view{tolerance: 1e-3}}
+	if screen.Aim(5e-3); screen.view.tolerance != 5e-3 {
+		t.Errorf("the screen's is %v", screen.view.tolerance)
+	}
+}

@@ -50,23 +50,15 @@ func WriteFix(path string, p align.Picture, s align.Settings, sha256 string, eve
 		Settings: text.Settings(s), SHA256: sha256, Cautions: text.Cautions(f, s),
 	}
 	if f.Offset != nil {
-		var b strings.Builder
-		text.WriteInterval(&b, f)
-		r.Interval = b.String()
+		r.Interval = text.Interval(f)
 	}
 	r.Hands = "Whether the hands show the right second is not known."
 	if f.Hands != "" {
 		r.Hands = "Its hands: " + f.Hands
 	}
 	r.Budget, r.Stations = text.BudgetRows(f.Budget), text.StationRows(f.Stations)
-	for line := range strings.Lines(factsText(f)) {
-		what, is, _ := strings.Cut(line, "  ")
-		is = strings.TrimSpace(is)
-		if n := len(r.Facts); what == "" && n > 0 {
-			r.Facts[n-1][1] += "; " + is // of the same thing
-		} else {
-			r.Facts = append(r.Facts, [2]string{what, is})
-		}
+	for _, fact := range text.Facts(f) {
+		r.Facts = append(r.Facts, [2]string{fact.What, strings.Join(fact.Is, "; ")})
 	}
 	r.Untold = len(events)
 	for room := linesForEvents; r.Untold > 0; r.Untold-- {
@@ -98,9 +90,3 @@ const (
 	linesForEvents = 10
 	lineOfEvent    = 90
 )
-
-func factsText(f align.Fix) string {
-	var b strings.Builder
-	text.WriteFacts(&b, f)
-	return b.String()
-}

@@ -18,12 +18,12 @@ func WriteFix(w io.Writer, f align.Fix, picture string) error {
 		fmt.Fprintf(&b, "its hands: %s\n", f.Hands)
 	}
 	if f.Offset != nil {
-		WriteInterval(&b, f)
+		fmt.Fprintln(&b, Interval(f))
 	}
 	b.WriteByte('\n')
 	writeStations(&b, f.Stations)
 	writeBudget(&b, f)
-	WriteFacts(&b, f)
+	writeFacts(&b, f)
 	for _, warning := range f.Warnings {
 		fmt.Fprintf(&b, "warning: %s\n", warning)
 	}
@@ -68,19 +68,20 @@ func against(f align.Fix) string {
 	return "UTC"
 }
 
-func WriteInterval(w io.Writer, f align.Fix) {
+// Interval is the 95 % interval with what belongs to it, in one line.
+func Interval(f align.Fix) string {
 	u := UnitFor(math.Max(math.Abs(f.CI95[0]), math.Abs(f.CI95[1])), SecondUnits)
 	half := (f.CI95[1] - f.CI95[0]) / 2 / u.Size
 	lo, _ := rounded(f.CI95[0]/u.Size, half)
 	hi, _ := rounded(f.CI95[1]/u.Size, half)
-	fmt.Fprintf(w, "local clock minus %s: 95 %% interval %s to %s %s, u = %s", against(f), lo, hi, u.Name, Short(*f.U))
+	line := fmt.Sprintf("local clock minus %s: 95 %% interval %s to %s %s, u = %s", against(f), lo, hi, u.Name, Short(*f.U))
 	if f.DoF != nil {
-		fmt.Fprintf(w, ", %.0f degrees of freedom", *f.DoF)
+		line += fmt.Sprintf(", %.0f degrees of freedom", *f.DoF)
 	}
 	if f.At != nil {
-		fmt.Fprintf(w, ", at %s", f.At.UTC().Format("2006-01-02 15:04:05 UTC"))
+		line += fmt.Sprintf(", at %s", f.At.UTC().Format("2006-01-02 15:04:05 UTC"))
 	}
-	fmt.Fprintln(w)
+	return line
 }
 
 func writeStations(w io.Writer, stations []align.StationFix) {
@@ -154,41 +155,59 @@ func writeBudget(w io.Writer, f align.Fix) {
 	fmt.Fprintln(w)
 }
 
-// WriteFacts tells about marker, sample clock, time code and recording.
-func WriteFacts(w io.Writer, f align.Fix) {
+// Fact is something found of the marker, the sample clock, the time code or the
+// recording: what it is about, and one or more lines.
+type Fact struct {
+	What string
+	Is   []string
+}
+
+func writeFacts(w io.Writer, f align.Fix) {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	defer t.Flush()
+	for _, fact := range Facts(f) {
+		fmt.Fprintf(t, "%s\t%s\n", fact.What, strings.Join(fact.Is, "\n\t"))
+	}
+}
+
+// Facts are what was found beside the offset.
+func Facts(f align.Fix) []Fact {
+	var all []Fact
+	add := func(what, is string, values ...any) {
+		all = append(all, Fact{what, []string{fmt.Sprintf(is, values...)}})
+	}
 	if m := f.Marker; m != nil {
 		missed := "none missed"
 		if m.Missed > 0 {
 			missed = fmt.Sprintf("%d missed", m.Missed)
 		}
-		fmt.Fprintf(t, "marker\tchannel %d, %s edge, %d pulses, %s, jitter %s\n", m.Channel, m.Edge, m.Pulses, missed, Short(m.Jitter))
+		add("marker", "channel %d, %s edge, %d pulses, %s, jitter %s", m.Channel, m.Edge, m.Pulses, missed, Short(m.Jitter))
 		for _, s := range m.Steps {
 			way := "retarded"
 			if s.By < 0 {
 				way = "advanced"
 			}
-			fmt.Fprintf(t, "\t%s by %s at %.1f s\n", way, Short(math.Abs(s.By)), s.At)
+			found := &all[len(all)-1]
+			found.Is = append(found.Is, fmt.Sprintf("%s by %s at %.1f s", way, Short(math.Abs(s.By)), s.At))
 		}
 	}
 	if f.Wire != nil {
 		r := f.Wire.Reference
-		fmt.Fprintf(t, "reference\tchannel %d, %s edge, %d pulses, %d missed, jitter %s\n", r.Channel, r.Edge, r.Pulses, r.Missed, Short(r.Jitter))
+		add("reference", "channel %d, %s edge, %d pulses, %d missed, jitter %s", r.Channel, r.Edge, r.Pulses, r.Missed, Short(r.Jitter))
 		for _, d := range f.Wire.Deviations {
 			if d.Kind == "tdev" {
-				fmt.Fprintf(t, "tdev\t%s over %g s, 95 %% interval %s to %s, %s\n", Short(d.Value), d.Tau, Short(d.CI95[0]), Short(d.CI95[1]), d.Noise)
+				add("tdev", "%s over %g s, 95 %% interval %s to %s, %s", Short(d.Value), d.Tau, Short(d.CI95[0]), Short(d.CI95[1]), d.Noise)
 			}
 		}
 	}
 	if f.Rate != nil {
-		fmt.Fprintf(t, "rate\tthe local clock %s\n", Gaining(f.Rate.Y, 1.96*f.Rate.U))
+		add("rate", "the local clock %s", Gaining(f.Rate.Y, 1.96*f.Rate.U))
 	}
 	if c := f.SampleClock; c != nil {
 		if c.PPMvsUTC != nil {
-			fmt.Fprintf(t, "sample clock\t%+.2f ppm against %s\n", *c.PPMvsUTC, against(f))
+			add("sample clock", "%+.2f ppm against %s", *c.PPMvsUTC, against(f))
 		} else if c.PPMvsMarker != nil {
-			fmt.Fprintf(t, "sample clock\t%+.2f ppm against the marker\n", *c.PPMvsMarker)
+			add("sample clock", "%+.2f ppm against the marker", *c.PPMvsMarker)
 		}
 	}
 	if u := f.UTC; u != nil {
@@ -196,10 +215,10 @@ func WriteFacts(w io.Writer, f align.Fix) {
 		if u.DUT1 != nil {
 			dut1 = fmt.Sprintf("DUT1 %+.1f s", *u.DUT1)
 		}
-		fmt.Fprintf(t, "broadcast\t%s, %s, leap second: %s, from the %s\n", u.Second.UTC().Format("2006-01-02 15:04:05 UTC"), dut1, u.Leap, u.From)
+		add("broadcast", "%s, %s, leap second: %s, from the %s", u.Second.UTC().Format("2006-01-02 15:04:05 UTC"), dut1, u.Leap, u.From)
 	}
 	if x := f.OffsetUT1; x != nil {
-		fmt.Fprintf(t, "UT1\tthe local clock is %s UT1 by %.1f s, as far as DUT1 tells\n", Relation(align.SenseOf(*x)), math.Abs(*x))
+		add("UT1", "the local clock is %s UT1 by %.1f s, as far as DUT1 tells", Relation(align.SenseOf(*x)), math.Abs(*x))
 	}
 	lost := int64(0)
 	for _, g := range f.Recording.Gaps {
@@ -213,5 +232,6 @@ func WriteFacts(w io.Writer, f align.Fix) {
 	default:
 		gaps = fmt.Sprintf(", %d frames lost in %d gaps", lost, n)
 	}
-	fmt.Fprintf(t, "recording\t%.1f s at %d Hz%s\n", f.Recording.Seconds, f.Recording.RateHz, gaps)
+	add("recording", "%.1f s at %d Hz%s", f.Recording.Seconds, f.Recording.RateHz, gaps)
+	return all
 }

@@ -1,0 +1,125 @@
+// Package wholefile writes files that are whole or not there: whatever stops
+// the program or the machine, a name holds what it held before or all of what
+// was to be written.
+package wholefile
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"syscall"
+)
+
+// Write writes what fill writes to the file at path, and replaces what is
+// there once all of it is on the disk. It keeps a file's permissions and writes
+// through links. What is no regular file, such as a pipe or /dev/stdout, is
+// written to as it is.
+func Write(path string, fill func(io.Writer) error) (err error) {
+	path, special, err := resolve(path)
+	if err != nil {
+		return err
+	}
+	if special {
+		f, err := os.OpenFile(path, os.O_WRONLY, 0)
+		if err != nil {
+			return err
+		}
+		return errors.Join(fill(f), f.Close())
+	}
+	f, err := create(path)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			f.Close()
+			os.Remove(f.Name())
+		}
+	}()
+	if before, err := os.Stat(path); err == nil {
+		if err := f.Chmod(before.Mode().Perm()); err != nil {
+			return err
+		}
+	}
+	if err := fill(f); err != nil {
+		return err
+	}
+	if err := f.Sync(); err != nil {
+		return err
+	}
+	if err := f.Close(); err != nil {
+		return err
+	}
+	if err := os.Rename(f.Name(), path); err != nil {
+		return err
+	}
+	return syncFolder(filepath.Dir(path))
+}
+
+// Check tells whether Write could begin to write to path. It is for what takes
+// long and must not be lost for a mistyped name.
+func Check(path string) error {
+	path, special, err := resolve(path)
+	if err != nil || special {
+		return err
+	}
+	f, err := create(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Close(), os.Remove(f.Name()))
+}
+
+// resolve follows links, and tells whether what is there is no regular file.
+func resolve(path string) (target string, special bool, err error) {
+	target, err = filepath.EvalSymlinks(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return path, false, nil
+	}
+	if err != nil {
+		return "", false, err
+	}
+	info, err := os.Stat(target)
+	switch {
+	case err != nil:
+		return "", false, err
+	case info.IsDir():
+		return "", false, fmt.Errorf("%s is a folder: name a file in it", path)
+	}
+	return target, !info.Mode().IsRegular(), nil
+}
+
+// create makes a file beside path, with the permissions a new file has here.
+func create(path string) (*os.File, error) {
+	f, err := os.OpenFile(path+"."+rand.Text()[:8]+".part", os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if err != nil {
+		return nil, fmt.Errorf("cannot write %s: %w: choose a folder you may write to", path, reason(err))
+	}
+	return f, nil
+}
+
+// reason is err without the name of a file that the person has not heard of.
+func reason(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
+}
+
+// syncFolder makes a folder's names durable.
+func syncFolder(path string) error {
+	d, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	err = d.Sync()
+	if errors.Is(err, syscall.EINVAL) || errors.Is(err, syscall.ENOTSUP) { // not every file system can, or need
+		err = nil
+	}
+	return errors.Join(err, d.Close())
+}

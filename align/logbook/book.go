@@ -68,7 +68,8 @@ func Open(path string) (*Book, error) {
 }
 
 // OpenReadOnly opens the logbook at path, which must be there, for reading
-// alone. It may lie where nothing can be written.
+// alone. It may lie where nothing can be written, unless it is of an older
+// schema, which is brought up to date first.
 func OpenReadOnly(path string) (*Book, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, fmt.Errorf("logbook: %w", err)
@@ -81,14 +82,15 @@ func OpenReadOnly(path string) (*Book, error) {
 			b, version, err = look(path, "mode=ro&immutable=1")
 		}
 	}
-	if err == nil && version < len(migrations) {
-		b.db.Close()
-		err = b.explain(errors.New("an earlier version of this program wrote it and it must be brought up to date first: copy it to where you may write and use that with --logbook"))
+	if err != nil || version == len(migrations) {
+		return b, err
 	}
-	if err != nil {
+	b.Close()
+	if b, err = Open(path); err != nil {
 		return nil, err
 	}
-	return b, nil
+	b.Close()
+	return OpenReadOnly(path)
 }
 
 // look opens a database and looks what it is.

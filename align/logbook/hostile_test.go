@@ -221,8 +221,32 @@ func TestReadOnlyBesideWriter(t *testing.T) {
 	if entries, err := r.Entries("main"); err != nil || len(entries) != 1 {
 		t.Errorf("%d entries, %v", len(entries), err)
 	}
-	if _, err := r.Append("main", fix(1), Provenance{}); err == nil {
-		t.Error("wrote through a reader")
+	if _, err := r.Append("main", fix(1), Provenance{}); !errors.Is(err, ErrReadOnly) {
+		t.Errorf("writing through a reader: %v", err)
+	}
+}
+
+// A reader brings an older schema up to date, and is a reader still.
+func TestReadOnlyOfOlderSchema(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "logbook.sqlite")
+	closed(t, path)
+	b := open(t, path)
+	if _, err := b.db.Exec(`ALTER TABLE fix DROP COLUMN digest; PRAGMA user_version = 2`); err != nil {
+		t.Fatal(err)
+	}
+	b.Close()
+	r, err := OpenReadOnly(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	for way, err := range readAll(r) {
+		if err != nil {
+			t.Errorf("%s: %v", way, err)
+		}
+	}
+	if _, err := r.Append("main", fix(1), Provenance{}); !errors.Is(err, ErrReadOnly) {
+		t.Errorf("writing through a reader: %v", err)
 	}
 }
 

@@ -3,12 +3,15 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
 
 	"github.com/BurntSushi/toml"
+
+	"timeball/cmd/timeball/internal/wholefile"
 )
 
 // calibration is a delay of the person's equipment as it was measured.
@@ -50,8 +53,7 @@ func (f calibrationFile) load() (calibrations, error) {
 	return c, nil
 }
 
-// update changes the calibrations on file by change. The file is replaced as a
-// whole, so that it is never half written.
+// update changes the calibrations on file by change.
 func (f calibrationFile) update(change func(*calibrations)) error {
 	c, err := f.load()
 	if err != nil {
@@ -62,16 +64,10 @@ func (f calibrationFile) update(change func(*calibrations)) error {
 	if err := os.MkdirAll(folder, 0o755); err != nil {
 		return fmt.Errorf("calibrations: %w", err)
 	}
-	tmp, err := os.CreateTemp(folder, "calibration-*.toml")
-	if err != nil {
-		return fmt.Errorf("calibrations: %w", err)
-	}
-	defer os.Remove(tmp.Name()) // fails once it has been renamed
-	fmt.Fprintln(tmp, "# Written by timeball calibrate.")
-	err = errors.Join(toml.NewEncoder(tmp).Encode(c), tmp.Sync(), tmp.Close())
-	if err == nil {
-		err = os.Rename(tmp.Name(), string(f))
-	}
+	err = wholefile.Write(string(f), func(w io.Writer) error {
+		fmt.Fprintln(w, "# Written by timeball calibrate.")
+		return toml.NewEncoder(w).Encode(c)
+	})
 	if err != nil {
 		return fmt.Errorf("calibrations: %w", err)
 	}

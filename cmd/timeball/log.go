@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -15,6 +16,7 @@ import (
 	"timeball/align/logbook"
 	"timeball/align/rate"
 	"timeball/cmd/timeball/internal/text"
+	"timeball/cmd/timeball/internal/wholefile"
 )
 
 // logCmd is the command log.
@@ -62,6 +64,21 @@ func (f bookFlags) open() (*logbook.Book, error) {
 	return logbook.Open(path)
 }
 
+// read opens the logbook for reading alone.
+func (f bookFlags) read() (*logbook.Book, error) {
+	path, err := f.path()
+	if err != nil {
+		return nil, err
+	}
+	b, err := logbook.OpenReadOnly(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		err = errEmptyBook
+	}
+	return b, err
+}
+
+var errEmptyBook = errors.New("the logbook is empty: add fixes with listen, replay --log or log import")
+
 // empty is what to say of a clock without entries.
 func (f bookFlags) empty(b *logbook.Book) error {
 	clocks, err := b.Clocks()
@@ -69,7 +86,7 @@ func (f bookFlags) empty(b *logbook.Book) error {
 		return err
 	}
 	if len(clocks) == 0 {
-		return errors.New("the logbook is empty: add fixes with listen, replay --log or log import")
+		return errEmptyBook
 	}
 	return fmt.Errorf("the logbook has no entries of a clock %q; it has: %s", f.Clock, strings.Join(clocks, ", "))
 }
@@ -82,7 +99,7 @@ type logListCmd struct {
 }
 
 func (c logListCmd) Run(p *program, l *logCmd) error {
-	b, err := l.open()
+	b, err := l.read()
 	if err != nil {
 		return err
 	}
@@ -151,7 +168,7 @@ type logShowCmd struct {
 }
 
 func (c logShowCmd) Run(p *program, l *logCmd) error {
-	b, err := l.open()
+	b, err := l.read()
 	if err != nil {
 		return err
 	}
@@ -339,28 +356,50 @@ type logExportCmd struct {
 	Salvage bool   `help:"Read a damaged logbook entry by entry and write what can be read."`
 }
 
-func (c logExportCmd) Run(p *program, l *logCmd) (err error) {
-	out := p.stdout
-	if c.File != "" && c.File != "-" {
-		f, err := os.Create(c.File)
+func (c logExportCmd) Run(p *program, l *logCmd) error {
+	write := func(w io.Writer) error { return c.salvage(p, l, w) }
+	if !c.Salvage {
+		b, err := l.read()
 		if err != nil {
 			return err
 		}
-		defer func() { err = errors.Join(err, f.Close()) }()
-		out = f
+		defer b.Close()
+		if clocks, err := b.Clocks(); err != nil {
+			return err
+		} else if !slices.Contains(clocks, l.Clock) {
+			return l.empty(b)
+		}
+		export := b.ExportLines
+		if isTable(c.File, c.CSV) {
+			export = b.ExportTable
+		}
+		write = func(w io.Writer) error { return export(l.Clock, w) }
 	}
-	if c.Salvage {
-		return c.salvage(p, l, out)
+	if c.File == "" || c.File == "-" {
+		return write(p.stdout)
 	}
-	b, err := l.open()
+	if err := l.refuseOwn(c.File); err != nil {
+		return err
+	}
+	return wholefile.Write(c.File, write)
+}
+
+// refuseOwn refuses a file that is part of the logbook.
+func (f bookFlags) refuseOwn(file string) error {
+	path, err := f.path()
 	if err != nil {
 		return err
 	}
-	defer b.Close()
-	if isTable(c.File, c.CSV) {
-		return b.ExportTable(l.Clock, out)
+	target, err := os.Stat(file)
+	if err != nil {
+		return nil // not there yet
 	}
-	return b.ExportLines(l.Clock, out)
+	for _, part := range []string{"", "-wal", "-shm"} {
+		if own, err := os.Stat(path + part); err == nil && os.SameFile(own, target) {
+			return usageError{fmt.Errorf("log export: %s is the logbook itself: name another file", file)}
+		}
+	}
+	return nil
 }
 
 func (c logExportCmd) salvage(p *program, l *logCmd, out io.Writer) error {
@@ -371,6 +410,9 @@ func (c logExportCmd) salvage(p *program, l *logCmd, out io.Writer) error {
 	done, err := logbook.Salvage(path, l.Clock, out)
 	if err != nil {
 		return err
+	}
+	if done.Read+done.Carved == 0 {
+		return fmt.Errorf("logbook %s: nothing of clock %s can be read", path, l.Clock)
 	}
 	fmt.Fprintf(p.stderr, "%d entries of clock %s read\n", done.Read, l.Clock)
 	if done.Lost > 0 {

@@ -130,3 +130,88 @@ func TestDamagedLogbookIsReportedAndSalvaged(t *testing.T) {
 		t.Errorf("salvage: %s%s", out, errs)
 	}
 }
+
+// A backup that cannot be made anew is not lost: not to a mistyped clock, not
+// to a damaged logbook, not to a salvage that finds nothing.
+func TestExportKeepsLastBackup(t *testing.T) {
+	b := newBook(t)
+	b.run(exitOK, fixLines, "log", "import", "-")
+	backup := filepath.Join(t.TempDir(), "backup.jsonl")
+	b.run(exitOK, "", "log", "export", backup)
+	kept := func(after string) {
+		t.Helper()
+		if got, err := os.ReadFile(backup); err != nil || string(got) != fixLines {
+			t.Errorf("the backup after %s: %q, %v", after, got, err)
+		}
+		if names, _ := filepath.Glob(backup + "*"); len(names) != 1 {
+			t.Errorf("left behind after %s: %v", after, names)
+		}
+	}
+	if _, stderr := b.run(exitFailed, "", "log", "export", "--clock", "mian", backup); !strings.Contains(stderr, `no entries of a clock "mian"; it has: main`) {
+		t.Error(stderr)
+	}
+	kept("a mistyped clock")
+	if _, stderr := (book{t, b.path + ".other"}).run(exitFailed, "", "log", "export", backup); !strings.Contains(stderr, "the logbook is empty") {
+		t.Error(stderr)
+	}
+	kept("a logbook that is not there")
+	noise := book{t, filepath.Join(t.TempDir(), "noise")}
+	if err := os.WriteFile(noise.path, bytes.Repeat([]byte{0xa5}, 1<<15), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	noise.run(exitFailed, "", "log", "export", "--salvage", backup)
+	kept("a salvage of nothing")
+
+	raw, err := os.ReadFile(b.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := bytes.LastIndex(raw, []byte("-0.0123450"))
+	raw[at+3]++ // 1 ms: -0.1123450
+	if err := os.WriteFile(b.path, raw, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, way := range [][]string{{"log", "export", backup}, {"log", "export", "--csv", backup}, {"log", "list"}, {"log", "show", "1"}} {
+		if out, stderr := b.run(exitFailed, "", way...); !strings.Contains(stderr, "entry 1") || !strings.Contains(stderr, "damaged") || out != "" {
+			t.Errorf("%v of a rotten logbook: %q, %s", way, out, stderr)
+		}
+		kept(way[1])
+	}
+}
+
+func TestExportRefusesLogbookItself(t *testing.T) {
+	b := newBook(t)
+	b.run(exitOK, fixLines, "log", "import", "-")
+	link := filepath.Join(t.TempDir(), "link")
+	if err := os.Symlink(b.path, link); err != nil {
+		t.Fatal(err)
+	}
+	before, err := os.ReadFile(b.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, file := range []string{b.path, link} {
+		for _, flag := range []string{"--csv=false", "--salvage"} {
+			if _, stderr := b.run(exitUsage, "", "log", "export", flag, file); !strings.Contains(stderr, "is the logbook itself") {
+				t.Error(stderr)
+			}
+		}
+	}
+	if after, err := os.ReadFile(b.path); err != nil || !bytes.Equal(before, after) {
+		t.Errorf("the logbook was changed, %v", err)
+	}
+}
+
+// Several things adjusted at once are logged together or not at all.
+func TestAdjustTogether(t *testing.T) {
+	b := newBook(t)
+	at := []string{"--time", "2026-03-14T19:00:00Z"}
+	b.run(exitOK, "", append([]string{"log", "adjust", "--celsius", "17.5"}, at...)...)
+	_, stderr := b.run(exitFailed, "", append([]string{"log", "adjust", "--retard", "12ms", "--celsius", "17.5"}, at...)...)
+	if !strings.Contains(stderr, "in the logbook already as entry 1") {
+		t.Error(stderr)
+	}
+	if out, _ := b.run(exitOK, "", "log", "export"); strings.Count(out, "\n") != 1 {
+		t.Errorf("half of it was logged:\n%s", out)
+	}
+}

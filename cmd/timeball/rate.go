@@ -61,7 +61,7 @@ func (c rateCmd) Run(p *program) error {
 	if c.Data != "" {
 		return c.series(p)
 	}
-	b, err := c.open()
+	b, err := c.read()
 	if err != nil {
 		return err
 	}

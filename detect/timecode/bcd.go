@@ -353,13 +353,9 @@ func (b *bcd) notices(keep []float32, second int, n *notices) {
 	default:
 		for i := range n.dut1Code {
 			tenths := i - dut1Limit
-			if tenths > 7 || tenths < -7 {
-				n.dut1Code[i] += min(l[0], l[1]) // the code cannot say it
-				continue
-			}
 			switch {
-			case second != bcdDUT1Sign:
-				n.dut1Code[i] += l[abs(tenths)>>(second-bcdDUT1)&1]
+			case second != bcdDUT1Sign: // three bits say no more than 0.7 s
+				n.dut1Code[i] += l[min(7, abs(tenths))>>(second-bcdDUT1)&1]
 			case tenths == 0:
 				n.dut1Code[i] += max(l[0], l[1])
 			case tenths > 0:

@@ -32,9 +32,18 @@ func (l labelling) place(n int64) (minute int64, second int, ok bool) {
 	return floorDiv(count, 60), int(mod(count, 60)), true
 }
 
-// Years to which the two digits of a code belong.
+// now is what the labelling says of second n alone, whatever came before.
+func (l labelling) now(n int64) (here struct{ minute, second int64 }) {
+	minute, second, _ := l.place(n)
+	here.minute, here.second = minute, int64(second)
+	return here
+}
+
+// Years to which the two digits of a code belong: tapes of the last century are
+// read as well, and nobody reads this in its last third (from memory: POSIX's
+// pivot is one year earlier).
 const (
-	firstYear  = 2000
+	firstYear  = 1970
 	yearCount  = 100
 	dayMinutes = 24 * 60
 )
@@ -45,7 +54,7 @@ var epoch = time.Date(firstYear, 1, 1, 0, 0, 0, 0, time.UTC)
 type date struct{ year, day int } // years since firstYear; day of the year from 1
 
 func yearDays(year int) int {
-	if year%4 == 0 { // 2000 is a leap year and 2100 lies outside
+	if (firstYear+year)%4 == 0 { // 2000 is a leap year and 2100 lies outside
 		return 366
 	}
 	return 365

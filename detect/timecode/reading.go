@@ -52,6 +52,9 @@ func (d *Decoder) Reading() Reading {
 	every := int64(searchEvery)
 	if d.found.utcErr <= MaxError {
 		every = confirmEvery
+		if known := d.read(); !known.sure(d.last) {
+			every = searchEvery
+		}
 	}
 	if d.any && d.last-d.searched >= every {
 		d.release()
@@ -60,6 +63,12 @@ func (d *Decoder) Reading() Reading {
 		d.hold()
 	}
 	return d.read()
+}
+
+// sure reports whether the label of second n is beyond doubt.
+func (r *Reading) sure(n int64) bool {
+	_, _, ok := r.At(n)
+	return ok
 }
 
 // Close looks at all evidence that is left, for the last Reading of a recording.
@@ -160,10 +169,41 @@ func (d *Decoder) readNotices(r *Reading, code string) {
 // differ in DUT1 contradict each other.
 const contradiction = 1e-3
 
-// At returns the UTC label of any second up to N, as UTC and Inserted do for
-// N; only sensible when UTC is known.
-func (r *Reading) At(n int64) (utc time.Time, inserted bool) {
-	minute, second, ok := r.label.place(n)
+// At returns the UTC label of any second, as UTC and Inserted do for N; only
+// sensible when UTC is known. Before N it is that of the likeliest leap second.
+// Beyond N a leap second that is known to be announced, or known not to be, is
+// counted at the month's end; else ok is false from there until a search has
+// confirmed what came.
+func (r *Reading) At(n int64) (utc time.Time, inserted, ok bool) {
+	at := min(n, r.N)
+	minute, second, usual := r.label.place(at)
 	count := 60*minute + int64(second) - r.label.shift + r.offset
-	return epoch.Add(time.Duration(count) * time.Second), !ok
+	utc, inserted = epoch.Add(time.Duration(count)*time.Second), !usual
+	if n <= r.N {
+		return utc, inserted, true
+	}
+	end := monthEnd(utc)
+	utc = utc.Add(time.Duration(n-at) * time.Second)
+	if inserted {
+		return utc.Add(-time.Second), false, true
+	}
+	switch leap := r.Leap; {
+	case utc.Before(end.Add(-time.Second)):
+		return utc, false, true
+	case !leap.Known():
+		return utc, false, false
+	case leap.Value == InsertSecond && !utc.Before(end):
+		inserted = utc.Equal(end)
+		if !inserted {
+			utc = utc.Add(-time.Second)
+		}
+	case leap.Value == DeleteSecond:
+		utc = utc.Add(time.Second)
+	}
+	return utc, inserted, true
+}
+
+// monthEnd is the start of the month after t.
+func monthEnd(t time.Time) time.Time {
+	return time.Date(t.Year(), t.Month()+1, 1, 0, 0, 0, 0, time.UTC)
 }

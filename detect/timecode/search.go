@@ -36,7 +36,7 @@ type finding struct {
 	alignment [60]float64 // probability that second n is each second of the minute
 	n         int64       // newest second searched
 	label     labelling
-	labelErr  float64 // probability that label is wrong
+	labelErr  float64 // probability that it names second n wrongly
 
 	// offset is UTC minus n, seconds since epoch without leap seconds, for
 	// seconds after the label's leap.
@@ -98,11 +98,15 @@ func (d *Decoder) search() finding {
 			f.alignment[second] += p
 		}
 	}
-	rest := disorder
-	for _, r := range all[1:] {
-		rest = logAdd(rest, r.score)
+	same, rest := math.Inf(-1), disorder
+	for _, r := range all {
+		if r.now(d.last) == f.label.now(d.last) {
+			same = logAdd(same, r.score)
+		} else {
+			rest = logAdd(rest, r.score)
+		}
 	}
-	f.labelErr = errorFrom(rest, all[0].score)
+	f.labelErr = errorFrom(rest, same)
 	if d.code != nil && (f.labelErr < alignedFirst || d.found.utcErr <= MaxError) {
 		d.date(&f, all, disorder)
 	}
@@ -179,7 +183,8 @@ func (d *Decoder) carried(l labelling) float64 {
 // writes the best to f.
 func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 	var best dating
-	rest := math.Inf(-1) // of all hypotheses outside the best labelling
+	rest := math.Inf(-1)  // of all hypotheses outside the best labelling
+	agree := math.Inf(-1) // of those that name the same time now: a leap second long ago may be in doubt
 	seen := map[labelling]bool{}
 	var heard minutesHeard
 	look := func(r ranked) {
@@ -195,7 +200,13 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 		if found.total() > best.total() {
 			best, found = found, best
 		}
-		rest = logAdd(rest, logAdd(found.total(), found.base+logAdd(found.near(), found.far)))
+		if found.label.now(d.last) == best.label.now(d.last) && found.offset() == best.offset() && found.date == best.date {
+			agree = logAdd(agree, found.base+found.time+found.dated.score)
+			rest = logAdd(rest, found.base+found.time+found.dated.rest)
+		} else {
+			rest = logAdd(rest, found.total())
+		}
+		rest = logAdd(rest, found.base+logAdd(found.near(), found.far))
 	}
 	for _, r := range all[:min(searchWidth, len(all))] {
 		if r.score > all[0].score-searchDepth {
@@ -228,8 +239,7 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 
 	f.label = best.label
 	f.labelErr = min(f.labelErr, errorFrom(logAdd(rest, nameless), logAdd(best.total(), best.base+logAdd(best.near(), best.far))))
-	days := int64(best.date.time().Sub(epoch) / (24 * time.Hour))
-	f.offset = best.label.shift + 60*(days*dayMinutes+int64(best.minute)-best.first)
+	f.offset = best.offset()
 	near, far := best.base+best.near(), best.base+best.far
 	dates := best.base + best.time + best.dated.rest // same time of day, another date
 	if d.expected.odds > 0 {
@@ -255,8 +265,8 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 		}
 	}
 	rest = logAdd(logAdd(rest, nameless), logAdd(near, far))
-	f.dayErr = errorFrom(rest, best.total())
-	f.utcErr = errorFrom(logAdd(rest, dates), best.base+best.time+best.dated.score)
+	f.dayErr = errorFrom(rest, logAdd(agree, best.total()))
+	f.utcErr = errorFrom(logAdd(rest, dates), logAdd(agree, best.base+best.time+best.dated.score))
 	f.contrary = d.contradicted(best.label, f.offset)
 }
 
@@ -275,6 +285,12 @@ type dating struct {
 	beside   [2]float64
 	far      float64
 	farthest float64 // the likeliest one of far, with its likeliest date
+}
+
+// offset is UTC minus n as in finding.
+func (d dating) offset() int64 {
+	days := int64(d.date.time().Sub(epoch) / (24 * time.Hour))
+	return d.label.shift + 60*(days*dayMinutes+int64(d.minute)-d.first)
 }
 
 func (d dating) near() float64 { return logAdd(d.beside[0], d.beside[1]) }

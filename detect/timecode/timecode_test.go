@@ -47,7 +47,7 @@ func check(t *testing.T, what string, a *air, n int, r Reading) {
 func TestGoodMinutesNameTheTime(t *testing.T) {
 	for _, id := range []string{"wwv", "chu"} {
 		for _, start := range []string{
-			"2001-06-22T21:10:00Z", "2099-02-28T23:30:30Z",
+			"2001-06-22T21:10:00Z", "2069-02-28T23:30:30Z", "1999-12-31T23:57:30Z",
 			"2024-12-31T23:58:11Z", // into another year, after day 366
 			"2023-02-28T23:58:31Z", // into March, no leap year
 			"2024-02-28T23:58:31Z", // into 29 February
@@ -67,7 +67,7 @@ func TestGoodMinutesNameTheTime(t *testing.T) {
 			if id != "chu" && r.DST.Value != SummerTime {
 				t.Errorf("%s %s: %v", id, start, r.DST)
 			}
-			if at, _ := r.At(100); !at.Equal(a.start.Add(100 * time.Second)) {
+			if at, _, _ := r.At(100); !at.Equal(a.start.Add(100 * time.Second)) {
 				t.Errorf("%s %s: second 100 is %v", id, start, at)
 			}
 		}
@@ -77,7 +77,7 @@ func TestGoodMinutesNameTheTime(t *testing.T) {
 func TestLeapSeconds(t *testing.T) {
 	for _, id := range []string{"wwv", "chu"} {
 		for _, leap := range []Leap{InsertSecond, DeleteSecond} {
-			for _, lead := range []int{200, 45} { // s heard before it
+			for _, lead := range []int{200, 45, 10} { // s heard before it
 				midnight := parse(t, "2016-07-01T00:00:00Z")
 				a := &air{station: builtin(id), start: midnight.Add(-time.Duration(lead) * time.Second), leapAt: midnight, leap: leap,
 					snrDB: 20, rng: rand.New(rand.NewPCG(5, 6)), sent: sent{tai: 36, leap: leap}}
@@ -110,6 +110,24 @@ func TestWarnedLeapSecondIsKnownAtOnce(t *testing.T) {
 		d.Add(a.second(n))
 		if n >= 395 {
 			check(t, "chu", a, n, d.Close())
+		}
+	}
+	// Before the search that saw it, and without any.
+	if r := hear(&air{station: builtin("chu"), start: midnight.Add(-400 * time.Second), leapAt: midnight, leap: InsertSecond,
+		snrDB: 20, rng: rand.New(rand.NewPCG(5, 6)), sent: sent{tai: 36, leap: InsertSecond}}, 390); r.N != 389 || !r.Leap.Known() {
+		t.Fatalf("at second %d the announced leap second is %v", r.N, r.Leap)
+	} else {
+		for n := int64(380); n < 450; n++ {
+			want, inserted := a.label(int(n))
+			if got, in, ok := r.At(n); !got.Equal(want) || in != inserted || !ok {
+				t.Errorf("foretold second %d is %v (%v, %v), want %v (%v)", n, got, in, ok, want, inserted)
+			}
+		}
+		r.Leap.Error = 1e-3
+		for n, known := range map[int64]bool{398: true, 399: false, 400: false, 401: false, 440: false} {
+			if _, _, ok := r.At(n); ok != known {
+				t.Errorf("with the announcement in doubt second %d is known: %v, want %v", n, ok, known)
+			}
 		}
 	}
 	if r := d.Close(); !r.Leap.Known() && r.Leap.Error < 1 && r.Leap.Value == DeleteSecond {
@@ -273,6 +291,17 @@ func TestNothingToHear(t *testing.T) {
 					t.Errorf("%s, second %d: %v %v %v", id, n, r.Second, r.UTC, r.DUT1)
 				}
 			}
+		}
+	}
+}
+
+// The marks say up to 0.8 s, the 100 Hz code no more than 0.7.
+func TestLargestDUT1(t *testing.T) {
+	for _, tenths := range []int{-8, -7, 7, 8} {
+		a := &air{station: builtin("wwv"), start: parse(t, "2026-03-14T18:20:07Z"), snrDB: 20, rng: rand.New(rand.NewPCG(1, 2)),
+			sent: sent{dut1: tenths, tai: 37}}
+		if r := hear(a, 240); !r.DUT1.Known() || r.DUT1.Value != float64(tenths)/10 {
+			t.Errorf("DUT1 %v (marks %v, code %v), want %d tenths", r.DUT1, r.DUT1Marks, r.DUT1Code, tenths)
 		}
 	}
 }

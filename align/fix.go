@@ -192,7 +192,10 @@ type SampleClock struct {
 // UTC is what the broadcast's own code said.
 type UTC struct {
 	Second time.Time `json:"second"`
-	DUT1   *float64  `json:"dut1_s"`
-	Leap   string    `json:"leap"`
-	From   string    `json:"from"`
+	// Inserted is set in a leap second, 23:59:60: Second is then the midnight
+	// that follows it.
+	Inserted bool     `json:"inserted,omitempty"`
+	DUT1     *float64 `json:"dut1_s"`
+	Leap     string   `json:"leap"`
+	From     string   `json:"from"`
 }

@@ -234,6 +234,14 @@ func (a *Attempt) secondOfMinute(f *Fix) *int {
 		if !r.Second.Known() {
 			continue
 		}
+		if f.UTC != nil && f.UTC.Inserted {
+			sixty := 60
+			return &sixty
+		}
+		if f.At != nil {
+			s := f.At.Second()
+			return &s
+		}
 		s := (int64(r.Second.Value) + int64(last) - r.N - a.turn(f, c, last)) % 60
 		n := int((s + 60) % 60)
 		return &n

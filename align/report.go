@@ -281,10 +281,12 @@ func (a *Attempt) label(f *Fix, last int, read func(*timecode.Decoder) timecode.
 		if !r.UTC.Known() {
 			continue
 		}
-		utc, _ := r.At(r.N)
-		utc = utc.Add(time.Duration(int64(last)-r.N-a.turn(f, c, last)) * time.Second)
+		utc, inserted, ok := r.At(int64(last) - a.turn(f, c, last))
+		if !ok {
+			return // a leap second may have come
+		}
 		f.At = &utc
-		u := &UTC{Second: utc, Leap: r.Leap.Value.String(), From: r.UTC.From}
+		u := &UTC{Second: utc, Inserted: inserted, Leap: r.Leap.Value.String(), From: r.UTC.From}
 		if !r.Leap.Known() {
 			u.Leap = "unknown"
 		}

@@ -83,11 +83,15 @@ func usDaylightDay(t time.Time) bool {
 
 // bcdSecond adds the code's second sec to m.
 func (mod *modulator) bcdSecond(m []float64, sec int64) {
-	if minute := sec / 60; minute != mod.bcdMinute {
-		mod.bcdMinute = minute
-		mod.bcd = encodeBCD(time.Unix(minute*60, 0), mod.dut1, mod.leap)
+	t, second := mod.leap.label(sec)
+	if second == 60 {
+		return // nobody publishes what is sent in it
 	}
-	e := mod.bcd[sec%60]
+	if minute := t.Unix() / 60; minute != mod.bcdMinute {
+		mod.bcdMinute = minute
+		mod.bcd = encodeBCD(time.Unix(minute*60, 0), mod.dut1, mod.leap.announced(sec))
+	}
+	e := mod.bcd[second]
 	if e == hole {
 		return
 	}

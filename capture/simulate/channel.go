@@ -142,7 +142,7 @@ type signal struct {
 
 func newSignal(s Signal, c *Config, seed *seeder) *signal {
 	sig := &signal{
-		mod: newModulator(s, c.DUT1, c.LeapPending, seed.rng()),
+		mod: newModulator(s, c.DUT1, leapSecond{c.LeapPending, c.LeapAt}, seed.rng()),
 		m:   make([]float64, 3*gridRate),
 		out: make([]float64, gridRate), re: make([]float64, gridRate), im: make([]float64, gridRate),
 	}

@@ -46,6 +46,8 @@ type Config struct {
 
 	DUT1        float64 // UT1−UTC as the station sends it, s, rounded to 0.1
 	LeapPending bool    // a leap second is announced
+	// LeapAt is the UTC midnight before which a second is inserted; zero: none is.
+	LeapAt time.Time
 
 	Receiver Receiver
 	Marker   *Marker // nil: no marker channel, the recording is of the receiver alone
@@ -321,6 +323,9 @@ func (c Config) check() error {
 		within(c.SNRdB, -100, 200, "SNRdB")
 	}
 	within(c.DUT1, -0.85, 0.85, "DUT1")
+	if at := c.LeapAt.UTC(); !at.IsZero() && (at.Day() != 1 || at.Truncate(24*time.Hour) != at || !at.After(c.Start)) {
+		wrong = append(wrong, fmt.Errorf("LeapAt %s: a leap second ends at midnight UTC of a month's first day (Rec. ITU-R TF.460), after the start", at.Format(time.RFC3339)))
+	}
 	signals := append([]Signal{{Station: c.Station, Programme: c.Programme, Paths: c.Paths}}, c.Others...)
 	for _, s := range signals {
 		switch s.Programme {

@@ -57,7 +57,11 @@ func encodeFSK(t time.Time, dut1 float64, leapPending bool) (frame [10]byte, ok 
 
 // fskSecond adds the code's second sec to m, with continuous phase.
 func (mod *modulator) fskSecond(m []float64, sec int64) {
-	frame, ok := encodeFSK(time.Unix(sec, 0), mod.dut1, mod.leap)
+	t, second := mod.leap.label(sec)
+	if second == 60 {
+		return
+	}
+	frame, ok := encodeFSK(t, mod.dut1, mod.leap.announced(sec))
 	if !ok {
 		return
 	}

@@ -27,7 +27,7 @@ type modulator struct {
 	station   *station.Station // nil: a broadcaster
 	programme Programme
 	dut1      float64
-	leap      bool
+	leap      leapSecond
 	edge      *edge
 	speech    *speech
 	music     *music
@@ -36,7 +36,7 @@ type modulator struct {
 	bcdMinute int64
 }
 
-func newModulator(s Signal, dut1 float64, leap bool, rng *rand.Rand) *modulator {
+func newModulator(s Signal, dut1 float64, leap leapSecond, rng *rand.Rand) *modulator {
 	return &modulator{
 		station: s.Station, programme: s.Programme, dut1: dut1, leap: leap,
 		edge:   keying(),
@@ -46,7 +46,7 @@ func newModulator(s Signal, dut1 float64, leap bool, rng *rand.Rand) *modulator 
 }
 
 // second fills m, gridRate long, with the modulation from UTC second sec
-// (seconds since 1970) to the next.
+// (seconds since 1970, an inserted one counted) to the next.
 func (mod *modulator) second(m []float64, sec int64) {
 	clear(m)
 	st := mod.station
@@ -54,7 +54,8 @@ func (mod *modulator) second(m []float64, sec int64) {
 		return
 	}
 	keyed := st != nil && st.Keying == station.CarrierOn
-	minute := time.Unix(sec, 0).UTC().Minute()
+	t, _ := mod.leap.label(sec)
+	minute := t.Minute()
 	if keyed && onDuty(st, minute) {
 		for i := range m {
 			m[i] = -1 // off between marks; outside its blocks the carrier stands
@@ -92,15 +93,15 @@ func onDuty(st *station.Station, minute int) bool {
 // mark adds what UTC second k sends, which begins at start seconds into m.
 func (mod *modulator) mark(m []float64, start float64, k int64) {
 	st := mod.station
-	t := time.Unix(k, 0).UTC()
-	mark, ok := st.MarkAt(t.Minute(), t.Second())
+	t, second := mod.leap.label(k)
+	mark, ok := mod.markAt(t, second)
 	if !ok {
 		return
 	}
 	start -= st.AdvanceSeconds
 	length := mark.Length
 	repeated := false
-	if emphasised(t.Second(), mod.dut1) {
+	if emphasised(second, mod.dut1) {
 		switch st.DUT1.Style {
 		case "doubled":
 			repeated = true
@@ -117,6 +118,15 @@ func (mod *modulator) mark(m []float64, start float64, k int64) {
 	if repeated {
 		mod.burst(m, start+st.DUT1.SpacingSeconds, length, mark.ToneHz)
 	}
+}
+
+// markAt is the mark of a second. What is sent in an inserted one nobody
+// publishes; here it is a tick as before it (from memory).
+func (mod *modulator) markAt(t time.Time, second int) (station.Mark, bool) {
+	if second == 60 {
+		second = 58
+	}
+	return mod.station.MarkAt(t.Minute(), second)
 }
 
 // emphasised reports whether DUT1 emphasises the mark of a second: seconds 1
@@ -148,7 +158,8 @@ func (mod *modulator) burst(m []float64, start, length, toneHz float64) {
 // between adds what is sent between the marks: tones, announcements, music.
 func (mod *modulator) between(m []float64, sec int64) {
 	st := mod.station
-	minute, second := time.Unix(sec, 0).UTC().Minute(), float64(time.Unix(sec, 0).UTC().Second())
+	t, whole := mod.leap.label(sec)
+	minute, second := t.Minute(), float64(whole)
 	buf := mod.buf
 	clear(buf)
 	switch {
@@ -197,8 +208,7 @@ func addTone(x []float64, hz, amplitude, phase float64) {
 // ticks.
 func (mod *modulator) quiet(x []float64, start float64, k int64) {
 	st := mod.station
-	t := time.Unix(k, 0).UTC()
-	mark, ok := st.MarkAt(t.Minute(), t.Second())
+	mark, ok := mod.markAt(mod.leap.label(k))
 	after := st.QuietAfterSeconds
 	if mark.Length > 0.05 {
 		after = max(after, mark.Length)

@@ -96,6 +96,8 @@ type GapTruth struct {
 type UTCTruth struct {
 	DUT1        float64 `json:"dut1_s"`
 	LeapPending bool    `json:"leap_pending"`
+	// LeapAt is the midnight before which a second was inserted.
+	LeapAt *time.Time `json:"leap_at,omitempty"`
 }
 
 // Truth returns what the recording holds.
@@ -122,9 +124,12 @@ func newTruth(s *Source, fraction float64) Truth {
 		Schema: "timeball.truth/1", RateHz: c.Rate, Seconds: float64(s.ticks) / float64(c.Rate),
 		Start: c.Start, Seed: c.Seed, SkewSeconds: c.SoundCard.SkewSeconds,
 		SampleClock: ClockTruth{c.SoundCard.ClockPPM, c.SoundCard.WanderPPM, c.SoundCard.WanderSeconds},
-		UTC:         UTCTruth{math.Round(c.DUT1*10) / 10, c.LeapPending},
+		UTC:         UTCTruth{DUT1: math.Round(c.DUT1*10) / 10, LeapPending: c.LeapPending},
 		Signals:     []SignalTruth{}, Gaps: []GapTruth{},
 		card: c.SoundCard, marker: c.Marker,
+	}
+	if !c.LeapAt.IsZero() {
+		t.UTC.LeapAt = &c.LeapAt
 	}
 	if !c.Noiseless {
 		t.SNRdB = &c.SNRdB

@@ -24,13 +24,14 @@ type simulateCmd struct {
 	Start  time.Time     `placeholder:"2026-03-14T18:20:07Z" help:"UTC of the first sample (default: 2026-03-14T18:20:07Z)."`
 	Seed   uint64        `default:"1" placeholder:"N" help:"Another number, another recording (default: 1)."`
 
-	Station   []string `default:"wwv" placeholder:"ID,ID" help:"Stations on the carrier, or none (default: wwv). The first sets the signal-to-noise ratio, the others are as strong."`
-	Programme string   `default:"" enum:",marks,speech,music,carrier" placeholder:"KIND" help:"Between the marks: marks (nothing), speech, music, or carrier alone (default: what the station publishes)."`
-	SNR       float64  `name:"snr" default:"15" placeholder:"DB" help:"Power of the tick's tone against the noise in 3 kHz of audio (default: 15 dB)."`
-	PathDelay []string `placeholder:"[ID=]7.2ms" help:"Delay of the earliest arrival, for one station or for all (default: 10ms)."`
-	Fading    string   `default:"steady" placeholder:"CLASS" help:"Channel class of ITU-R F.1487: low, mid or high with -quiet, -moderate or -disturbed, or mid-near-vertical (default: steady)."`
-	Lightning float64  `placeholder:"N" help:"Discharges a minute (default: 0)."`
-	DUT1      float64  `name:"dut1" placeholder:"SECONDS" help:"UT1-UTC that the station sends (default: 0)."`
+	Station   []string  `default:"wwv" placeholder:"ID,ID" help:"Stations on the carrier, or none (default: wwv). The first sets the signal-to-noise ratio, the others are as strong."`
+	Programme string    `default:"" enum:",marks,speech,music,carrier" placeholder:"KIND" help:"Between the marks: marks (nothing), speech, music, or carrier alone (default: what the station publishes)."`
+	SNR       float64   `name:"snr" default:"15" placeholder:"DB" help:"Power of the tick's tone against the noise in 3 kHz of audio (default: 15 dB)."`
+	PathDelay []string  `placeholder:"[ID=]7.2ms" help:"Delay of the earliest arrival, for one station or for all (default: 10ms)."`
+	Fading    string    `default:"steady" placeholder:"CLASS" help:"Channel class of ITU-R F.1487: low, mid or high with -quiet, -moderate or -disturbed, or mid-near-vertical (default: steady)."`
+	Lightning float64   `placeholder:"N" help:"Discharges a minute (default: 0)."`
+	DUT1      float64   `name:"dut1" placeholder:"SECONDS" help:"UT1-UTC that the station sends (default: 0)."`
+	LeapAt    time.Time `placeholder:"2027-01-01T00:00:00Z" help:"A second is inserted before this midnight UTC, and announced (default: none)."`
 
 	Detector      string        `default:"am" enum:"am,sync,linear,ssb" placeholder:"am|sync|linear|ssb" help:"Receiver's detector (default: am)."`
 	Mistuning     float64       `placeholder:"HZ" help:"How much too high the audio comes out (ssb only)."`
@@ -126,6 +127,7 @@ func (c simulateCmd) config() (simulate.Config, error) {
 	config := simulate.Config{
 		Rate: c.Rate, Seconds: c.For.Seconds(), Start: c.Start, Seed: c.Seed,
 		Programme: simulate.Programme(c.Programme), SNRdB: c.SNR, DUT1: c.DUT1,
+		LeapPending: !c.LeapAt.IsZero(), LeapAt: c.LeapAt,
 		Lightning: simulate.Lightning{PerMinute: c.Lightning, LevelDB: 20},
 		Receiver: simulate.Receiver{
 			Detector: simulate.Detector(c.Detector), MistuningHz: c.Mistuning, DelaySeconds: c.ReceiverDelay.Seconds(),

@@ -17,7 +17,7 @@ type outcome struct{ right, no, wrong int }
 // moderate) and speech, and returns what UTC came of it after each length.
 func trial(id string, seed uint64, snrDB float64, expect bool, lengths []int) (right, known []bool) {
 	rng := rand.New(rand.NewPCG(seed, 77))
-	start := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(rng.Int64N(100*365*86400)) * time.Second)
+	start := epoch.Add(time.Duration(rng.Int64N(yearCount*365*86400)) * time.Second)
 	a := &air{station: builtin(id), start: start, snrDB: snrDB, rng: rng,
 		spreadHz: 0.5, delay: 0.001, programme: true,
 		sent: sent{dut1: rng.IntN(17) - 8, tai: 37, pattern: 1, dst1: rng.IntN(2) == 1, dst2: rng.IntN(2) == 1}}

@@ -11,9 +11,10 @@ type minutesHeard struct {
 	count int
 	// Sums of log-likelihoods over the minutes before each one, so that a
 	// stretch is a difference. Values are relative to content unknown.
-	hour [maxMinutes + 1][24]float64
-	day  [maxMinutes + 1][367]float64
-	year [maxMinutes + 1][yearCount]float64
+	hour    [maxMinutes + 1][24]float64
+	day     [maxMinutes + 1][367]float64
+	year    [maxMinutes + 1][yearCount]float64
+	century [maxMinutes + 1][100]float64 // the year's upper two digits
 	// minute is the sum over all minutes, by the minute of the hour of the first.
 	minute [60]float64
 	// leap tells what is announced, summed over minutes likewise.
@@ -63,6 +64,9 @@ func (d *Decoder) hearMinutes(l labelling, h *minutesHeard) {
 		}
 		for v := range h.year[k] {
 			h.year[k+1][v] = h.year[k][v] + said.of(yearField, firstYear+v)
+		}
+		for c := range h.century {
+			h.century[k+1][c] = h.century[k][c] + said[yearField][3][c/10] + said[yearField][2][c%10]
 		}
 		for v := range h.leap[k] {
 			h.leap[k+1][v] = h.leap[k][v] + leap[v]
@@ -116,12 +120,35 @@ func (h *minutesHeard) oneDay() dated {
 	}
 	// Day 366 counts in every year here; it errs to the careful side.
 	share := -math.Log(yearCount * 365.25)
-	return dated{
+	return h.otherYears(0, date{bestYear, bestDay}, dated{
 		date:   date{bestYear, bestDay},
 		score:  share + day[bestDay] + year[bestYear],
 		rest:   share + logAdd(day[bestDay]+otherYears, otherDays+logAdd(year[bestYear], otherYears)),
 		second: share + max(nextDay+year[bestYear], day[bestDay]+nextYear),
+	})
+}
+
+// otherYear is the probability of each year, of four digits, outside those that are
+// weighed one by one (a guess). A code of two digits cannot speak for it; four digits
+// that do are not taken for a year of ours.
+const otherYear = 1e-12
+
+// otherYears adds to what is left the day of d in all other years, by the minutes
+// from turn on, whose date is now.
+func (h *minutesHeard) otherYears(turn int, now date, d dated) dated {
+	since := func(year int) float64 { return h.year[h.count][year] - h.year[turn][year] }
+	others := math.Inf(-1)
+	for v := range yearCount {
+		own := (firstYear + v) / 100
+		low := since(v) - (h.century[h.count][own] - h.century[turn][own])
+		for c := range h.century[0] {
+			if y := 100*c + (firstYear+v)%100; y < firstYear || y >= firstYear+yearCount {
+				others = logAdd(others, low+h.century[h.count][c]-h.century[turn][c])
+			}
+		}
 	}
+	d.rest = logAdd(d.rest, d.score-since(min(now.year, yearCount-1))+others+math.Log(otherYear))
+	return d
 }
 
 // twoDays weighs the dates of the first day when the second one starts with
@@ -160,7 +187,7 @@ func (h *minutesHeard) twoDays(turn int, leap Leap) dated {
 			}
 		}
 	}
-	return out
+	return h.otherYears(turn, out.date.next(), out)
 }
 
 // meanExp64 is meanExp for float64.

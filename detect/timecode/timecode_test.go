@@ -295,6 +295,16 @@ func TestNothingToHear(t *testing.T) {
 	}
 }
 
+// Four digits that name another century are not taken for a year of ours.
+func TestOtherCentury(t *testing.T) {
+	for _, start := range []string{"1926-03-14T18:20:07Z", "2099-03-14T18:20:07Z", "2170-03-14T18:20:07Z"} {
+		a := &air{station: builtin("chu"), start: parse(t, start), snrDB: 20, rng: rand.New(rand.NewPCG(1, 2)), sent: sent{tai: 37}}
+		if r := hear(a, 300); r.UTC.Known() {
+			t.Errorf("%s is read as %v", start, r.UTC)
+		}
+	}
+}
+
 // The marks say up to 0.8 s, the 100 Hz code no more than 0.7.
 func TestLargestDUT1(t *testing.T) {
 	for _, tenths := range []int{-8, -7, 7, 8} {

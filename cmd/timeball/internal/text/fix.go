@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 	"text/tabwriter"
+	"time"
 
 	"timeball/align"
 )
@@ -82,6 +83,14 @@ func Interval(f align.Fix) string {
 		line += fmt.Sprintf(", at %s", f.At.UTC().Format("2006-01-02 15:04:05 UTC"))
 	}
 	return line
+}
+
+// Time formats what a broadcast told; an inserted second is 23:59:60.
+func Time(u align.UTC, layout string) string {
+	if u.Inserted {
+		return strings.Replace(u.Second.Add(-time.Second).UTC().Format(layout), ":59:59", ":59:60", 1)
+	}
+	return u.Second.UTC().Format(layout)
 }
 
 func writeStations(w io.Writer, stations []align.StationFix) {
@@ -215,7 +224,7 @@ func Facts(f align.Fix) []Fact {
 		if u.DUT1 != nil {
 			dut1 = fmt.Sprintf("DUT1 %+.1f s", *u.DUT1)
 		}
-		add("broadcast", "%s, %s, leap second: %s, from the %s", u.Second.UTC().Format("2006-01-02 15:04:05 UTC"), dut1, u.Leap, u.From)
+		add("broadcast", "%s, %s, leap second: %s, from the %s", Time(*u, "2006-01-02 15:04:05 UTC"), dut1, u.Leap, u.From)
 	}
 	if x := f.OffsetUT1; x != nil {
 		add("UT1", "the local clock is %s UT1 by %.1f s, as far as DUT1 tells", Relation(align.SenseOf(*x)), math.Abs(*x))

@@ -68,3 +68,15 @@ func TestHeadline(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+// An inserted second has a number of its own (Rec. ITU-R TF.460).
+func TestInsertedSecond(t *testing.T) {
+	u := align.UTC{Second: time.Date(2017, 1, 1, 0, 0, 0, 0, time.UTC), Inserted: true}
+	if got := Time(u, "2006-01-02 15:04:05 UTC"); got != "2016-12-31 23:59:60 UTC" {
+		t.Errorf("%s", got)
+	}
+	u.Inserted = false
+	if got := Time(u, "15:04:05Z"); got != "00:00:00Z" {
+		t.Errorf("%s", got)
+	}
+}

@@ -296,7 +296,7 @@ func (v view) clock() string {
 	}
 	switch {
 	case s.UTC != nil:
-		parts = append(parts, s.UTC.Second.UTC().Format("15:04:05 UTC 2006-01-02")+" by the "+s.UTC.From)
+		parts = append(parts, text.Time(*s.UTC, "15:04:05 UTC 2006-01-02")+" by the "+s.UTC.From)
 	case s.At != nil:
 		parts = append(parts, s.At.UTC().Format("15:04:05 UTC")+" by this computer")
 	}
@@ -317,7 +317,10 @@ func (v view) told() []row {
 // Line says a second in one line, for logs and simple terminals.
 func Line(s align.Second, tolerance float64) string {
 	when := text.Minutes(s.T)
-	if s.At != nil {
+	switch {
+	case s.UTC != nil:
+		when = text.Time(*s.UTC, "15:04:05Z")
+	case s.At != nil:
 		when = s.At.UTC().Format("15:04:05Z")
 	}
 	if s.Offset == nil {

@@ -106,7 +106,7 @@ function drawInputs() {
 
 function drawClock() {
   const at = now.at, told = now.utc, w = now.whole_seconds;
-  $("utc").textContent = at ? `${told ? "" : "about "}${clockTime(at)} UTC` : now.second_of_minute !== null ? `second ${now.second_of_minute}` : "UTC not known yet";
+  $("utc").textContent = at ? `${told ? "" : "about "}${told && told.inserted ? "23:59:60" : clockTime(at)} UTC` : now.second_of_minute !== null ? `second ${now.second_of_minute}` : "UTC not known yet";
   let text = "The broadcast tells the time after some minutes.";
   if (w !== null) text = w === 0 ? "The hands are right." : `The hands are ${Math.abs(w)} s ${w > 0 ? "ahead: set them back" : "behind: set them forward"}.`;
   else if (told) text = `At that tick the hands should show ${clockTime(at)} UTC.`;

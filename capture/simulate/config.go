@@ -87,6 +87,9 @@ type Path struct {
 	SpreadHz     float64
 	ShiftHz      float64 // Doppler shift
 	PhaseRadians float64 // of the carrier at the start on a steady path
+	// On long wave a reflecting layer rises and sinks: the delay swings by
+	// SwingSeconds to either side.
+	SwingSeconds, SwingPeriodSeconds float64
 }
 
 // Fade is a time when the station goes down on all paths, with flanks of a
@@ -100,6 +103,7 @@ type Fade struct {
 type Carrier struct {
 	OffsetHz float64
 	LevelDB  float64 // against the station's carrier
+	SpreadHz float64 // as of Path: a line that wanders, as of a switch-mode supply
 }
 
 // Lightning is impulsive noise: discharges of several strokes each.
@@ -120,12 +124,17 @@ const (
 	// noise: the audio is the modulation with additive noise, and no more.
 	Linear Detector = "linear"
 	SSB    Detector = "ssb" // upper sideband with the dial's own carrier
+	// Direct is no receiver: the antenna's signal itself is sampled, for stations
+	// on long wave.
+	Direct Detector = "direct"
 )
 
 // Receiver is everything between antenna and sound card.
 type Receiver struct {
 	Detector     Detector // "": AM
-	MistuningHz  float64  // SSB only: how much too high the audio comes out
+	MistuningHz  float64  // SSB only: how much too high the audio comes out; of a long-wave carrier its pitch
+	DriftHz      float64  // SSB only: by how much that grows in an hour
+	Loop         Loop     // antenna, for long wave
 	BandwidthHz  float64  // intermediate-frequency bandwidth; 0: 10 kHz, SSB 2800 Hz from 200 Hz; unused by Linear
 	Filter       Filter   // audio filter
 	AGC          AGC
@@ -135,6 +144,12 @@ type Receiver struct {
 	HumHz        float64 // mains frequency; 0: no hum
 	HumLevel     float64 // amplitude of the fundamental, full scale 1
 	Compressed   bool    // the audio comes over a network, through a lossy codec
+}
+
+// Loop is a tuned loop antenna.
+type Loop struct {
+	Q       float64 // loaded quality; 0: the antenna is not tuned
+	TunedHz float64 // 0: to the station's carrier
 }
 
 // Filter is an audio filter: a high-pass and a low-pass, either absent when its
@@ -333,8 +348,15 @@ func (c Config) check() error {
 		default:
 			wrong = append(wrong, fmt.Errorf("unknown programme %q", s.Programme))
 		}
-		if s.Station != nil && s.Station.Keying == station.CarrierReduced {
-			wrong = append(wrong, fmt.Errorf("station %s: marks that reduce the carrier are not simulated", s.Station.ID))
+		if s.Station != nil && s.Station.LongWave() {
+			if d := c.Receiver.Detector; d != SSB && d != Direct {
+				wrong = append(wrong, fmt.Errorf("station %s keys its carrier's level, which the detectors %s and %s alone show", s.Station.ID, SSB, Direct))
+			}
+			if hz := s.Station.Carriers[0].Hz; c.Receiver.Detector == Direct && hz > 0.48*float64(c.Rate) {
+				wrong = append(wrong, fmt.Errorf("station %s sends on %g kHz: a rate of %d Hz cannot hold that", s.Station.ID, hz/1e3, c.Rate))
+			}
+		} else if c.Receiver.Detector == Direct && (s.Station != nil || s.Programme != AsPublished) {
+			wrong = append(wrong, fmt.Errorf("only stations on long wave are sampled directly"))
 		}
 		if s.Station != nil && s.Station.Keying == station.CarrierOn && c.Receiver.Detector != SSB {
 			wrong = append(wrong, fmt.Errorf("station %s keys its carrier, which only the %s detector makes audible", s.Station.ID, SSB))
@@ -363,9 +385,9 @@ func (c Config) check() error {
 	}
 	r := c.Receiver
 	switch r.Detector {
-	case AM, Sync, Linear, SSB:
+	case AM, Sync, Linear, SSB, Direct:
 	default:
-		wrong = append(wrong, fmt.Errorf("unknown detector %q: use am, sync, linear or ssb", r.Detector))
+		wrong = append(wrong, fmt.Errorf("unknown detector %q: use am, sync, linear, ssb or direct", r.Detector))
 	}
 	if r.MistuningHz != 0 && r.Detector != SSB {
 		wrong = append(wrong, fmt.Errorf("mistuning needs the %s detector", SSB))

@@ -10,16 +10,17 @@ import (
 // (common practice).
 type lightning struct {
 	rng     *rand.Rand
-	share   float64 // probability of a discharge beginning at a grid point
+	rate    float64 // points a second
+	share   float64 // probability of a discharge beginning at a point
 	peak    float64
 	strokes int     // to come in the present discharge
-	wait    int     // grid points to the next stroke or discharge
+	wait    int     // points to the next stroke or discharge
 	level   float64 // of the present stroke
 	decay   float64
 }
 
-func newLightning(c Lightning, rng *rand.Rand) *lightning {
-	l := &lightning{rng: rng, share: c.PerMinute / 60 / gridRate, peak: math.Sqrt(power(c.LevelDB))}
+func newLightning(c Lightning, rng *rand.Rand, rate float64) *lightning {
+	l := &lightning{rng: rng, rate: rate, share: c.PerMinute / 60 / rate, peak: math.Sqrt(power(c.LevelDB))}
 	if l.share > 0 {
 		l.wait = l.pause()
 	}
@@ -40,9 +41,9 @@ func (l *lightning) run(re, im []float64) {
 			}
 			l.strokes--
 			l.level = l.peak * (0.3 + 0.7*l.rng.Float64())
-			l.decay = math.Exp(-1 / (gridRate * (2e-4 + 8e-4*l.rng.Float64())))
+			l.decay = math.Exp(-1 / (l.rate * (2e-4 + 8e-4*l.rng.Float64())))
 			if l.strokes > 0 {
-				l.wait = int(gridRate * (0.02 + 0.08*l.rng.Float64()))
+				l.wait = int(l.rate * (0.02 + 0.08*l.rng.Float64()))
 			} else {
 				l.wait = l.pause()
 			}

@@ -2,13 +2,14 @@ package simulate
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 )
 
 // radio produces the receiver's audio on the grid, a UTC second at a time.
 type radio struct {
 	cfg       Receiver
-	signals   []*signal
+	signals   []emission
 	carriers  []*fader
 	lightning *lightning
 	rng       *rand.Rand
@@ -46,7 +47,16 @@ func newRadio(c *Config, seed *seeder) *radio {
 	}
 	main := Signal{Station: c.Station, Programme: c.Programme, Paths: c.Paths}
 	for i, s := range append([]Signal{main}, c.Others...) {
+		if s.Station != nil && s.Station.LongWave() {
+			mainHz := s.Station.Carriers[0].Hz
+			if c.Station != nil {
+				mainHz = c.Station.Carriers[0].Hz
+			}
+			r.signals = append(r.signals, newLongSignal(s, c, mainHz, seed))
+			continue
+		}
 		sig := newSignal(s, c, seed)
+		sig.fadeFrom = float64(c.Start.Unix()) + float64(c.Start.Nanosecond())/1e9
 		if i == 0 {
 			sig.fades = c.Fades
 		}
@@ -55,21 +65,28 @@ func newRadio(c *Config, seed *seeder) *radio {
 		}
 	}
 	for _, k := range c.Carriers {
-		f := newFader(Path{ShiftHz: k.OffsetHz}, math.Sqrt(power(k.LevelDB)), 0, nil)
+		var rng *rand.Rand
+		if k.SpreadHz > 0 {
+			rng = seed.rng()
+		}
+		f := newFader(Path{ShiftHz: k.OffsetHz, SpreadHz: k.SpreadHz}, math.Sqrt(power(k.LevelDB)), 0, rng)
 		r.carriers = append(r.carriers, &f)
 	}
-	r.lightning = newLightning(c.Lightning, seed.rng())
+	r.lightning = newLightning(c.Lightning, seed.rng(), gridRate)
 
 	// Amplitude of a mark's tone and one-sided noise density after linear
 	// detection, see the package comment. Noise of σ² in I and in Q has the
 	// density 2σ²/gridRate in either; a single sideband carries half of both.
 	mark, density := 1.0, 2.0/gridRate
-	if c.Station != nil {
+	longWave := c.Station != nil && c.Station.LongWave()
+	if c.Station != nil && !longWave {
 		mark = c.Station.Depth
 	}
 	if rx.Detector == SSB {
 		density = 1.0 / gridRate
-		if c.Station == nil || !c.Station.UpperSideband && c.Station.Keying != "carrier-on" {
+		if longWave {
+			// The mark is in the carrier itself.
+		} else if c.Station == nil || !c.Station.UpperSideband && c.Station.Keying != "carrier-on" {
 			mark /= 2
 		}
 	}
@@ -154,12 +171,19 @@ func (r *radio) latency() int {
 	return n
 }
 
-// start prepares for run to begin with UTC second sec; the recording begins at
-// UTC second begin.
-func (r *radio) start(sec int64, begin float64) {
+// emission is a signal as it arrives at the antenna.
+type emission interface {
+	// start prepares for run to begin with UTC second sec.
+	start(sec int64)
+	// run adds the next UTC second, gridRate points, to c the carriers and m the
+	// modulation, both complex.
+	run(cRe, cIm, mRe, mIm []float64)
+}
+
+// start prepares for run to begin with UTC second sec.
+func (r *radio) start(sec int64) {
 	r.second = sec
 	for _, s := range r.signals {
-		s.fadeFrom = begin
 		s.start(sec)
 	}
 }
@@ -281,6 +305,9 @@ func (r *radio) detectSync(audio []float64) {
 // what is above the dial's frequency.
 func (r *radio) detectSSB(audio []float64) {
 	r.dial.run(r.mRe, r.mIm)
+	if d := r.cfg.DriftHz; d != 0 {
+		r.dial.turn *= cmplx.Rect(1, 2*math.Pi*d/3600/gridRate)
+	}
 	for i, re := range r.cRe {
 		im := r.cIm[i]
 		r.cRe[i], r.cIm[i] = re*r.mRe[i]-im*r.mIm[i], re*r.mIm[i]+im*r.mRe[i]

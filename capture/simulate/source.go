@@ -17,6 +17,7 @@ type Source struct {
 	info  capture.Info
 
 	radio  *radio
+	direct *direct // in place of radio
 	read   *interpolator
 	audio  []float64 // receiver output on the grid
 	first  float64   // grid point of audio[0], on the time of the first frame
@@ -64,10 +65,12 @@ func New(c Config) (*Source, error) {
 	seed := &seeder{seed: c.Seed}
 	rate := float64(c.Rate)
 	fraction := float64(c.Start.Nanosecond()) / 1e9
-	if c.Wire == nil {
+	if c.Wire == nil && c.Receiver.Detector == Direct {
+		s.direct = newDirect(&c, seed)
+	} else if c.Wire == nil {
 		s.radio = newRadio(&c, seed)
 		lead := c.Receiver.lead()
-		s.radio.start(c.Start.Unix()-lead, float64(c.Start.Unix())+fraction)
+		s.radio.start(c.Start.Unix() - lead)
 		s.first = -(float64(lead)+fraction)*gridRate - float64(s.radio.latency())
 		s.read = newInterpolator(min(0.48, 0.44*rate/gridRate), 16*max(1, int(math.Ceil(gridRate/rate))))
 	} else {
@@ -154,9 +157,12 @@ func (s *Source) run(b *capture.Block, n int) {
 	}
 	rx, mk := resize(s.x[0], n), resize(s.x[1], n)
 	s.x = [2][]float64{rx, mk}
-	if s.radio != nil {
+	switch {
+	case s.direct != nil:
+		s.direct.receive(rx, s.times, s.cfg.Receiver.DelaySeconds)
+	case s.radio != nil:
 		s.receive(rx)
-	} else {
+	default:
 		s.wire.advance(s.times)
 		s.wire.run(rx, s.times, 0)
 		s.inputs[0].hiss(rx, s.wire.m.NoiseRMS)

@@ -139,7 +139,7 @@ func newTruth(s *Source, fraction float64) Truth {
 			t.Gaps = append(t.Gaps, GapTruth{l.At, min(l.Lost, s.ticks-l.At), l.Hidden})
 		}
 	}
-	if s.radio != nil {
+	if s.wire == nil {
 		t.Receiver = s.receiverTruth()
 		if c.Station != nil || c.Programme != AsPublished {
 			t.Signals = append(t.Signals, signalTruth(Signal{Station: c.Station, Programme: c.Programme, Paths: c.Paths}))
@@ -179,14 +179,22 @@ func signalTruth(s Signal) SignalTruth {
 func (s *Source) receiverTruth() ReceiverTruth {
 	r := s.cfg.Receiver
 	t := ReceiverTruth{Detector: r.Detector, MistuningHz: r.MistuningHz, Inverted: r.Invert, ToneHz: 1000}
-	if s.cfg.Station != nil {
-		t.ToneHz = s.cfg.Station.ToneHz
+	if st := s.cfg.Station; st != nil {
+		t.ToneHz = st.ToneHz
 	}
 	t.ToneHz += r.MistuningHz
+	if s.direct != nil {
+		t.ToneHz = s.direct.loopHz
+		t.GroupDelay = s.direct.delay(float64(s.cfg.Rate)) + r.DelaySeconds
+		return t
+	}
 	if t.ToneHz <= 0 {
 		return t
 	}
 	t.GroupDelay, t.PhaseDelay = s.radio.delays(t.ToneHz)
+	if st := s.cfg.Station; st != nil && st.LongWave() {
+		t.GroupDelay += newLoopAntenna(r.Loop, st.Carriers[0].Hz).groupDelay()
+	}
 	if in := &s.inputs[0]; in.coupled {
 		rate := float64(s.cfg.Rate)
 		g, p := in.coupling.delays(t.ToneHz / rate)

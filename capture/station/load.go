@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
+	"slices"
 	"strings"
 	"sync"
 
@@ -146,10 +148,10 @@ func (s *Station) check() *fieldError {
 	case ToneBurst:
 		c.must(s.ToneHz > 0, "tone_hz", "must be given for keying %q", s.Keying)
 		c.within(s.ToneHz, 0, maxToneHz, "tone_hz", "Hz")
-	case CarrierOn, CarrierReduced:
+	case CarrierOn, CarrierReduced, CarrierRaised:
 		c.must(s.ToneHz == 0, "tone_hz", "must be left out for keying %q: the receiver sets the pitch", s.Keying)
 	default:
-		c.must(false, "keying", "= %q must be %q, %q or %q", s.Keying, ToneBurst, CarrierOn, CarrierReduced)
+		c.must(false, "keying", "= %q must be %q, %q, %q or %q", s.Keying, ToneBurst, CarrierOn, CarrierReduced, CarrierRaised)
 	}
 	c.within(s.AdvanceSeconds, -0.5, 0.5, "advance_s", "s")
 	c.must(s.EmissionSeconds > 0, "emission_s", "must be given and greater than 0")
@@ -175,6 +177,7 @@ func (s *Station) checkTables(c *checker) {
 			c.within(l, 0, 1, "coded_lengths_s", "s")
 		}
 		c.within(m.ToneHz, 0, maxToneHz, "tone_hz", "Hz")
+		c.within(m.Split, 0, 1-m.Length, "split_s", "s")
 	}
 	for i, e := range s.Carriers {
 		c.table, c.index = "carrier", i+1
@@ -219,9 +222,21 @@ func (s *Station) checkTables(c *checker) {
 	}
 	c.within(s.DUT1.LengthSeconds, 0, 1, "length_s", "s")
 
+	c.table = "edge"
+	if s.LongWave() {
+		c.must(s.Edge.TauSeconds > 0, "tau_s", "must be given for keying %q", s.Keying)
+		c.within(s.Edge.TauSeconds, 0, 0.02, "tau_s", "s")
+		c.within(s.Edge.TauFactor, 1, 10, "tau_factor", "")
+	}
+	c.within(s.Edge.OnTime, 0, 0.99, "on_time", "of the change")
+	c.table = "phase"
+	c.must(slices.Contains([]string{"", "dcf77", "wwvb"}, s.Phase.Kind), "kind", "= %q must be dcf77, wwvb or left out", s.Phase.Kind)
+	c.must(s.Phase.Kind == "" || s.Phase.Radians > 0, "deviation_rad", "must be given with a kind")
+	c.within(s.Phase.Radians, 0, math.Pi, "deviation_rad", "rad")
+
 	c.table = "code"
-	c.must(s.Code.Kind == "" || s.Code.Kind == "bcd-100hz" || s.Code.Kind == "fsk-300",
-		"kind", "= %q must be bcd-100hz, fsk-300 or left out", s.Code.Kind)
+	c.must(s.Code.Kind == "" || slices.Contains(CodeKinds, s.Code.Kind),
+		"kind", "= %q must be one of %s or left out", s.Code.Kind, strings.Join(CodeKinds, ", "))
 	c.within(s.Code.ToneHz, 0, maxToneHz, "tone_hz", "Hz")
 	c.within(s.Code.Depth, 0, 1, "depth", "(1 is full modulation)")
 	c.within(s.Code.LowDepth, 0, 1, "low_depth", "(1 is full modulation)")

@@ -23,6 +23,7 @@ keying = "carrier-reduced"
 emission_s = 1e-4
 depth = 0.85
 sources = ["keying, depth, mark, carrier: PTB, page on the long-wave service"]
+edge = {tau_s = 3e-4, tau_factor = 2}
 
   [[station.mark]]
   seconds = "59"
@@ -72,17 +73,21 @@ func TestLoadNamesWhatIsWrong(t *testing.T) {
 		{`emission_s = 1e-4`, `emission_s = inf`, `line 6: station "dcf77": emission_s = +Inf`},
 		{`keying = "carrier-reduced"`, `keying = "phase"`, `line 5: station "dcf77": keying = "phase" must be`},
 		{`keying = "carrier-reduced"`, `keying = "tone"`, `tone_hz must be given for keying "tone"`},
-		{`length_s = 0.1`, `length_s = 100`, `line 15: station "dcf77": mark 2: length_s = 100 must lie within 0 to 1 s`},
-		{`seconds = "0-58"`, `seconds = "58-0"`, `line 14: station "dcf77": mark 2: seconds "58-0" is not a span within 0-60`},
+		{`length_s = 0.1`, `length_s = 100`, `line 16: station "dcf77": mark 2: length_s = 100 must lie within 0 to 1 s`},
+		{`seconds = "0-58"`, `seconds = "58-0"`, `line 15: station "dcf77": mark 2: seconds "58-0" is not a span within 0-60`},
 		{`seconds = "0-58"`, `seconds = "all"`, `mark 2: seconds "all" is not a number or a span`},
-		{`seconds = "59"`, "seconds = \"59\"\n  minutes = \"60\"", `line 12: station "dcf77": mark 1: minutes "60" is not a span within 0-59`},
+		{`seconds = "59"`, "seconds = \"59\"\n  minutes = \"60\"", `line 13: station "dcf77": mark 1: minutes "60" is not a span within 0-59`},
 		{`[0.2]`, `[-0.2]`, `mark 2: coded_lengths_s must be greater than 0`},
-		{`lat = 50.0155`, `lat = 150`, `line 20: station "dcf77": carrier 1: lat = 150 must lie within -90 to 90 degrees`},
+		{`lat = 50.0155`, `lat = 150`, `line 21: station "dcf77": carrier 1: lat = 150 must lie within -90 to 90 degrees`},
 		{`power_w = 30000`, `hours_utc = "8 to 9"`, `carrier 1: hours_utc "8 to 9" is not a span such as 07:30-01:00`},
 		{`power_w = 30000`, "[station.dut1]\nstyle = \"doubled\"", `station "dcf77": dut1.spacing_s must be given for style "doubled"`},
-		{`power_w = 30000`, "[station.code]\nkind = \"morse\"", `line 23: station "dcf77": code.kind = "morse" must be`},
-		{`power_w = 30000`, "[[station.block]]\nfrom = 10\nto = 10", `line 24: station "dcf77": block 1: to = 10 must come after from = 10`},
-		{`power_w = 30000`, longWave, `line 24: station "dcf77": id is used twice`},
+		{`power_w = 30000`, "[station.code]\nkind = \"morse\"", `line 24: station "dcf77": code.kind = "morse" must be`},
+		{`power_w = 30000`, "[[station.block]]\nfrom = 10\nto = 10", `line 25: station "dcf77": block 1: to = 10 must come after from = 10`},
+		{`edge = {tau_s = 3e-4, tau_factor = 2}`, ``, `line 2: station "dcf77": edge.tau_s must be given for keying "carrier-reduced"`},
+		{`tau_factor = 2`, `tau_factor = 0.5`, `edge.tau_factor = 0.5 must lie within 1 to 10`},
+		{`power_w = 30000`, "[station.phase]\nkind = \"gold\"", `phase.kind = "gold" must be dcf77, wwvb or left out`},
+		{`length_s = 0.1`, "length_s = 0.1\n  split_s = 0.95", `mark 2: split_s = 0.95 must lie within 0 to 0.9 s`},
+		{`power_w = 30000`, longWave, `line 25: station "dcf77": id is used twice`},
 		{longWave, ``, `no [[station]]`},
 	}
 	for _, tt := range tests {

@@ -20,7 +20,14 @@ const (
 	CarrierOn Keying = "carrier-on"
 	// CarrierReduced marks lower the carrier's level for their length.
 	CarrierReduced Keying = "carrier-reduced"
+	// CarrierRaised marks raise it: between marks it is low.
+	CarrierRaised Keying = "carrier-raised"
 )
+
+// LongWave reports whether the station keys the level of a carrier that stands
+// between its marks too, as those on long wave do: a receiver that beats with the
+// carrier hears its level.
+func (s *Station) LongWave() bool { return s.Keying == CarrierReduced || s.Keying == CarrierRaised }
 
 // Station is one time signal service. Times are in seconds, frequencies in
 // hertz, angles in degrees (north and east positive), as the names say.
@@ -40,9 +47,12 @@ type Station struct {
 	// of a mark in which the station sends nothing else.
 	QuietBeforeSeconds float64 `toml:"quiet_before_s"`
 	QuietAfterSeconds  float64 `toml:"quiet_after_s"`
-	// Depth is the modulation depth of the marks, 0 to 1. For CarrierReduced it
-	// is the share of the carrier's amplitude that is taken away.
+	// Depth is the modulation depth of the marks, 0 to 1. For CarrierReduced and
+	// CarrierRaised it is the share of the full carrier's amplitude by which its
+	// two levels differ.
 	Depth float64 `toml:"depth"`
+	Edge  Edge    `toml:"edge"`  // of a keyed level
+	Phase Phase   `toml:"phase"` // keying of the carrier's phase beside that of its level
 	// UpperSideband is true for H3E, full carrier and upper sideband only;
 	// else both sidebands are sent (A3E).
 	UpperSideband bool      `toml:"upper_sideband"`
@@ -65,8 +75,11 @@ type Mark struct {
 	// CodedLengths are the other lengths, seconds, that the mark takes when it
 	// carries a digit of a time code.
 	CodedLengths []float64 `toml:"coded_lengths_s"`
-	ToneHz       float64   `toml:"tone_hz"` // 0: the station's tone
-	Minutes      string    `toml:"minutes"` // minutes of the hour in which the rule holds, written as Seconds; empty: all
+	// Split is when, seconds after its start, a mark of Length may come a second
+	// time and be a digit by that; 0: never.
+	Split   float64 `toml:"split_s"`
+	ToneHz  float64 `toml:"tone_hz"` // 0: the station's tone
+	Minutes string  `toml:"minutes"` // minutes of the hour in which the rule holds, written as Seconds; empty: all
 }
 
 // DUT1 tells how UT1−UTC shows in the marks (Rec. ITU-R TF.460): the marks of
@@ -80,12 +93,34 @@ type DUT1 struct {
 	LengthSeconds float64 `toml:"length_s"`
 }
 
+// CodeKinds are the time codes there are: of a subcarrier, of a modem, and of the
+// lengths of a long-wave station's marks.
+var CodeKinds = []string{"bcd-100hz", "fsk-300", "dcf77", "msf", "wwvb", "jjy", "bpc"}
+
 // Code names the time code the station sends.
 type Code struct {
-	Kind     string  `toml:"kind"`      // bcd-100hz, fsk-300, or empty: none, or one whose content is not published
+	Kind     string  `toml:"kind"`      // one of CodeKinds, or empty: none, or one whose content is not published
 	ToneHz   float64 `toml:"tone_hz"`   // subcarrier; for fsk-300 the mark frequency
 	Depth    float64 `toml:"depth"`     // modulation depth of the subcarrier while keyed up
 	LowDepth float64 `toml:"low_depth"` // and while keyed down
+}
+
+// Edge is how a keyed carrier passes from one level to the other: as through one
+// pole.
+type Edge struct {
+	TauSeconds float64 `toml:"tau_s"` // time constant
+	// TauFactor bounds it with 95 %: it lies between TauSeconds over the factor and
+	// TauSeconds times it.
+	TauFactor float64 `toml:"tau_factor"`
+	// OnTime is the share of the change that is done on time: 0 when the second is
+	// where the change starts, 0.5 when it is the middle.
+	OnTime float64 `toml:"on_time"`
+}
+
+// Phase names a code that is keyed into the carrier's phase.
+type Phase struct {
+	Kind    string  `toml:"kind"`          // dcf77 or wwvb; empty: none
+	Radians float64 `toml:"deviation_rad"` // from the mean phase, either way
 }
 
 // Carrier is one emission with its own antenna.

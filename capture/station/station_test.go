@@ -57,6 +57,14 @@ func TestMarksAsPublished(t *testing.T) {
 		{"rwm", 5, 1, 0, 0, "encyclopedia: plain carrier 00:00-07:55"},
 		{"ebc", 12, 0, 0.5, 1250, "from memory"},
 		{"lol", 12, 59, 0, 0, "from memory"},
+		{"dcf77", 7, 59, 0, 0, "PTB: no dip in second 59"},
+		{"dcf77", 7, 0, 0.1, 0, "PTB: second 0 is always a 0"},
+		{"msf", 7, 0, 0.5, 0, "NPL: 500 ms off in second 0"},
+		{"wwvb", 7, 59, 0.8, 0, "encyclopedia: markers in seconds 59 and 0"},
+		{"wwvb", 7, 0, 0.8, 0, "encyclopedia: markers in seconds 59 and 0"},
+		{"jjy-40", 7, 19, 0.2, 0, "NICT: 0.2 s is a marker"},
+		{"jjy-60", 15, 44, 0, 0, "NICT: the call sign in Morse"},
+		{"bpc", 7, 20, 0, 0, "encyclopedia: seconds 0, 20, 40 have no dip"},
 		{"wwv", 7, 60, 0, 0, "no station publishes its second 60"},
 	}
 	for _, tt := range tests {
@@ -117,6 +125,7 @@ func TestOmittedIsByRuleOnly(t *testing.T) {
 func TestLengths(t *testing.T) {
 	for id, want := range map[string][]float64{
 		"wwv": {0.005, 0.8}, "chu": {0.01, 0.3, 0.5, 1}, "bpm": {0.01, 0.3}, "rwm": {0.1, 0.5},
+		"dcf77": {0.1, 0.2}, "msf": {0.1, 0.2, 0.3, 0.5}, "wwvb": {0.2, 0.5, 0.8}, "bpc": {0.1, 0.2, 0.3, 0.4},
 	} {
 		if got := find(t, id).Lengths(); !slices.Equal(got, want) {
 			t.Errorf("%s: lengths %v, want %v", id, got, want)

@@ -1,0 +1,81 @@
+package simulate
+
+import (
+	"strings"
+	"testing"
+	"time"
+)
+
+// Minutes as published, and as made by hand from the published tables.
+func TestLongWaveMinutes(t *testing.T) {
+	msf := func(a, b string) string {
+		out := []byte(a)
+		for i := 1; i < 60; i++ {
+			out[i] = "0BAC"[2*(a[i]-'0')+b[i]-'0']
+		}
+		out[0] = 'M'
+		return string(out)
+	}
+	for _, tt := range []struct {
+		kind string
+		at   string
+		dut1 float64
+		leap bool
+		want string // x: not compared
+		from string
+	}{
+		{"wwvb", "2012-07-04T17:30:00Z", 0.4, false, "M01100000M000100111M000101000M011000101M010000001M001001011M", "Lowe 2012, and an encyclopedia's table"},
+		{"wwvb", "2008-03-06T07:30:00Z", -0.3, false, "M01100000M000000111M000000110M011000010M001100000M100001000M", "an encyclopedia's example"},
+		{"jjy", "2016-06-10T08:15:00Z", 0, false, "M00100101M000100111M000100110M001000010McccccccccM000000000M", "NICT's example, a minute with the call sign"},
+		{"jjy", "2004-04-01T08:25:00Z", 0, false, "M01000101M000100111M000001001M001000010M000000100M100000000M", "NICT's example of 2004, by its meaning"},
+		{"dcf77", "2003-07-07T10:33:00Z", 0, false, "00000000000000000100100101101010010011100010011100110000001-", "by hand from the table"},
+		{"dcf77", "2003-07-15T00:00:00Z", 0, false, strings.Repeat("x", 45) + "1110011000xxxxx", "PTB's figure of July 2003, marks 45 to 54"},
+		{"dcf77", "2016-12-31T23:59:00Z", 0, true, "00000000000000000011100000000100000110000011110000111010001-", "by hand from the table, but for the leap second itself"},
+		{"msf", "2007-04-01T11:34:00Z", -0.1, false, msf("m00000000000000000000011100100000001000010010011010101111110", "m00000000100000000000000000000000000000000000000000000011110"), "by hand from the table"},
+		{"bpc", "2004-03-09T13:10:00Z", 0, false, "-0021022023021030101" + strings.Repeat("x", 40), "by hand from the table"},
+	} {
+		at, err := time.Parse(time.RFC3339, tt.at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := longCode(tt.kind, at, tt.dut1, tt.leap)
+		if len(got) != 60 {
+			t.Fatalf("%s: %d seconds", tt.kind, len(got))
+		}
+		for i := range got {
+			if tt.want[i] != 'x' && got[i] != tt.want[i] {
+				t.Errorf("%s %s (%s)\n got %s\nwant %s", tt.kind, tt.at, tt.from, got, tt.want)
+				break
+			}
+		}
+	}
+}
+
+// Lowe 2012: the frame of 4 July 2012, 17:30 UTC.
+func TestWWVBPhaseAsPublished(t *testing.T) {
+	const want = "001110110100010010000011001000011000110100110100010110110110"
+	got := wwvbPhase(time.Date(2012, 7, 4, 17, 30, 0, 0, time.UTC))
+	for i, b := range got {
+		if b != (want[i] == '1') {
+			t.Fatalf("second %d differs: %v", i, got)
+		}
+	}
+}
+
+// The first chips as an encyclopedia prints them, and PTB's account of them: as
+// many ones as zeros.
+func TestDCF77Chips(t *testing.T) {
+	const first = "00000100011000010011100101010110000"
+	ones := 0
+	for i, c := range dcf77Chips {
+		if i < len(first) && c != (first[i] == '1') {
+			t.Fatalf("chip %d differs", i)
+		}
+		if c {
+			ones++
+		}
+	}
+	if ones != 256 {
+		t.Errorf("%d ones, want 256", ones)
+	}
+}

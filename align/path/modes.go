@@ -37,6 +37,7 @@ const (
 	sporadic
 	layerF1
 	layerF2
+	layerD // of long wave alone
 )
 
 // Layers are the heights at which the ionosphere's layers usually lie: common
@@ -48,7 +49,7 @@ var Layers = []struct {
 
 // String is the usual name of a mode, as 1E, 1Es or 2F2.
 func (m mode) String() string {
-	name := [...]string{"ground", "E", "Es", "F1", "F2"}[m.layer]
+	name := [...]string{"ground", "E", "Es", "F1", "F2", "D"}[m.layer]
 	if m.layer == ground {
 		return name
 	}

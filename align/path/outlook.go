@@ -97,14 +97,19 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 					slots = append(slots, slot)
 					continue
 				}
-				if skies[i] == nil {
-					skies[i] = now.skies(way)
-				}
 				key := tuned{i, c.Hz}
 				external, known := noises[key]
 				if !known {
 					external = now.noiseAt(r.At, r.Receiver, c.Hz)
 					noises[key] = external
+				}
+				if s.LongWave() {
+					slot.fillLongWave(now, &s, c, way, r.At, r.Receiver, external)
+					slots = append(slots, slot)
+					continue
+				}
+				if skies[i] == nil {
+					skies[i] = now.skies(way)
 				}
 				slot.fill(skies[i], now, c, s.Depth, r.Receiver, external)
 				slots = append(slots, slot)
@@ -131,19 +136,22 @@ func sameSky(a, b LatLon) bool {
 	return math.Abs(a.Lat-b.Lat) < 0.03 && math.Abs(a.Lon-b.Lon) < 0.03
 }
 
+func hearing(reliability float64) Hearing {
+	switch {
+	case reliability > 0.7:
+		return Likely
+	case reliability >= 0.3:
+		return Maybe
+	}
+	return Unlikely
+}
+
 // fill computes what is heard and when it arrives.
 func (slot *Slot) fill(skies []*sky, now instant, c station.Carrier, depth float64, r Receiver, external noise.Figure) {
 	s := skies[0]
 	signal := s.reception(c, depth, r, external)
 	slot.SNRdB, slot.Reliability = signal.snrDB, signal.reliability
-	switch {
-	case signal.reliability > 0.7:
-		slot.Hearing = Likely
-	case signal.reliability >= 0.3:
-		slot.Hearing = Maybe
-	default:
-		slot.Hearing = Unlikely
-	}
+	slot.Hearing = hearing(signal.reliability)
 	slot.SunElevation = 90 - s.midZenith*180/math.Pi
 	var tally modeTally
 	m := tally.appendFirstArrivals(nil, skies, now.nodes, component{weight: 1}, c.Hz)

@@ -19,6 +19,7 @@ import (
 	"time"
 
 	"timeball/align/path/geodesic"
+	"timeball/align/path/groundwave"
 	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
 )
@@ -38,6 +39,7 @@ type Request struct {
 	Sunspots float64
 	LongPath bool            // the long way round the earth
 	Maps     ionosphere.Maps // of the F2 layer; nil: the embedded climatology
+	Ground   groundwave.Mix  // under a path on long wave; nil: unknown
 }
 
 // Mode is one way from the transmitter to the receiver.
@@ -88,6 +90,9 @@ type Prediction struct {
 func Predict(r Request) (Prediction, error) {
 	if err := r.check(); err != nil {
 		return Prediction{}, err
+	}
+	if r.Station.LongWave() {
+		return predictLongWave(r), nil
 	}
 	p := Prediction{CarrierHz: r.CarrierHz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU}
 	if math.IsNaN(r.Sunspots) {

@@ -1,0 +1,211 @@
+package path
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"timeball/align/path/groundwave"
+	"timeball/align/path/ionosphere"
+	"timeball/align/path/noise"
+	"timeball/capture/station"
+)
+
+// On long wave the ground wave and the waves that one or two hops reflect at the
+// bottom of the ionosphere arrive within a tenth of a millisecond, too near to be
+// told apart; an edge shows their sum. With ρ the sky waves' complex amplitudes
+// over the ground wave's and D their excess delays, short against the edge, it is
+// later than the ground wave's by Re(Σ ρ·D / (1 + Σ ρ)). The phases are anybody's
+// guess: a layer that rises by some kilometres turns them by a cycle. So the delay
+// is a mixture over the phases, each weighted by the power it leaves of the sum: a
+// detector hears little of a sum that vanishes.
+
+// longSky is the reflecting layer over a path at one instant.
+type longSky struct {
+	heightM, heightU float64
+	levelDB          [2]float64 // of one hop and of two, over the ground wave
+	levelU           float64
+}
+
+// The field of one hop for 1 kW radiated, dB over 1 uV/m, at longKm and longKHz,
+// with the sun at the zenith angles longZenith: computed with the wave-hop method
+// of Rec. ITU-R P.684 for 50 degrees north, land, and a medium number of sunspots;
+// a noon in summer, one in winter, and night.
+var (
+	longKm     = []float64{100, 300, 500, 700, 1000, 1500, 2000}
+	longKHz    = []float64{40, 60, 77.5, 162}
+	longZenith = []float64{26.6, 73.4, 98}
+	longField  = [4][3][7]float64{
+		{{22, 38, 44, 44, 41, 38, 33}, {45, 51, 51, 49, 46, 43, 38}, {53, 55, 54, 52, 49, 45, 41}},
+		{{12, 26, 35, 38, 38, 35, 31}, {39, 46, 47, 47, 45, 41, 37}, {51, 53, 52, 51, 48, 44, 40}},
+		{{7, 18, 27, 32, 34, 32, 28}, {35, 42, 44, 44, 43, 40, 35}, {49, 52, 50, 49, 47, 44, 39}},
+		{{-5, 2, 6, 10, 12, 12, 6}, {25, 31, 33, 34, 34, 31, 25}, {45, 47, 46, 45, 43, 40, 34}},
+	}
+	// longHeight is the height of reflection at the same zenith angles, km.
+	longHeight = []float64{71, 76, 91}
+)
+
+const (
+	// A second reflection, which is steeper, and one by the ground: common practice.
+	secondHopDB = -12
+	// How far a day's height and field stray from the median: common practice. By
+	// twilight the layer moves within the hour.
+	longHeightU   = 2.5e3
+	longTwilightU = 7e3
+	longLevelU    = 4
+)
+
+// span finds where x lies in the ascending list, as an index and the share of the
+// way to the next.
+func span(list []float64, x float64) (i int, f float64) {
+	x = max(list[0], min(list[len(list)-1], x))
+	for i < len(list)-2 && x > list[i+1] {
+		i++
+	}
+	return i, (x - list[i]) / (list[i+1] - list[i])
+}
+
+// longTwilight holds while the layer's height changes fast: zenith angles, degrees.
+func longTwilight(zenith float64) bool { return zenith > 80 && zenith < 102 }
+
+// longSkyAt is the layer over a path of a ground wave with the given field.
+func longSkyAt(hz, distanceM, zenith, groundDB float64) longSky {
+	f, ff := span(longKHz, hz/1e3)
+	z, fz := span(longZenith, zenith)
+	d, fd := span(longKm, distanceM/1e3)
+	level := 0.0
+	for i, wf := range []float64{1 - ff, ff} {
+		for j, wz := range []float64{1 - fz, fz} {
+			for k, wd := range []float64{1 - fd, fd} {
+				level += wf * wz * wd * longField[f+i][z+j][d+k]
+			}
+		}
+	}
+	s := longSky{heightM: 1e3 * (longHeight[z] + fz*(longHeight[z+1]-longHeight[z])), heightU: longHeightU, levelU: longLevelU}
+	if longTwilight(zenith) {
+		s.heightU = longTwilightU
+	}
+	// A short vertical antenna sends less at an elevation, by its cosine, and so it
+	// receives.
+	one, two := hop{distanceM, s.heightM}, hop{distanceM / 2, s.heightM}
+	second := 40*math.Log10(math.Cos(two.elevation())/math.Cos(one.elevation())) - 20*math.Log10(2*two.pathM()/one.pathM())
+	s.levelDB = [2]float64{level - groundDB, level - groundDB + second + secondHopDB}
+	return s
+}
+
+// excess is by how much hops by the layer are later than the ground wave, s, and
+// how that grows with its height, s/m.
+func (s longSky) excess(hops int, distanceM float64) (seconds, perMetre float64) {
+	n := float64(hops)
+	at := func(heightM float64) float64 { return (n*hop{distanceM / n, heightM}.pathM() - distanceM) / lightMPerS }
+	return at(s.heightM), (at(s.heightM+500) - at(s.heightM-500)) / 1000
+}
+
+// Nodes and weights of Gauss and Hermite's rule of three points.
+var longNodes = [3]struct{ z, weight float64 }{{-1.7320508, 1.0 / 6}, {0, 2.0 / 3}, {1.7320508, 1.0 / 6}}
+
+const longPhases = 16
+
+// mixture is the delay of an edge whose ground wave takes groundSeconds.
+func (s longSky) mixture(distanceM, groundSeconds, groundU float64) mixture {
+	d1, grow1 := s.excess(1, distanceM)
+	d2, grow2 := s.excess(2, distanceM)
+	var m mixture
+	for _, node := range longNodes {
+		r1 := math.Pow(10, (s.levelDB[0]+node.z*s.levelU)/20)
+		r2 := math.Pow(10, (s.levelDB[1]+node.z*s.levelU)/20)
+		for i := range longPhases {
+			for j := range longPhases {
+				s1, c1 := math.Sincos(2 * math.Pi * (float64(i) + 0.5) / longPhases)
+				s2, c2 := math.Sincos(2 * math.Pi * (float64(j) + 0.5) / longPhases)
+				sum := complex(1+r1*c1+r2*c2, r1*s1+r2*s2)
+				power := real(sum)*real(sum) + imag(sum)*imag(sum)
+				share1 := real(complex(r1*c1, r1*s1) / sum)
+				share2 := real(complex(r2*c2, r2*s2) / sum)
+				c := component{
+					weight: node.weight * power, mean: groundSeconds + share1*d1 + share2*d2,
+					height: math.Abs(share1*grow1+share2*grow2) * s.heightU, mirror: groundU, mode: mode{layer: ground},
+				}
+				if r1 > 1 {
+					c.mode = mode{layerD, 1}
+				}
+				m = append(m, c)
+			}
+		}
+	}
+	m.normalise()
+	return m
+}
+
+// siteU is how well a long-wave antenna's place stands for where its wave starts,
+// and a ray for the wave near a layer, s: common practice.
+const siteU = 1e-6
+
+// predictLongWave is Predict for stations on long wave.
+func predictLongWave(r Request) Prediction {
+	c := r.carriers()[0]
+	p := Prediction{CarrierHz: c.Hz, Sunspots: r.Sunspots}
+	way := newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, r.LongPath)
+	p.DistanceM, p.GreatCircleSeconds = way.distanceM, way.distanceM/lightMPerS
+	under, groundU := r.Ground, siteU
+	if under == nil {
+		under = groundwave.Unknown
+		groundU = math.Hypot(siteU, under.Spread(c.Hz, way.distanceM))
+	}
+	zenith := ionosphere.SunAt(r.Time).Zenith(way.place(way.distanceM/2).Point) * 180 / math.Pi
+	sky := longSkyAt(c.Hz, way.distanceM, zenith, under.FieldDB(c.Hz, way.distanceM))
+	base := under.Delay(c.Hz, way.distanceM)
+	p.mixture = sky.mixture(way.distanceM, base, groundU)
+	p.DelaySeconds, p.USeconds = p.mixture.mean(), p.mixture.deviation()
+	// What a sum of waves shows may be earlier than any of them.
+	p.CI95 = [2]float64{p.mixture.quantile(0.025, math.Inf(-1)), p.mixture.quantile(0.975, math.Inf(-1))}
+	shape := 0.0
+	for _, part := range p.mixture {
+		shape += part.weight * part.height * part.height
+	}
+	p.Causes = []Cause{
+		{"sky wave's phase", math.Sqrt(max(0, p.USeconds*p.USeconds-shape-groundU*groundU))},
+		{"layer height", math.Sqrt(shape)}, {"ground", groundU},
+	}
+	p.Causes = slices.DeleteFunc(p.Causes, func(c Cause) bool { return c.USeconds < 1e-9 })
+	stronger := normalCDF(sky.levelDB[0] / sky.levelU) // one hop than the ground wave
+	p.Modes = []Mode{{Name: mode{}.String(), DelaySeconds: base, USeconds: groundU, Probability: 1, First: 1 - stronger, LevelDB: min(0, -sky.levelDB[0]), mode: mode{}}}
+	for i, level := range sky.levelDB {
+		excess, grow := sky.excess(i+1, way.distanceM)
+		m := Mode{
+			Name: mode{layerD, i + 1}.String(), Hops: i + 1, DelaySeconds: base + excess, USeconds: math.Hypot(groundU, grow*sky.heightU),
+			Elevation: hop{way.distanceM / float64(i+1), sky.heightM}.elevation() * 180 / math.Pi, HeightM: sky.heightM,
+			LevelDB: level - max(0, sky.levelDB[0]), Probability: normalCDF((level + audibleDB) / sky.levelU), mode: mode{layerD, i + 1},
+		}
+		if i == 0 {
+			m.First = stronger
+		}
+		if m.Probability >= leastProbability {
+			p.Modes = append(p.Modes, m)
+		}
+	}
+	slices.SortFunc(p.Modes, func(a, b Mode) int { return cmp.Compare(a.DelaySeconds, b.DelaySeconds) })
+	return p
+}
+
+// fillLongWave is fill for a carrier on long wave. Its ratio of signal to noise is
+// that of the carrier, in 3 kHz.
+func (slot *Slot) fillLongWave(now instant, s *station.Station, c station.Carrier, way *circuit, at LatLon, r Receiver, external noise.Figure) {
+	p := predictLongWave(Request{Station: s, CarrierHz: c.Hz, At: at, Time: now.time})
+	// Field in 1 Hz of the noise that a short vertical antenna picks up, dB over
+	// 1 uV/m (Rec. ITU-R P.372, eq. 7).
+	noiseDB := external.MedianDB + 20*math.Log10(c.Hz/1e6) - 95.5
+	slot.SNRdB = groundwave.Unknown.FieldDB(c.Hz, way.distanceM) + max(0, -p.Modes[0].LevelDB) + powerDB(c) - noiseDB - 10*math.Log10(audioBandwidthHz)
+	slot.Reliability = reliability(slot.SNRdB-r.RequiredSNR, 0.5, false, external)
+	slot.Hearing = hearing(slot.Reliability)
+	slot.DelaySeconds, slot.USeconds = p.DelaySeconds, p.USeconds
+	for _, m := range p.Modes {
+		if m.First > slot.ModeShare {
+			slot.Mode, slot.ModeShare = m.Name, m.First
+		}
+	}
+	zenith := now.sun.Zenith(way.place(way.distanceM/2).Point) * 180 / math.Pi
+	slot.SunElevation = 90 - zenith
+	slot.Twilight = longTwilight(zenith)
+	slot.Steady = !slot.Twilight
+}

@@ -1,0 +1,90 @@
+package path
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"timeball/align/path/groundwave"
+	"timeball/capture/station"
+)
+
+// Excess delays of one hop by the geometry of Rec. ITU-R P.684, for known paths of a
+// 77.5 kHz station by day and by night, computed by another hand.
+func TestLongWaveExcess(t *testing.T) {
+	for _, tt := range []struct{ km, heightKm, us float64 }{
+		{273, 70, 117}, {273, 90, 185}, {380, 70, 90}, {1073, 70, 49}, {1073, 90, 74}, {500, 90, 116}, {100, 65, 215},
+	} {
+		got, perMetre := longSky{heightM: tt.heightKm * 1e3}.excess(1, tt.km*1e3)
+		if math.Abs(got*1e6-tt.us) > 1.5 {
+			t.Errorf("%g km at %g km: %.1f us, want %g", tt.km, tt.heightKm, got*1e6, tt.us)
+		}
+		if perMetre <= 0 {
+			t.Errorf("%g km: a higher layer is no later", tt.km)
+		}
+	}
+	if got, _ := (longSky{heightM: 90e3}).excess(2, 1000e3); math.Abs(got*1e6-231) > 1.5 {
+		t.Errorf("two hops over 1000 km: %.1f us, want 231", got*1e6)
+	}
+}
+
+// A sky wave of half the ground wave's amplitude shifts an edge by −1 to +1/3 of its
+// excess, and every mean over the phases by power is that of power: r²/(1+r²).
+func TestLongWaveMixture(t *testing.T) {
+	s := longSky{heightM: 90e3, levelDB: [2]float64{20 * math.Log10(0.5), -200}}
+	d, _ := s.excess(1, 500e3)
+	m := s.mixture(500e3, 0, 0)
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, c := range m {
+		lo, hi = min(lo, c.mean/d), max(hi, c.mean/d)
+	}
+	if lo < -1 || lo > -0.85 || hi > 1.0/3 || hi < 0.32 {
+		t.Errorf("shifts from %.3f to %.3f of the excess, want -1 to 1/3", lo, hi)
+	}
+	if got := m.mean() / d; math.Abs(got-0.2) > 1e-3 {
+		t.Errorf("mean shift %.4f of the excess, want 0.2", got)
+	}
+}
+
+// By day at 400 km the ground wave rules and the delay is known to some microseconds
+// in summer; by night the sky wave is nearly as strong (PTB's account of the reach of
+// DCF77: ground wave inside 500 km, both alike from 600 to 1100 km).
+func TestPredictLongWave(t *testing.T) {
+	s, _ := station.Find("dcf77")
+	land, err := groundwave.Parse("land")
+	if err != nil {
+		t.Fatal(err)
+	}
+	predict := func(month time.Month, hour int) Prediction {
+		p, err := Predict(Request{Station: s, At: LatLon{Lat: 50.4, Lon: 3.4}, Time: time.Date(2026, month, 21, hour, 0, 0, 0, time.UTC), Sunspots: math.NaN(), Ground: land})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	noon, night := predict(time.June, 12), predict(time.June, 0)
+	if u := noon.USeconds; u > 6e-6 {
+		t.Errorf("summer noon: u = %.1f us", u*1e6)
+	}
+	if u := night.USeconds; u < 25e-6 || u > 100e-6 {
+		t.Errorf("night: u = %.1f us", u*1e6)
+	}
+	// Primary and secondary delay: 403.2 km in air, and 2.7 us over land by group.
+	want := noon.DistanceM*groundwave.Index/lightMPerS + 2.7e-6
+	if math.Abs(noon.DelaySeconds-want) > 1e-6 {
+		t.Errorf("summer noon: %.2f us, want %.2f", noon.DelaySeconds*1e6, want*1e6)
+	}
+	if name, _ := noon.FirstMode(); name != "ground" {
+		t.Errorf("summer noon by %s", name)
+	}
+	slots, err := Outlook(OutlookRequest{Stations: []station.Station{*s}, At: LatLon{Lat: 50.4, Lon: 3.4}, From: time.Date(2026, 6, 21, 0, 0, 0, 0, time.UTC), Hours: 24, Sunspots: math.NaN(), Receiver: DefaultReceiver})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := slots[12]; s.Hearing != Likely || s.Mode != "ground" || s.Twilight {
+		t.Errorf("noon: %+v", s)
+	}
+	if s := slots[3]; !s.Twilight || s.Steady {
+		t.Errorf("dawn: %+v", s)
+	}
+}

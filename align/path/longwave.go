@@ -195,7 +195,7 @@ func (slot *Slot) fillLongWave(now instant, s *station.Station, c station.Carrie
 	// Field in 1 Hz of the noise that a short vertical antenna picks up, dB over
 	// 1 uV/m (Rec. ITU-R P.372, eq. 7).
 	noiseDB := external.MedianDB + 20*math.Log10(c.Hz/1e6) - 95.5
-	slot.SNRdB = groundwave.Unknown.FieldDB(c.Hz, way.distanceM) + max(0, -p.Modes[0].LevelDB) + powerDB(c) - noiseDB - 10*math.Log10(audioBandwidthHz)
+	slot.SNRdB = groundwave.Unknown.FieldDB(c.Hz, way.distanceM) + max(0, -p.Modes[0].LevelDB) + powerDB(c) + r.AntennaDBi - noiseDB - 10*math.Log10(audioBandwidthHz)
 	slot.Reliability = reliability(slot.SNRdB-r.RequiredSNR, 0.5, false, external)
 	slot.Hearing = hearing(slot.Reliability)
 	slot.DelaySeconds, slot.USeconds = p.DelaySeconds, p.USeconds

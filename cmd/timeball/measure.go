@@ -17,7 +17,7 @@ import (
 // measureFlags tell what a measurement must know, in every command that
 // measures.
 type measureFlags struct {
-	Station         []string `default:"auto" placeholder:"ID,ID" help:"Stations that may be heard, or auto: all that differ in their marks (default: auto)."`
+	Station         []string `default:"auto" placeholder:"ID,ID" help:"Stations that may be heard, or auto: all on shortwave that differ in their marks (default: auto)."`
 	stationsFlags   `embed:""`
 	Carrier         frequency `placeholder:"10MHz" help:"Carrier the receiver is tuned to (default: any)."`
 	At              *place    `placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive; the path delay is computed from it."`
@@ -111,7 +111,7 @@ func (f *measureFlags) chooseStations() ([]*station.Station, error) {
 	for _, id := range f.Station {
 		if strings.EqualFold(id, "auto") {
 			for i := range all {
-				if !all[i].Lookalike && f.sendsOnCarrier(&all[i]) {
+				if !all[i].Lookalike && !all[i].LongWave() && f.sendsOnCarrier(&all[i]) {
 					chosen = append(chosen, &all[i])
 				}
 			}

@@ -80,7 +80,7 @@ soak:
 # The demo's recording. The keeper turns the adjustment after 44 s.
 recording: build/timeball
 	rm -f testdata/gannet-head.wav
-	build/timeball simulate --output testdata/gannet-head.wav --for 90s --rate 8000 --start 2026-03-14T18:20:07Z --seed 3 \
+	build/timeball simulate --output testdata/gannet-head.wav --for 90s --sample-rate 8000 --start 2026-03-14T18:20:07Z --seed 3 \
 		--station wwv --path-delay 25.1ms --fading mid-moderate --snr 12 --lightning 4 --hum 50 \
 		--receiver-delay 0.4ms --high-pass 100 --low-pass 3000 --offset=-37ms --step 44s=-24.6ms --sample-clock 23
 

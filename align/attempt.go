@@ -53,7 +53,7 @@ type Attempt struct {
 	codes            []*code
 	courses          map[*station.Station]keptCourse // path delays computed
 	jumps            int                             // jumps settled so far
-	choice           marker.Choice
+	why              Reason                          // the channels are not told yet
 }
 
 // code reads one station's time code.
@@ -143,33 +143,35 @@ func (a *Attempt) through() float64 { return float64(a.frames.position) - 0.03*a
 
 // assign decides which channel is which, once that is clear.
 func (a *Attempt) assign() {
+	var choice marker.Choice
 	if m := a.settings.MarkerChannel; m > 0 {
 		if as := a.detectors[m-1].Assess(); !as.IsMarker {
-			a.choice = marker.Choice{Channel: -1, Reason: as.Reason}
+			a.why = NoPulse{Channel: m, Finding: as.Finding}
 			return
 		}
-		a.choice = marker.Choice{Channel: m - 1}
+		choice.Channel = m - 1
 	} else {
 		var all []marker.Assessment
 		for _, d := range a.detectors {
 			all = append(all, d.Assess())
 		}
-		a.choice = marker.Choose(a.rate, all)
+		choice = marker.Choose(a.rate, all)
 	}
-	m := a.choice.Channel
+	m := choice.Channel
 	if m < 0 {
+		a.why = NoMarkerChannel{choice}
 		return
 	}
 	r := a.settings.ReceiverChannel - 1
 	if r < 0 {
 		if a.info.Channels > 2 {
-			a.choice.Reason = fmt.Sprintf("%d channels beside the marker: say which is the receiver with --receiver-channel", a.info.Channels-1)
+			a.why = ManyReceivers{a.info.Channels - 1}
 			return
 		}
 		r = 1 - m
 	}
 	if r == m {
-		a.choice.Reason = "the marker is on the channel named as the receiver's"
+		a.why = SameChannel{}
 		return
 	}
 	a.receiver, a.marker = r, m

@@ -16,31 +16,31 @@ import (
 // delay is the path delay of one station: that of the second its arrival is
 // stated for, and how it runs on from there.
 type delay struct {
-	used    PathUsed
-	uDrift  float64
-	note    string // for the budget
-	warning string
+	used   PathUsed
+	uDrift float64
+	note   string // for the budget
+	notice Reason
 }
 
 // pathDelay is the delay given for the station, or that computed for the place
 // and the time over which it was heard; begin is the UTC of the first frame, zero
 // when unknown. ok is false, and why says so, when there is none.
-func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why string, ok bool) {
+func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why PathUnknown, ok bool) {
 	for _, id := range []string{arr.Station.ID, ""} {
 		if q, given := a.settings.PathDelays[id]; given {
-			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: "given"}, note: "as given"}, "", true
+			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: "given"}, note: "as given"}, why, true
 		}
 	}
 	switch {
 	case a.settings.At == nil:
-		return d, "give --at LAT,LON and the time of the recording (--start), or --path-delay", false
+		return d, PathUnknown{Place: true, Time: true}, false
 	case begin.IsZero():
-		return d, "give the time of the recording (--start), or --path-delay", false
+		return d, PathUnknown{Time: true}, false
 	}
 	middle := begin.Add(seconds(a.pulses.Base(0)/a.rate + arr.Ref))
 	c, err := a.course(arr.Station, middle, seconds(float64(arr.Expected)))
 	if err != nil {
-		return d, err.Error(), false
+		return d, PathUnknown{Err: err}, false
 	}
 	var excess []float64
 	u := 0.0
@@ -57,7 +57,7 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why 
 	}
 	switch {
 	case p.Contradicted:
-		d.warning = arr.Station.ID + ": " + p.Note + "; its path delay is widened"
+		d.notice = PathContradicted{arr.Station.ID, p.Note}
 	case p.Note != "":
 		d.note = "computed; " + p.Note
 	}
@@ -69,7 +69,7 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why 
 		}
 	}
 	d.note += "; from " + strings.Join(shares, ", ")
-	return d, "", true
+	return d, why, true
 }
 
 // courseKey is what a computed delay is for, to the minute: live and replayed the

@@ -35,7 +35,7 @@ func markedAttempt(t *testing.T, s Settings) *Attempt {
 		a.Process(&b)
 	}
 	if a.marker < 0 {
-		t.Fatalf("no marker: %s", a.choice.Reason)
+		t.Fatalf("no marker: %+v", a.why)
 	}
 	return a
 }
@@ -179,12 +179,12 @@ func TestArrivalsAreUsed(t *testing.T) {
 	}
 	one := heard()
 	two := heard(timing.Path{ExcessSeconds: delays["2F2"] - delays["1F2"], UExcess: 30e-6})
-	if two.fix.Path.U >= one.fix.Path.U || two.warning != "" || !strings.Contains(two.lines[len(two.lines)-1].Note, "spacing of the arrivals") {
-		t.Errorf("u = %g s with the spacing, %g s without; %q, %+v", two.fix.Path.U, one.fix.Path.U, two.warning, two.lines)
+	if two.fix.Path.U >= one.fix.Path.U || two.notice != nil || !strings.Contains(two.lines[len(two.lines)-1].Note, "spacing of the arrivals") {
+		t.Errorf("u = %g s with the spacing, %g s without; %q, %+v", two.fix.Path.U, one.fix.Path.U, two.notice, two.lines)
 	}
 	odd := heard(timing.Path{ExcessSeconds: 9e-3, UExcess: 30e-6})
-	if odd.fix.Path.U <= one.fix.Path.U || !strings.Contains(odd.warning, "fits no two of the predicted modes") {
-		t.Errorf("u = %g s with an impossible spacing, %g s without; warning %q", odd.fix.Path.U, one.fix.Path.U, odd.warning)
+	if odd.fix.Path.U <= one.fix.Path.U || odd.notice == nil {
+		t.Errorf("u = %g s with an impossible spacing, %g s without; notice %+v", odd.fix.Path.U, one.fix.Path.U, odd.notice)
 	}
 }
 
@@ -221,11 +221,11 @@ func TestStationsHeardTogetherCheckEachOther(t *testing.T) {
 		return f
 	}
 	agree, apart := together(0.2e-3), together(2e-3)
-	if len(agree.Warnings) > 0 || *agree.U > 0.2e-3 {
-		t.Errorf("stations that agree: u = %g s, %q", *agree.U, agree.Warnings)
+	if len(agree.Notices) > 0 || *agree.U > 0.2e-3 {
+		t.Errorf("stations that agree: u = %g s, %+v", *agree.U, agree.Notices)
 	}
-	if len(apart.Warnings) != 1 || !strings.Contains(apart.Warnings[0], "disagree") {
-		t.Errorf("stations 2 ms apart: %q", apart.Warnings)
+	if len(apart.Notices) != 1 || apart.Notices[0].(Disagreement).Chi2 < 1 {
+		t.Errorf("stations 2 ms apart: %+v", apart.Notices)
 	}
 	if ci := *apart.CI95; ci[0] > 0 || ci[1] < 2e-3 {
 		t.Errorf("the interval %v does not hold what either says", ci)

@@ -14,7 +14,11 @@ type Fix struct {
 	Schema    string    `json:"schema"`
 	Recording Recording `json:"recording"`
 	Verdict   Verdict   `json:"verdict"`
-	Reason    string    `json:"reason"` // a sentence when the verdict is not Found
+	// Why there is no fix, and what else there is to say; Reason and Warnings are
+	// for the sentences.
+	Why     Reason   `json:"-"`
+	Notices []Reason `json:"-"`
+	Reason  string   `json:"reason"` // when the verdict is not Found
 	// Offset is the local clock minus UTC at the recording's last marker, in
 	// (-0.5, 0.5]; nil when there is none.
 	Offset *float64    `json:"offset_s"`

@@ -31,7 +31,7 @@ func (a *Attempt) setHands(f *Fix, last int) {
 		return
 	}
 	if f.UTC == nil || a.settings.UT1 && f.UTC.DUT1 == nil {
-		f.Warnings = append(f.Warnings, "nothing can be said of the hands: the broadcast has not told the time yet")
+		f.Notices = append(f.Notices, HandsUntold{})
 		return
 	}
 	// The hands jump with the marker, so whole markers are counted.

@@ -148,7 +148,7 @@ func TestTimeFromTheCodeAlone(t *testing.T) {
 			t.Errorf("%s: UTC %+v at %v, want %v", id, f.UTC, f.At, want)
 		}
 		if f.Verdict != Found || f.Stations[0].Path == nil {
-			t.Errorf("%s: %s, %s", id, f.Verdict, f.Reason)
+			t.Errorf("%s: %s, %+v", id, f.Verdict, f.Why)
 		}
 	}
 }

@@ -41,7 +41,7 @@ func TestKeyedCarrier(t *testing.T) {
 			settings.Stations = []*station.Station{rwm}
 			f := measured(t, set, settings, 0)
 			if (f.Verdict == Found) != c.fix {
-				t.Fatalf("%s (%s), %+v", f.Verdict, f.Reason, f.Stations)
+				t.Fatalf("%s (%+v), %+v", f.Verdict, f.Why, f.Stations)
 			}
 			if !c.fix {
 				return

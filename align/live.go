@@ -138,7 +138,7 @@ func stateOf(t *marker.Track) MarkerState {
 
 // take copies from f what a Second has of it.
 func (s *Second) take(f Fix) {
-	s.Verdict, s.Reason = f.Verdict, f.Reason
+	s.Verdict, s.Why = f.Verdict, f.Why
 	s.Offset, s.U, s.CI95, s.Sense, s.Rate = f.Offset, f.U, f.CI95, f.Sense, f.Rate
 	s.At, s.WholeSeconds, s.Hands, s.UTC = f.At, f.WholeSeconds, f.Hands, f.UTC
 }

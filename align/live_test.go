@@ -262,7 +262,7 @@ func TestUnnoticedLossAndStep(t *testing.T) {
 			}
 			all, fix, truth := follow(t, set, wwvAtHome(t))
 			if fix.Offset == nil {
-				t.Fatalf("%s: %s", fix.Verdict, fix.Reason)
+				t.Fatalf("%s: %+v", fix.Verdict, fix.Why)
 			}
 			if e := *fix.Offset - truth.Marker.Offset; math.Abs(e) > 4**fix.U {
 				t.Errorf("off by %v s, u = %v s", e, *fix.U)
@@ -271,7 +271,7 @@ func TestUnnoticedLossAndStep(t *testing.T) {
 				switch after := s.T - at; {
 				case after < 2.2 || after > stepPatience+3: // the first pulse may be a false one
 				case c.step != 0 && s.Offset == nil: // the display follows the hand
-					t.Errorf("%v s: %s", s.T, s.Reason)
+					t.Errorf("%v s: %+v", s.T, s.Why)
 				case c.step == 0 && c.jitter == 0 && s.Offset != nil && math.Abs(*s.Offset-truth.Marker.Offset) > 1e-3:
 					t.Errorf("%v s: offset %v s", s.T, *s.Offset)
 				}

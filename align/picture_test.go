@@ -33,7 +33,7 @@ func draw(t *testing.T, c simulate.Config) (Picture, simulate.Truth) {
 	}
 	p := a.Picture(a.Fix())
 	if len(p.Stations) != 1 || p.Stations[0].ID != "wwv" {
-		t.Fatalf("stations %+v, %s", p.Fix.Stations, p.Fix.Reason)
+		t.Fatalf("stations %+v, %+v", p.Fix.Stations, p.Fix.Why)
 	}
 	return p, src.Truth()
 }

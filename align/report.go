@@ -1,7 +1,6 @@
 package align
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -23,8 +22,8 @@ type stationOffset struct {
 	ub        float64 // its own type B uncertainty
 	lines     []BudgetLine
 	pathKnown bool
-	noPath    string // why not
-	warning   string
+	noPath    PathUnknown // why not
+	notice    Reason
 }
 
 // Fix states the measurement so far.
@@ -51,9 +50,9 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(*timecode.Decoder) t
 	}
 	if a.marker < 0 {
 		f.Verdict = NoMarker
-		f.Reason = a.choice.Reason
-		if f.Reason == "" {
-			f.Reason = fmt.Sprintf("fewer than %d s were heard, too few to tell the marker", decideAfter)
+		f.Why = a.why
+		if f.Why == nil {
+			f.Why = TooShort{decideAfter}
 		}
 		return f
 	}
@@ -69,18 +68,18 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(*timecode.Decoder) t
 	for _, arr := range heard {
 		s := a.stationOffset(arr, period, phase, last, begin)
 		found = append(found, s)
-		if s.warning != "" {
-			f.Warnings = append(f.Warnings, s.warning)
+		if s.notice != nil {
+			f.Notices = append(f.Notices, s.notice)
 		}
 	}
 	if len(found) == 0 {
 		f.Verdict = NoTick
-		f.Reason = "no station's ticks were found in the receiver channel"
+		f.Why = NoStation{}
 		return f
 	}
 	if a.unsettled() {
 		f.Verdict = NoTick
-		f.Reason = "frames were lost, and the ticks since are too few to tell how many"
+		f.Why = Unsettled{}
 		return f
 	}
 	a.combine(&f, found)
@@ -108,7 +107,7 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	var way delay
 	if way, s.noPath, s.pathKnown = a.pathDelay(arr, begin); s.pathKnown {
 		s.fix.Path = &way.used
-		s.warning = way.warning
+		s.notice = way.notice
 		shift -= way.used.Delay
 		s.lines = append(s.lines, BudgetLine{Source: "path delay " + arr.Station.ID, Type: "B", U: way.used.U, Note: way.note})
 	}
@@ -152,7 +151,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	f.Verdict = Found
 	if len(known) == 0 {
 		f.Verdict = NoPath
-		f.Reason = "the path delay is not known: " + found[0].noPath + "; the offset is not corrected for it"
+		f.Why = found[0].noPath
 		known = found[:1]
 	}
 	receiver, skew := a.settings.Delays()
@@ -192,7 +191,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	}
 	if n := float64(len(known) - 1); n > 0 && chi2 > n*(1+2*math.Sqrt(2/n)) {
 		birge = math.Sqrt(chi2 / n)
-		f.Warnings = append(f.Warnings, fmt.Sprintf("the stations disagree by more than their uncertainties allow (χ² = %.1f for %d degrees of freedom): the interval is widened", chi2, len(known)-1))
+		f.Notices = append(f.Notices, Disagreement{chi2, len(known) - 1})
 	}
 	joint := known[0].measured.Widen(known[0].ub)
 	for _, s := range known[1:] {

@@ -18,6 +18,7 @@ type Second struct {
 	Count  int     `json:"count"`
 	// Verdict is what Fix would say now; the figures stand for the latest pulse.
 	Verdict Verdict     `json:"verdict"`
+	Why     Reason      `json:"-"` // why there is no fix; Reason is for the sentence
 	Reason  string      `json:"reason"`
 	Offset  *float64    `json:"offset_s"`
 	U       *float64    `json:"u_s"`

@@ -183,7 +183,7 @@ func TestSurvives(t *testing.T) {
 			}
 			slices.Sort(heard)
 			if f.Verdict != Found || !slices.Equal(heard, sent) {
-				t.Fatalf("%s (%s), heard %v, %v sent; %+v, marker %+v", f.Verdict, f.Reason, heard, sent, f.Stations, f.Marker)
+				t.Fatalf("%s (%+v), heard %v, %v sent; %+v, marker %+v", f.Verdict, f.Why, heard, sent, f.Stations, f.Marker)
 			}
 			e := wrap(*f.Offset - truth.Marker.Offset)
 			t.Logf("off by %.1f µs, u %.1f µs, %s", e*1e6, *f.U*1e6, arrivals(f))
@@ -254,7 +254,7 @@ func TestNoStationNoFix(t *testing.T) {
 			c.change(&set)
 			f := measured(t, set, unaided(truthOf(t, set)), 0)
 			if f.Verdict != NoTick || f.Offset != nil {
-				t.Errorf("%s (%s), stations %+v", f.Verdict, f.Reason, f.Stations)
+				t.Errorf("%s (%+v), stations %+v", f.Verdict, f.Why, f.Stations)
 			}
 		})
 	}

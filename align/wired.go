@@ -247,10 +247,10 @@ func (w *Wired) report() Fix {
 	reference, local := w.detectors[0].Assess(), w.detectors[1].Assess()
 	switch {
 	case !reference.IsMarker:
-		f.Reason = fmt.Sprintf("no reference pulse on channel %d: %s", w.receiver+1, reference.Reason)
+		f.Why = NoPulse{Channel: w.receiver + 1, Reference: true, Finding: reference.Finding}
 		return f
 	case !local.IsMarker:
-		f.Reason = fmt.Sprintf("no marker on channel %d: %s", w.marker+1, local.Reason)
+		f.Why = NoPulse{Channel: w.marker + 1, Finding: local.Finding}
 		return f
 	}
 	f.Marker = describe(w.marker, local, w.pulses)
@@ -269,7 +269,7 @@ func (w *Wired) report() Fix {
 	from = max(from, last-lineOver)
 	l, middle, ok := fitPhases(w.phases(from, last+1))
 	if !ok {
-		f.Reason = fmt.Sprintf("fewer than %d pulses of both clocks together", leastPulses)
+		f.Why = FewPulses{leastPulses}
 		return f
 	}
 	l.vx += doubt * doubt

@@ -62,7 +62,7 @@ func TestWired(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			all, fix, truth := compare(t, simulate.Config{Seconds: 104, Seed: 11, Marker: &c.marker, Wire: &c.reference, SoundCard: c.card})
 			if fix.Verdict != Found {
-				t.Fatalf("%s: %s", fix.Verdict, fix.Reason)
+				t.Fatalf("%s: %+v", fix.Verdict, fix.Why)
 			}
 			e := wrap(*fix.Offset - byWire(truth))
 			t.Logf("off by %.1f ns, u = %.1f ns, rate %v", e*1e9, *fix.U*1e9, *fix.Rate)
@@ -111,8 +111,8 @@ func TestWired(t *testing.T) {
 func TestWiredWithoutAReference(t *testing.T) {
 	t.Parallel()
 	_, fix, _ := compare(t, simulate.Config{Seconds: 15, Seed: 3, SNRdB: 10, Marker: &simulate.Marker{}})
-	if fix.Verdict != NoMarker || fix.Offset != nil || fix.Reason == "" {
-		t.Errorf("%s: %s", fix.Verdict, fix.Reason)
+	if fix.Verdict != NoMarker || fix.Offset != nil || fix.Why == nil {
+		t.Errorf("%s: %+v", fix.Verdict, fix.Why)
 	}
 }
 

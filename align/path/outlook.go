@@ -21,7 +21,7 @@ type OutlookRequest struct {
 	Receiver Receiver
 }
 
-// Hearing says how likely a carrier is heard well enough for a sync attempt.
+// Hearing says how likely a carrier is heard well enough for an attempt.
 type Hearing int
 
 const (
@@ -168,7 +168,7 @@ func (slot *Slot) fill(skies []*sky, now instant, c station.Carrier, depth float
 	slot.Steady = !slot.Twilight && first.layer != sporadic
 }
 
-// Recommend picks the slot for a sync attempt: heard likely, the middle of the
+// Recommend picks the slot for an attempt: heard likely, the middle of the
 // path steadily in daylight or darkness, and then the surest delay. ok is false
 // when no slot is even maybe heard.
 func Recommend(slots []Slot) (best Slot, ok bool) {

@@ -60,7 +60,7 @@ type Advice struct {
 	// Divisions to turn for Trim, positive clockwise; 0 when the dial is not
 	// known well enough.
 	Divisions, UDivisions float64
-	// Next is when a sync attempt is worth making, and NextBecause why.
+	// Next is when an attempt is worth making, and NextBecause why.
 	Next        time.Time
 	NextBecause string
 }

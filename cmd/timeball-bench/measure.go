@@ -68,7 +68,10 @@ func measure(c class, seed uint64) outcome {
 	settings.Stations = stations(c, onAir, r)
 	began := time.Now()
 	f, firstFix := run(src, settings, c.live)
-	o := outcome{seed: seed, err: math.NaN(), bound: bound(cfg), firstFix: firstFix, took: time.Since(began).Seconds(), found: f.Verdict == align.Found, reason: f.Reason}
+	o := outcome{seed: seed, err: math.NaN(), bound: bound(cfg), firstFix: firstFix, took: time.Since(began).Seconds(), found: f.Verdict == align.Found}
+	if f.Why != nil {
+		o.reason = fmt.Sprintf("%T%+v", f.Why, f.Why)
+	}
 	for _, s := range f.Stations {
 		o.reason += fmt.Sprintf(" %s at %.1f Hz", s.ID, s.ToneHz)
 		if _, ok := onAir[s.ID]; !ok {

@@ -76,12 +76,12 @@ func (c calibrationSource) measure(p *program, begin func(capture.Info) (measure
 		case p.ctx.Err() != nil:
 			return align.Fix{}, errors.New("interrupted: nothing is kept")
 		case err == io.EOF:
-			return m.Fix(), nil
+			return text.Fix(m.Fix()), nil
 		case err != nil:
 			return align.Fix{}, err
 		}
 		if s, ok := m.Process(&b); ok {
-			progress.Show(view.Line(s, math.Inf(1)))
+			progress.Show(view.Line(text.Second(s), math.Inf(1)))
 		}
 	}
 }

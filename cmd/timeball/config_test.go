@@ -158,9 +158,9 @@ func TestSettingsFile(t *testing.T) {
 	t.Setenv("XDG_CONFIG_HOME", home)
 	t.Setenv("HOME", home)
 	broken := writeFile(t, "broken.toml", "rate = 48000\nrate =\n")
-	args := []string{"record", "--record=nowhere/a.wav", "--rate=1"} // never gets to the sound card
+	args := []string{"record", "--record=nowhere/a.wav", "--sample-rate=1"} // never gets to the sound card
 
-	if status, _, errs := runWith(t, args...); status != exitUsage || !strings.Contains(errs, "--rate 1") {
+	if status, _, errs := runWith(t, args...); status != exitUsage || !strings.Contains(errs, "--sample-rate 1") {
 		t.Errorf("no file: %d, %s", status, errs)
 	}
 	if status, _, errs := runWith(t, append(args, "--config=/nowhere.toml")...); status == exitOK || !strings.Contains(errs, "/nowhere.toml") {

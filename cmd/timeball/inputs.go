@@ -58,7 +58,7 @@ func printInputs(w io.Writer, inputs []soundcard.Input) error {
 		return err
 	}
 	if converts {
-		_, err := fmt.Fprintln(w, "\nAn input that converts resamples and mixes channels without saying so:\nopen it with the card's own --rate and --channels, or choose the card itself.")
+		_, err := fmt.Fprintln(w, "\nAn input that converts resamples and mixes channels without saying so:\nopen it with the card's own --sample-rate and --channels, or choose the card itself.")
 		return err
 	}
 	return nil
@@ -92,14 +92,14 @@ func printInputsJSON(w io.Writer, inputs []soundcard.Input) error {
 // inputFlags choose a sound input, in every command that captures from one.
 type inputFlags struct {
 	Input    string `placeholder:"NAME|N" help:"Sound input: its number or name in 'timeball inputs' (default: the system's)."`
-	Rate     int    `default:"48000" placeholder:"HZ" help:"Frames a second (default: 48000)."`
+	Rate     int    `name:"sample-rate" default:"48000" placeholder:"HZ" help:"Frames a second (default: 48000)."`
 	Channels int    `default:"2" placeholder:"N" help:"Channels of the input (default: 2)."`
 }
 
 // check is to be called by the AfterApply of the command.
 func (f inputFlags) check() error {
 	if f.Rate < 8000 || f.Rate > 384000 {
-		return fmt.Errorf("--rate %d: choose 8000 to 384000 Hz", f.Rate)
+		return fmt.Errorf("--sample-rate %d: choose 8000 to 384000 Hz", f.Rate)
 	}
 	if f.Channels < 1 || f.Channels > 32 {
 		return fmt.Errorf("--channels %d: choose 1 to 32", f.Channels)

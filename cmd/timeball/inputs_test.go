@@ -28,7 +28,7 @@ func TestPrintInputs(t *testing.T) {
 	if err := printInputs(&out, someInputs); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"pulse (default)", "any, converted", "the card's own --rate and --channels"} {
+	for _, want := range []string{"pulse (default)", "any, converted", "the card's own --sample-rate and --channels"} {
 		if !bytes.Contains(out.Bytes(), []byte(want)) {
 			t.Errorf("no %q in\n%s", want, out.String())
 		}

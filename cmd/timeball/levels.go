@@ -10,6 +10,7 @@ import (
 
 	"timeball/capture"
 	"timeball/capture/soundcard"
+	"timeball/cmd/timeball/internal/text"
 	"timeball/cmd/timeball/internal/view"
 	"timeball/detect/levels"
 )
@@ -70,7 +71,7 @@ func (c *levelsCmd) Run(p *program) error {
 		every = levelsWindow // a list of its own each time
 	}
 	return c.survey(p.ctx, src, every, func(r levels.Report) error {
-		checks := r.Checks(levels.Roles{Receiver: c.ReceiverChannel, Marker: c.MarkerChannel})
+		checks := text.Checks(&r, r.Checks(levels.Roles{Receiver: c.ReceiverChannel, Marker: c.MarkerChannel}))
 		switch {
 		case onScreen:
 			screen.Show(checks)
@@ -133,10 +134,10 @@ func (c *levelsCmd) survey(ctx context.Context, src closer, every time.Duration,
 	}
 }
 
-func printLevelsJSON(w io.Writer, r levels.Report, checks []levels.Check) error {
+func printLevelsJSON(w io.Writer, r levels.Report, checks []text.Check) error {
 	return json.NewEncoder(w).Encode(struct {
 		Schema string `json:"schema"`
 		levels.Report
-		Checks []levels.Check `json:"checks"`
+		Checks []text.Check `json:"checks"`
 	}{"timeball.levels/1", r, checks})
 }

@@ -11,6 +11,7 @@ import (
 
 	"timeball/capture"
 	"timeball/capture/simulate"
+	"timeball/cmd/timeball/internal/text"
 	"timeball/detect/levels"
 )
 
@@ -49,14 +50,14 @@ func TestLevelsSurvey(t *testing.T) {
 
 func TestLevelsJSON(t *testing.T) {
 	var out bytes.Buffer
-	checks := []levels.Check{{Name: "marker", Verdict: levels.Bad, Finding: "the channels are swapped", Remedy: "swap the leads"}}
+	checks := []text.Check{{Name: "marker", Verdict: levels.Bad, Finding: "the channels are swapped", Remedy: "swap the leads"}}
 	x := make([]float32, 96000) // silence: no number may be infinite
 	if err := printLevelsJSON(&out, levels.Analyse(48000, [][]float32{x, x}), checks); err != nil {
 		t.Fatal(err)
 	}
 	var got struct {
 		Schema string
-		Checks []levels.Check
+		Checks []text.Check
 	}
 	if err := json.Unmarshal(out.Bytes(), &got); err != nil {
 		t.Fatal(err)

@@ -173,7 +173,7 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []p
 	err = c.follow(p.ctx, src, m, rec, format, show, keys)
 	show.End()
 	keys.Restore()
-	fix := m.Fix()
+	fix := text.Fix(m.Fix())
 	if c.Record != "" {
 		fix.Recording.Path = c.Record
 	}
@@ -264,7 +264,7 @@ func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec r
 			}
 		}
 		if s, ok := m.Process(&b); ok {
-			show.Second(s)
+			show.Second(text.Second(s))
 		}
 		select {
 		case k := <-keys.Lines:

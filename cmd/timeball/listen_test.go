@@ -85,7 +85,7 @@ func TestListenJSON(t *testing.T) {
 
 func TestListenUsage(t *testing.T) {
 	for _, args := range [][]string{
-		{"--tolerance=0us"}, {"--tolerance=5"}, {"--for=-1s"}, {"--rate=1"}, {"--receiver-channel=1", "--marker-channel=1"},
+		{"--tolerance=0us"}, {"--tolerance=5"}, {"--for=-1s"}, {"--sample-rate=1"}, {"--receiver-channel=1", "--marker-channel=1"},
 	} {
 		if status, _, errs := runWith(t, append([]string{"listen"}, args...)...); status != exitUsage || strings.Count(errs, "\n") != 1 {
 			t.Errorf("%v: %d, %q", args, status, errs)

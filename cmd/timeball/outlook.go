@@ -30,7 +30,7 @@ type outlookCmd struct {
 
 // Help is kong's long help.
 func (outlookCmd) Help() string {
-	return `Tells which station and carrier can be heard when, for 24 hours, with the path delay and its uncertainty, and recommends an hour for a sync attempt: heard likely, the middle of the path well in daylight or in the dark, and the delay as sure as can be. Of stations that are named it lists every hour in which they may be heard.
+	return `Tells which station and carrier can be heard when, for 24 hours, with the path delay and its uncertainty, and recommends an hour for an attempt: heard likely, the middle of the path well in daylight or in the dark, and the delay as sure as can be. Of stations that are named it lists every hour in which they may be heard.
 
 Example: timeball outlook --at 50.2,-5.6 --time 2026-03-14T00:00:00Z --environment rural`
 }

@@ -111,6 +111,7 @@ func (w *pageWork) take(b *capture.Block) (align.Second, bool) {
 	own.Position -= w.from
 	w.next = b.Position + int64(b.Len())
 	s, ok := w.measurement.Process(&own)
+	s = text.Second(s)
 	switch {
 	case ok:
 		s.T += float64(w.from) / float64(w.info.Rate)
@@ -144,6 +145,7 @@ func (w *pageWork) show() {
 	} else {
 		p.Fix = w.measurement.Fix()
 	}
+	p.Fix = text.Fix(p.Fix)
 	late := float64(w.from) / float64(w.info.Rate)
 	for i := range p.Stations {
 		for j := range p.Stations[i].Start {
@@ -170,7 +172,7 @@ func (w *pageWork) Fix() align.Fix {
 	if w.ended != nil {
 		return w.ended.Fix
 	}
-	f := w.measurement.Fix()
+	f := text.Fix(w.measurement.Fix())
 	if w.from > 0 {
 		f.Warnings = append(f.Warnings, fmt.Sprintf("measured only from %s of the recording on, as asked for on the page", text.Minutes(float64(w.from)/float64(w.info.Rate))))
 	}

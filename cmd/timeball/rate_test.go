@@ -115,7 +115,7 @@ func TestRateText(t *testing.T) {
 		`It gains [\d.]+ ± [\d.]+ us a day \(3\.\de-09\)`,
 		`lower its frequency by [\d.]+ ± [\d.]+ parts in 1e10 \(\d+ us a day\): turn the dial [\d.]+ ± [\d.]+ divisions anticlockwise`,
 		`retard it by`,
-		`The next sync attempt is worth making from 2027-`,
+		`The next attempt is worth making from 2027-`,
 		`none interpolated`,
 		`oadev +2 d .* white PM +2e-09`, // floor: √3 · 0.2 ms in 2 days (IEEE Std 1139)
 	} {

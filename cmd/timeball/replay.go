@@ -151,7 +151,7 @@ func (c *replayCmd) measure(p *program, src capture.Source, settings align.Setti
 		if err := measureAll(p, src, func(b *capture.Block) { w.Process(b) }); err != nil {
 			return align.Fix{}, err
 		}
-		fix := w.Fix()
+		fix := text.Fix(w.Fix())
 		return fix, c.report(align.Picture{Fix: fix}, settings)
 	}
 	attempt, err := align.NewAttempt(src.Info(), settings)
@@ -161,7 +161,7 @@ func (c *replayCmd) measure(p *program, src capture.Source, settings align.Setti
 	if err := measureAll(p, prepared{src, attempt}, attempt.Process); err != nil {
 		return align.Fix{}, err
 	}
-	picture := align.Picture{Fix: attempt.Fix()}
+	picture := align.Picture{Fix: text.Fix(attempt.Fix())}
 	if c.Plot != "" || c.Report != "" {
 		picture = attempt.Picture(picture.Fix)
 	}

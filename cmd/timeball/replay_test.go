@@ -171,7 +171,7 @@ func mismatch(where string, v, want any) string {
 
 func TestContract(t *testing.T) {
 	short := filepath.Join(t.TempDir(), "short.wav") // for a marker to be told
-	if code, _, errs := simulateRun(t, "--output", short, "--for", "4s", "--rate", "8000"); code != exitOK {
+	if code, _, errs := simulateRun(t, "--output", short, "--for", "4s", "--sample-rate", "8000"); code != exitOK {
 		t.Fatal(errs)
 	}
 	for _, tt := range []struct {

@@ -19,7 +19,7 @@ import (
 type simulateCmd struct {
 	Output string        `required:"" placeholder:"FILE.wav" help:"Recording to write."`
 	For    time.Duration `default:"2m" placeholder:"2m" help:"Length of the recording (default: 2m)."`
-	Rate   int           `default:"48000" placeholder:"HZ" help:"Frames a second (default: 48000)."`
+	Rate   int           `name:"sample-rate" default:"48000" placeholder:"HZ" help:"Frames a second (default: 48000)."`
 	Bits   int           `default:"16" enum:"16,24,32" placeholder:"16|24|32" help:"Sample size (default: 16; 32 writes floats)."`
 	Start  time.Time     `placeholder:"2026-03-14T18:20:07Z" help:"UTC of the first sample (default: 2026-03-14T18:20:07Z)."`
 	Seed   uint64        `default:"1" placeholder:"N" help:"Another number, another recording (default: 1)."`

@@ -27,7 +27,7 @@ func simulateRun(t *testing.T, args ...string) (status int, stdout, stderr strin
 // The recording must hold the pulse where the flags, not the truth, put it.
 func TestSimulateWritesRecordingAndTruth(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "gannet-head.wav")
-	status, stdout, stderr := simulateRun(t, "--output", file, "--for", "5s", "--rate", "8000",
+	status, stdout, stderr := simulateRun(t, "--output", file, "--for", "5s", "--sample-rate", "8000",
 		"--start", "2026-03-14T18:20:07.25Z", "--offset", "12.5ms", "--step", "2.5s=100ms", "--path-delay", "wwv=7.2ms", "--dut1=-0.2")
 	if status != exitOK || stderr != "" || !strings.Contains(stdout, "gannet-head.truth.json") {
 		t.Fatalf("status %d, %q, %q", status, stdout, stderr)

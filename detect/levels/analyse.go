@@ -280,6 +280,9 @@ func regress(from, to []float64, variance float64) Leak {
 	return Leak{DB: 20 * math.Log10(max(leakSigmas*sigma, 1e-6))}
 }
 
+// Choice is how the marker's channel was chosen, or why none was.
+func (r *Report) Choice() marker.Choice { return r.choice }
+
 // Wired reports which channels carry a marker when two or more do, from 1.
 func (r *Report) Wired() []int {
 	var all []int

@@ -1,9 +1,7 @@
 package levels
 
 import (
-	"fmt"
 	"math"
-	"strings"
 )
 
 // Verdict is what a check comes to.
@@ -15,12 +13,48 @@ const (
 	Bad  Verdict = "bad"  // it will not do
 )
 
+// Finding is what a check found; the numbers that belong to it are in the report.
+type Finding int
+
+const (
+	// Of a channel.
+	Silent Finding = iota
+	NoSignal
+	Clipping
+	NearlyClipping
+	LowLevel
+	SmallPulse
+	FairLevel
+	Offset // its DC
+	MainsHum
+	NoHum
+	// Of the input.
+	OneChannel
+	SameSignal
+	// Of the marker.
+	NotYetHeard
+	ByWire // more than one
+	NoMarker
+	Swapped // on the channel meant for the receiver
+	MarkerThere
+	HalfSecond // no edge can be told to lead
+	Shape
+	ManyPulses // more than one a second
+	OnePulse
+	Jitter
+	LostPulses
+	AllPulses
+	// Of the leads and the card.
+	MarkerLeaks
+	ReceiverLeaks
+	ClockRate
+)
+
 // Check is one item of the list that a person goes through.
 type Check struct {
-	Name    string  `json:"name"`
-	Verdict Verdict `json:"verdict"`
-	Finding string  `json:"finding"`
-	Remedy  string  `json:"remedy"` // what to do; empty when good
+	Channel int // from 1; 0: about no single one
+	Finding Finding
+	Verdict Verdict
 }
 
 // Roles are the channels as the person means them, from 1; 0: whichever.
@@ -32,7 +66,6 @@ const (
 	lowDB       = -45 // dBFS, rms of the receiver
 	hotDB       = -1  // dBFS, peak
 	lowPulse    = 0.03
-	leastDC     = 0.001 // worth a number
 	mostDC      = 0.05
 	humPoorDB   = -20 // against the channel's rms
 	humFloorDB  = -60 // dBFS
@@ -49,152 +82,107 @@ const (
 // Checks goes through the list.
 func (r *Report) Checks(roles Roles) []Check {
 	var all []Check
-	add := func(name string, v Verdict, finding, remedy string) {
-		if v == Good {
-			remedy = ""
-		}
-		all = append(all, Check{name, v, finding, remedy})
-	}
 	for i, c := range r.Channels {
-		r.checkLevel(add, i, c)
+		all = append(all, c.checks(i+1)...)
 	}
-	if len(r.Channels) < 2 {
-		add("channels", Bad, "one channel", "choose an input with two: the receiver on one, the marker on the other")
-		return all
+	switch {
+	case len(r.Channels) < 2:
+		return append(all, Check{0, OneChannel, Bad})
+	case math.Abs(r.Correlation) > sameSignal:
+		return append(all, Check{0, SameSignal, Bad})
+	case r.Seconds < leastLength:
+		return append(all, Check{0, NotYetHeard, Poor})
 	}
-	if math.Abs(r.Correlation) > sameSignal {
-		add("channels", Bad, "both carry the same signal", "the input may be mono, or a splitter lead in use: give receiver and marker a channel each")
-		return all
-	}
-	if r.Seconds < leastLength {
-		add("marker", Poor, "not heard for long enough yet", "wait")
-		return all
-	}
-	r.checkMarker(add, roles)
+	all = append(all, r.checkMarker(roles)...)
 	if r.Marker == 0 {
 		return all
 	}
-	r.checkPulse(add, *r.Channels[r.Marker-1].Pulse)
-	checkLeak(add, "marker in receiver", r.MarkerToReceiver, "keep the leads apart, feed the marker through a larger resistor, turn its level down")
-	checkLeak(add, "receiver in marker", r.ReceiverToMarker, "keep the leads apart, turn the receiver's level down")
-	ppm := math.Abs(*r.ClockPPM)
-	v := Good
-	if ppm > clockBad {
-		v = Bad
-	} else if ppm > clockPoor {
-		v = Poor
+	all = append(all, r.checkPulse(*r.Channels[r.Marker-1].Pulse)...)
+	if l := r.MarkerToReceiver; l != nil {
+		all = append(all, Check{0, MarkerLeaks, l.verdict()})
 	}
-	add("sample clock", v, fmt.Sprintf("%+.1f ppm against the marker", *r.ClockPPM), "set --rate to the card's own; if it is, use another card, or look to the clock's rate")
-	return all
+	if l := r.ReceiverToMarker; l != nil {
+		all = append(all, Check{0, ReceiverLeaks, l.verdict()})
+	}
+	return append(all, Check{0, ClockRate, graded(math.Abs(*r.ClockPPM), clockPoor, clockBad)})
 }
 
-type adder func(name string, v Verdict, finding, remedy string)
-
-func (r *Report) checkLevel(add adder, i int, c Channel) {
-	name := fmt.Sprintf("channel %d", i+1)
-	peak, rms := c.PeakDB(), 20*math.Log10(c.RMS)
-	levels := fmt.Sprintf("peak %.0f dBFS, rms %.0f dBFS", peak, rms)
-	isMarker := c.Pulse != nil
+// graded is good up to one limit, and will do up to another.
+func graded(v, poor, bad float64) Verdict {
 	switch {
-	case c.Peak == 0:
-		add(name+" level", Bad, "silent", "nothing arrives: check lead, input and mixer, and whether the receiver or clock is on")
-		return
-	case peak < silentDB:
-		add(name+" level", Bad, "no signal: "+levels, "check lead, input and mixer, and whether the receiver or clock is on")
-		return
-	case c.Clipped > 0:
-		add(name+" level", Bad, fmt.Sprintf("clipping, %d samples: %s", c.Clipped, levels), "turn it down until peaks stay below -6 dBFS")
-	case peak > hotDB:
-		add(name+" level", Poor, "nearly clipping: "+levels, "turn it down until peaks stay below -6 dBFS")
-	case !isMarker && rms < lowDB:
-		add(name+" level", Poor, "low: "+levels, "turn the receiver or the input up")
-	case isMarker && c.Pulse.Amplitude < lowPulse:
-		add(name+" level", Poor, fmt.Sprintf("a small pulse: %.1f %% of full scale", 100*c.Pulse.Amplitude), "turn the input up, or feed the marker through a smaller resistor")
-	default:
-		add(name+" level", Good, levels, "")
+	case v > bad:
+		return Bad
+	case v > poor:
+		return Poor
 	}
-	if !isMarker { // a pulse has DC of its own
-		v, dc := Good, "none"
-		if math.Abs(c.DC) > leastDC {
-			dc = fmt.Sprintf("%+.1f %% of full scale", 100*c.DC)
-		}
-		if math.Abs(c.DC) > mostDC {
-			v = Poor
-		}
-		add(name+" DC", v, dc, "put a capacitor in the lead, or check the input")
-	}
-	humDB := 20 * math.Log10(c.Hum.Level)
-	if c.Hum.Hz > 0 && humDB > humFloorDB {
-		v := Good
-		if humDB > rms+humPoorDB {
-			v = Poor
-		}
-		add(name+" hum", v, fmt.Sprintf("%.0f Hz and harmonics, %.0f dBFS", c.Hum.Hz, humDB), "look for an earth loop: run everything from one outlet, or use an isolating transformer in the audio lead")
-	} else {
-		add(name+" hum", Good, "none", "")
-	}
+	return Good
 }
 
-func (r *Report) checkMarker(add adder, roles Roles) {
-	if wired := r.Wired(); len(wired) > 1 {
-		add("marker", Poor, fmt.Sprintf("pulses of their own on channels %s", strings.Trim(fmt.Sprint(wired), "[]")), "that is a comparison by wire (--wired); for a measurement by radio the receiver belongs on one of them")
+// checks looks at one channel, number n.
+func (c Channel) checks(n int) []Check {
+	rms := 20 * math.Log10(c.RMS)
+	isMarker := c.Pulse != nil
+	level := Check{n, FairLevel, Good}
+	switch peak := c.PeakDB(); {
+	case c.Peak == 0:
+		return []Check{{n, Silent, Bad}}
+	case peak < silentDB:
+		return []Check{{n, NoSignal, Bad}}
+	case c.Clipped > 0:
+		level = Check{n, Clipping, Bad}
+	case peak > hotDB:
+		level = Check{n, NearlyClipping, Poor}
+	case !isMarker && rms < lowDB:
+		level = Check{n, LowLevel, Poor}
+	case isMarker && c.Pulse.Amplitude < lowPulse:
+		level = Check{n, SmallPulse, Poor}
+	}
+	all := []Check{level}
+	if !isMarker { // a pulse has DC of its own
+		all = append(all, Check{n, Offset, graded(math.Abs(c.DC), mostDC, math.Inf(1))})
+	}
+	hum := Check{n, NoHum, Good}
+	if db := 20 * math.Log10(c.Hum.Level); c.Hum.Hz > 0 && db > humFloorDB {
+		hum = Check{n, MainsHum, graded(db, rms+humPoorDB, math.Inf(1))}
+	}
+	return append(all, hum)
+}
+
+func (r *Report) checkMarker(roles Roles) []Check {
+	var all []Check
+	if len(r.Wired()) > 1 {
+		all = append(all, Check{0, ByWire, Poor})
 		if r.Marker == 0 {
-			return
+			return all
 		}
 	}
 	switch {
 	case r.Marker == 0:
-		reason := r.choice.Reason
-		add("marker", Bad, "not found: "+reason, "check that the clock's pulse reaches the input, once a second")
+		return append(all, Check{0, NoMarker, Bad})
 	case roles.Marker > 0 && r.Marker != roles.Marker || roles.Receiver > 0 && r.Receiver != roles.Receiver:
-		add("marker", Bad, fmt.Sprintf("the channels are swapped: the marker is on channel %d", r.Marker), "swap the leads, or leave --receiver-channel and --marker-channel out")
-	default:
-		add("marker", Good, fmt.Sprintf("on channel %d", r.Marker), "")
+		return append(all, Check{r.Marker, Swapped, Bad})
 	}
+	return append(all, Check{r.Marker, MarkerThere, Good})
 }
 
-func (r *Report) checkPulse(add adder, p Pulse) {
-	width := "width unknown"
-	if p.Width > 0 {
-		width = fmt.Sprintf("%.3g ms wide", p.Width*1e3)
-	}
-	shape := fmt.Sprintf("%s edge, %s, %.0f %% of full scale", p.Edge, width, 100*p.Amplitude)
+func (r *Report) checkPulse(p Pulse) []Check {
+	shape, rate, pulses := Check{r.Marker, Shape, Good}, Check{r.Marker, OnePulse, Good}, Check{r.Marker, AllPulses, Good}
 	if r.assessments[r.Marker-1].Ambiguous {
-		add("marker shape", Bad, shape, "the pulse lasts half a second: say with --marker-edge which edge is on time")
-	} else {
-		add("marker shape", Good, shape, "")
+		shape = Check{r.Marker, HalfSecond, Bad}
 	}
 	if float64(p.False) > mostFalse*r.Seconds {
-		add("marker rate", Bad, "more than one pulse a second", "set the clock's output to one pulse a second: of several, nobody can tell which is on time")
-	} else {
-		add("marker rate", Good, "one pulse a second", "")
+		rate = Check{r.Marker, ManyPulses, Bad}
 	}
-	v, jitter := Good, fmt.Sprintf("%.2g us", p.Jitter*1e6)
-	if p.Jitter > poorJitter {
-		v = Poor
-	}
-	add("marker jitter", v, jitter, "a clock that is this restless, or a pulse this small or slow, costs precision: look to its level and edge")
 	if p.Missed > 0 || p.False > 0 {
-		add("marker pulses", Poor, fmt.Sprintf("%d missing, %d false", p.Missed, p.False), "look for a loose contact, or for a lead that picks up sparks")
-	} else {
-		add("marker pulses", Good, "none missing, none false", "")
+		pulses = Check{r.Marker, LostPulses, Poor}
 	}
+	return []Check{shape, rate, {r.Marker, Jitter, graded(p.Jitter, poorJitter, math.Inf(1))}, pulses}
 }
 
-func checkLeak(add adder, name string, l *Leak, remedy string) {
-	if l == nil {
-		return
-	}
+// verdict of a leak.
+func (l *Leak) verdict() Verdict {
 	if !l.Found {
-		add(name, Good, fmt.Sprintf("none above %.0f dB", l.DB), "")
-		return
+		return Good
 	}
-	v := Good
-	switch {
-	case l.DB > leakBadDB:
-		v = Bad
-	case l.DB > leakPoorDB:
-		v = Poor
-	}
-	add(name, v, fmt.Sprintf("%.0f dB", l.DB), remedy)
+	return graded(l.DB, leakPoorDB, leakBadDB)
 }

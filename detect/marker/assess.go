@@ -1,7 +1,6 @@
 package marker
 
 import (
-	"fmt"
 	"math"
 	"slices"
 )
@@ -45,7 +44,7 @@ func push(v []float64, x float64) []float64 {
 type Assessment struct {
 	IsMarker  bool
 	Ambiguous bool    // a pulse of half a second: the person must say which edge is on time
-	Reason    string  // a sentence for the person
+	Finding   Finding // why it is no marker, when IsMarker is false
 	Score     float64 // edge height over noise, for comparing channels; 0 when IsMarker is false
 	// The rest is meaningful when IsMarker.
 	Edge                 Edge    // Rising or Falling
@@ -64,19 +63,7 @@ type Assessment struct {
 func (d *Detector) Assess() Assessment {
 	a := Assessment{WidthSeconds: math.NaN()}
 	if d.known == nil {
-		switch d.finding {
-		case nothing:
-			a.Reason = "no pulse stands out of the noise"
-		case irregular:
-			a.Reason = "there are sharp edges, but none that comes once a second"
-		case crowded:
-			a.Reason = "what comes once a second is a burst, as a station's tick is, and not a single pulse"
-		case ambiguous:
-			a.Ambiguous = true
-			a.Reason = "the pulse is half a second wide, so its two edges look alike; say which is on time: rising or falling"
-		case unstable:
-			a.Reason = "what comes once a second never has the same shape twice"
-		}
+		a.Finding, a.Ambiguous = d.finding, d.finding == HalfSecond
 		return a
 	}
 	t := &d.tally
@@ -96,15 +83,14 @@ func (d *Detector) Assess() Assessment {
 	// The fit's baseline hides slow noise; the scan's floor shows it. A block's
 	// largest lagged difference is 3.6 sigma of white noise.
 	a.Score = a.Amplitude / max(a.Noise, d.floor/3.6, leastStep/6) // not quieter than 16 bits
-	a.Reason = fmt.Sprintf("one %s edge a second, %.0f dB over the noise", a.Edge, 20*math.Log10(a.Score))
 	return a
 }
 
 // Choice is the outcome of comparing channels.
 type Choice struct {
-	Channel int    // index of the marker's channel; -1 when none can be chosen
-	Wired   []int  // the channels that carry a marker when there are two or more: a comparison by wire
-	Reason  string // a sentence for the person
+	Channel   int   // index of the marker's channel; -1 when none can be chosen
+	Wired     []int // the channels that carry a marker when there are two or more: a comparison by wire
+	Ambiguous int   // the channel, from 1, whose pulse has two edges alike, when that is why; else 0
 }
 
 const (
@@ -128,10 +114,10 @@ func Choose(rate float64, channels []Assessment) Choice {
 	if best < 0 {
 		for i, a := range channels {
 			if a.Ambiguous {
-				return Choice{Channel: -1, Reason: fmt.Sprintf("channel %d: %s", i+1, a.Reason)}
+				return Choice{Channel: -1, Ambiguous: i + 1}
 			}
 		}
-		return Choice{Channel: -1, Reason: "no channel carries a clean pulse once a second"}
+		return Choice{Channel: -1}
 	}
 	top := channels[best]
 	for i, a := range channels {
@@ -144,10 +130,8 @@ func Choose(rate float64, channels []Assessment) Choice {
 			clean = append(clean, i)
 		}
 	}
-	c := Choice{Channel: best, Reason: fmt.Sprintf("channel %d: %s", best+1, top.Reason)}
 	if len(clean) > 1 {
-		c.Channel, c.Wired = -1, clean
-		c.Reason = "more than one channel carries a clean pulse once a second: a comparison by wire, or say which is the marker"
+		return Choice{Channel: -1, Wired: clean}
 	}
-	return c
+	return Choice{Channel: best}
 }

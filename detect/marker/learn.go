@@ -20,15 +20,15 @@ const (
 	ambiguousDuty  = 0.05 // distance from one half within which the leading edge is anybody's guess
 )
 
-// finding is what a look at the remembered edges came to.
-type finding int
+// Finding is what a look at a channel without a marker came to.
+type Finding int
 
 const (
-	nothing   finding = iota // no edge stands out of the noise
-	irregular                // edges, but not once a second
-	crowded                  // once a second, but a burst rather than a pulse
-	ambiguous                // a pulse of half a second: which edge leads?
-	unstable                 // once a second, but never twice of one shape
+	Nothing    Finding = iota // no edge stands out of the noise
+	Irregular                 // edges, but not once a second
+	Crowded                   // once a second, but a burst rather than a pulse
+	HalfSecond                // a pulse of half a second: which edge leads?
+	Unstable                  // once a second, but never twice of one shape
 	found
 )
 
@@ -37,7 +37,7 @@ type learner struct {
 	recent  []edge
 	tries   int
 	nextTry int64
-	finding finding
+	finding Finding
 }
 
 // remember keeps an edge, with the samples about it when they are at hand, and
@@ -148,16 +148,16 @@ func (d *Detector) learn() []Pulse {
 }
 
 // look decides which of the remembered edges are the marker's.
-func (d *Detector) look() (look, finding) {
+func (d *Detector) look() (look, Finding) {
 	if len(d.recent) == 0 {
-		return look{}, nothing
+		return look{}, Nothing
 	}
 	// A trailing edge is seen later than its leading one; waiting for as many
 	// of them would cost a second.
 	up, upLevel := d.chain(true, leastPulses-2)
 	down, downLevel := d.chain(false, leastPulses-2)
 	if max(len(up), len(down)) < leastPulses {
-		return look{}, irregular
+		return look{}, Irregular
 	}
 	// The weaker series may be ringing or noise.
 	if upLevel < 0.3*downLevel {
@@ -172,7 +172,7 @@ func (d *Detector) look() (look, finding) {
 		fall := (down[len(down)-1].position - up[len(up)-1].position) / rate
 		fall -= math.Floor(fall) // after the rise, s
 		if d.config.Edge == Auto && math.Abs(fall-0.5) < ambiguousDuty {
-			return look{}, ambiguous
+			return look{}, HalfSecond
 		}
 		l.rising = d.config.Edge == Rising || d.config.Edge == Auto && fall < 0.5
 		l.lead, l.width = l.rising, fall
@@ -189,7 +189,7 @@ func (d *Detector) look() (look, finding) {
 		l.chain, l.level = down, downLevel
 	}
 	if len(l.chain) < leastPulses {
-		return look{}, irregular
+		return look{}, Irregular
 	}
 	strong := 0
 	for _, e := range d.recent {
@@ -199,7 +199,7 @@ func (d *Detector) look() (look, finding) {
 	}
 	seconds := (d.recent[len(d.recent)-1].position-d.recent[0].position)/d.config.Rate + 1
 	if d.company(l.chain, l.level) > maxCompany || float64(strong) > mostEdges*seconds {
-		return look{}, crowded
+		return look{}, Crowded
 	}
 	return l, found
 }
@@ -219,10 +219,10 @@ func (d *Detector) company(chain []edge, level float64) float64 {
 }
 
 // adopt makes the template of what was seen and returns its pulses.
-func (d *Detector) adopt(l look) ([]Pulse, finding) {
+func (d *Detector) adopt(l look) ([]Pulse, Finding) {
 	chain := slices.DeleteFunc(l.chain, func(e edge) bool { return e.snippet == nil })
 	if len(chain) < leastPulses {
-		return nil, crowded
+		return nil, Crowded
 	}
 	// The pulse of median size comes first and leads the average.
 	byLevel := slices.SortedFunc(slices.Values(chain), func(a, b edge) int { return cmp.Compare(a.level, b.level) })
@@ -246,7 +246,7 @@ func (d *Detector) adopt(l look) ([]Pulse, finding) {
 		matches, noises = append(matches, fits[i].match), append(noises, fits[i].noise)
 	}
 	if !(median(matches) > minMatch) {
-		return nil, unstable
+		return nil, Unstable
 	}
 	t.refer(median(noises), l.rising)
 

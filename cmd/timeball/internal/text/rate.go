@@ -88,7 +88,7 @@ func (r *Rate) Findings() []string {
 	}
 	list = append(list, r.trimAdvice()...)
 	list = append(list, r.disagreements()...)
-	return append(list, fmt.Sprintf("The next sync attempt is worth making from %s: %s.", Date(a.Next), a.NextBecause))
+	return append(list, fmt.Sprintf("The next attempt is worth making from %s: %s.", Date(a.Next), a.NextBecause))
 }
 
 // disagreements says on which days stations contradict each other.

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"timeball/cmd/timeball/internal/text"
 	"timeball/detect/levels"
 )
 
@@ -21,7 +22,7 @@ func OpenLevels(f *os.File) *LevelsScreen {
 }
 
 // Show replaces the checks.
-func (l *LevelsScreen) Show(checks []levels.Check) {
+func (l *LevelsScreen) Show(checks []text.Check) {
 	l.screen.update(func() { l.list.checks = checks })
 }
 
@@ -33,7 +34,7 @@ func (l *LevelsScreen) End() { l.screen.leave() }
 
 // checkList is the list on the screen.
 type checkList struct {
-	checks  []levels.Check
+	checks  []text.Check
 	message string
 }
 
@@ -69,7 +70,7 @@ func (l *checkList) lines(width, height int) []row {
 }
 
 // rowsOf writes a check, what does not fit and its remedy below it.
-func rowsOf(c levels.Check, width int) []row {
+func rowsOf(c text.Check, width int) []row {
 	m := map[levels.Verdict]mood{levels.Good: good, levels.Poor: alert, levels.Bad: bad}[c.Verdict]
 	rows := []row{{fmt.Sprintf("%-4s %-19s %s", c.Verdict, c.Name, c.Finding), m}}
 	if utf8.RuneCountInString(rows[0].text) > width {
@@ -105,7 +106,7 @@ func wrapped(text string, width int) []string {
 }
 
 // LevelsText is the list for paper.
-func LevelsText(checks []levels.Check) string {
+func LevelsText(checks []text.Check) string {
 	var b strings.Builder
 	for _, c := range checks {
 		for _, r := range rowsOf(c, 100) {

@@ -5,10 +5,11 @@ import (
 	"testing"
 	"unicode/utf8"
 
+	"timeball/cmd/timeball/internal/text"
 	"timeball/detect/levels"
 )
 
-var someChecks = []levels.Check{
+var someChecks = []text.Check{
 	{Name: "channel 1 level", Verdict: levels.Poor, Finding: "low: peak -52 dBFS, rms -60 dBFS", Remedy: "turn the receiver or the input up"},
 	{Name: "channel 1 hum", Verdict: levels.Good, Finding: "none"},
 	{Name: "marker", Verdict: levels.Bad, Finding: "the channels are swapped: the marker is on channel 1", Remedy: "swap the leads, or leave --receiver-channel and --marker-channel out"},

@@ -1,0 +1,65 @@
+package align
+
+import (
+	"timeball/detect/marker"
+)
+
+// Reason is why a measurement has come to no fix, or what must be said beside
+// one: a value of one of the types below, with the numbers that belong to it.
+// Whoever shows a measurement puts it into words.
+type Reason interface{ reason() }
+
+// Why there is no fix, or one without its path delay.
+type (
+	// TooShort: the marker cannot be told before so many seconds.
+	TooShort struct{ NeedSeconds float64 }
+	// NoPulse: the channel, from 1, that was named for a clock's pulse has none.
+	NoPulse struct {
+		Channel   int
+		Reference bool // of the reference, in a comparison by wire
+		Finding   marker.Finding
+	}
+	// NoMarkerChannel: none of the channels could be chosen.
+	NoMarkerChannel struct{ Choice marker.Choice }
+	// ManyReceivers: more than one channel may be the receiver's.
+	ManyReceivers struct{ Channels int }
+	// SameChannel: the marker is on the channel that was named the receiver's.
+	SameChannel struct{}
+	// NoStation: no station's ticks were found.
+	NoStation struct{}
+	// Unsettled: too little was heard since frames were lost to count them.
+	Unsettled struct{}
+	// PathUnknown: what a path delay is computed from is missing, or Err.
+	PathUnknown struct {
+		Place, Time bool // what is missing
+		Err         error
+	}
+	// FewPulses: fewer pulses than that of both clocks together.
+	FewPulses struct{ Need int }
+)
+
+// What is said beside a fix.
+type (
+	// Disagreement: stations contradict each other.
+	Disagreement struct {
+		Chi2 float64
+		DoF  int
+	}
+	// PathContradicted: what was heard of a station fits no predicted path.
+	PathContradicted struct{ Station, Note string }
+	// HandsUntold: the broadcast has not told what the hands should show.
+	HandsUntold struct{}
+)
+
+func (TooShort) reason()         {}
+func (NoPulse) reason()          {}
+func (NoMarkerChannel) reason()  {}
+func (ManyReceivers) reason()    {}
+func (SameChannel) reason()      {}
+func (NoStation) reason()        {}
+func (Unsettled) reason()        {}
+func (PathUnknown) reason()      {}
+func (FewPulses) reason()        {}
+func (Disagreement) reason()     {}
+func (PathContradicted) reason() {}
+func (HandsUntold) reason()      {}

@@ -1,0 +1,126 @@
+package text
+
+import (
+	"fmt"
+	"math"
+
+	"timeball/detect/levels"
+)
+
+// Check is one item of the list of wiring and levels, in words.
+type Check struct {
+	Name    string         `json:"name"`
+	Verdict levels.Verdict `json:"verdict"`
+	Finding string         `json:"finding"`
+	Remedy  string         `json:"remedy"` // what to do; empty when good
+}
+
+// Checks puts a list of checks into words.
+func Checks(r *levels.Report, list []levels.Check) []Check {
+	all := make([]Check, len(list))
+	for i, c := range list {
+		all[i].Verdict = c.Verdict
+		all[i].Name, all[i].Finding, all[i].Remedy = check(r, c)
+		if c.Verdict == levels.Good {
+			all[i].Remedy = ""
+		}
+	}
+	return all
+}
+
+// leastDC is the least share of full scale that is worth a number.
+const leastDC = 0.001
+
+// check words what was found of what, and what to do if that is not good.
+func check(r *levels.Report, c levels.Check) (name, finding, remedy string) {
+	var channel levels.Channel
+	if c.Channel > 0 {
+		channel = r.Channels[c.Channel-1]
+	}
+	level := fmt.Sprintf("peak %.0f dBFS, rms %.0f dBFS", channel.PeakDB(), 20*math.Log10(channel.RMS))
+	of := func(what string) string { return fmt.Sprintf("channel %d %s", c.Channel, what) }
+	const arrives, turnDown = "check lead, input and mixer, and whether the receiver or clock is on", "turn it down until peaks stay below -6 dBFS"
+	switch c.Finding {
+	case levels.Silent:
+		return of("level"), "silent", "nothing arrives: " + arrives
+	case levels.NoSignal:
+		return of("level"), "no signal: " + level, arrives
+	case levels.Clipping:
+		return of("level"), fmt.Sprintf("clipping, %d samples: %s", channel.Clipped, level), turnDown
+	case levels.NearlyClipping:
+		return of("level"), "nearly clipping: " + level, turnDown
+	case levels.LowLevel:
+		return of("level"), "low: " + level, "turn the receiver or the input up"
+	case levels.SmallPulse:
+		return of("level"), fmt.Sprintf("a small pulse: %.1f %% of full scale", 100*channel.Pulse.Amplitude),
+			"turn the input up, or feed the marker through a smaller resistor"
+	case levels.FairLevel:
+		return of("level"), level, ""
+	case levels.Offset:
+		dc := "none"
+		if math.Abs(channel.DC) > leastDC {
+			dc = fmt.Sprintf("%+.1f %% of full scale", 100*channel.DC)
+		}
+		return of("DC"), dc, "put a capacitor in the lead, or check the input"
+	case levels.MainsHum:
+		return of("hum"), fmt.Sprintf("%.0f Hz and harmonics, %.0f dBFS", channel.Hum.Hz, 20*math.Log10(channel.Hum.Level)),
+			"look for an earth loop: run everything from one outlet, or use an isolating transformer in the audio lead"
+	case levels.NoHum:
+		return of("hum"), "none", ""
+
+	case levels.OneChannel:
+		return "channels", "one channel", "choose an input with two: the receiver on one, the marker on the other"
+	case levels.SameSignal:
+		return "channels", "both carry the same signal", "the input may be mono, or a splitter lead in use: give receiver and marker a channel each"
+
+	case levels.NotYetHeard:
+		return "marker", "not heard for long enough yet", "wait"
+	case levels.ByWire:
+		return "marker", "pulses of their own on channels " + channels(r.Wired()),
+			"that is a comparison by wire (--wired); for a measurement by radio the receiver belongs on one of them"
+	case levels.NoMarker:
+		return "marker", "not found: " + choice(r.Choice()), "check that the clock's pulse reaches the input, once a second"
+	case levels.Swapped:
+		return "marker", fmt.Sprintf("the channels are swapped: the marker is on channel %d", r.Marker), "swap the leads, or leave --receiver-channel and --marker-channel out"
+	case levels.MarkerThere:
+		return "marker", fmt.Sprintf("on channel %d", r.Marker), ""
+	case levels.HalfSecond:
+		return "marker shape", shape(*channel.Pulse), "the pulse lasts half a second: say with --marker-edge which edge is on time"
+	case levels.Shape:
+		return "marker shape", shape(*channel.Pulse), ""
+	case levels.ManyPulses:
+		return "marker rate", "more than one pulse a second", "set the clock's output to one pulse a second: of several, nobody can tell which is on time"
+	case levels.OnePulse:
+		return "marker rate", "one pulse a second", ""
+	case levels.Jitter:
+		return "marker jitter", fmt.Sprintf("%.2g us", channel.Pulse.Jitter*1e6),
+			"a clock that is this restless, or a pulse this small or slow, costs precision: look to its level and edge"
+	case levels.LostPulses:
+		return "marker pulses", fmt.Sprintf("%d missing, %d false", channel.Pulse.Missed, channel.Pulse.False), "look for a loose contact, or for a lead that picks up sparks"
+	case levels.AllPulses:
+		return "marker pulses", "none missing, none false", ""
+
+	case levels.MarkerLeaks:
+		return "marker in receiver", leak(r.MarkerToReceiver), "keep the leads apart, feed the marker through a larger resistor, turn its level down"
+	case levels.ReceiverLeaks:
+		return "receiver in marker", leak(r.ReceiverToMarker), "keep the leads apart, turn the receiver's level down"
+	case levels.ClockRate:
+		return "sample clock", fmt.Sprintf("%+.1f ppm against the marker", *r.ClockPPM), "set --sample-rate to the card's own; if it is, use another card, or look to the clock's rate"
+	}
+	panic(fmt.Sprintf("no words for finding %d", c.Finding))
+}
+
+func shape(p levels.Pulse) string {
+	width := "width unknown"
+	if p.Width > 0 {
+		width = fmt.Sprintf("%.3g ms wide", p.Width*1e3)
+	}
+	return fmt.Sprintf("%s edge, %s, %.0f %% of full scale", p.Edge, width, 100*p.Amplitude)
+}
+
+func leak(l *levels.Leak) string {
+	if !l.Found {
+		return fmt.Sprintf("none above %.0f dB", l.DB)
+	}
+	return fmt.Sprintf("%.0f dB", l.DB)
+}

@@ -1,0 +1,104 @@
+package text
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"timeball/align"
+	"timeball/detect/marker"
+)
+
+// Fix puts into words why there is no fix, and what is to be said beside it.
+func Fix(f align.Fix) align.Fix {
+	if f.Why != nil {
+		f.Reason = reason(f.Why)
+	}
+	f.Warnings = slices.Clone(f.Warnings)
+	for _, n := range f.Notices {
+		f.Warnings = append(f.Warnings, reason(n))
+	}
+	f.Notices = nil
+	return f
+}
+
+// Second puts into words why there is no fix.
+func Second(s align.Second) align.Second {
+	if s.Why != nil {
+		s.Reason = reason(s.Why)
+	}
+	return s
+}
+
+// reason words what a measurement has to say, with the flags that mend it.
+func reason(r align.Reason) string {
+	switch r := r.(type) {
+	case align.TooShort:
+		return fmt.Sprintf("fewer than %.0f s were heard, too few to tell the marker", r.NeedSeconds)
+	case align.NoMarkerChannel:
+		return choice(r.Choice)
+	case align.NoPulse:
+		what := "marker"
+		if r.Reference {
+			what = "reference pulse"
+		}
+		return fmt.Sprintf("no %s on channel %d: %s", what, r.Channel, finding(r.Finding))
+	case align.ManyReceivers:
+		return fmt.Sprintf("%d channels beside the marker: say which is the receiver with --receiver-channel", r.Channels)
+	case align.SameChannel:
+		return "the marker is on the channel named as the receiver's"
+	case align.NoStation:
+		return "no station's ticks were found in the receiver channel"
+	case align.Unsettled:
+		return "frames were lost, and the ticks since are too few to tell how many"
+	case align.PathUnknown:
+		lack := "give the time of the recording (--start), or --path-delay"
+		switch {
+		case r.Err != nil:
+			lack = r.Err.Error()
+		case r.Place:
+			lack = "give --at LAT,LON and the time of the recording (--start), or --path-delay"
+		}
+		return "the path delay is not known: " + lack + "; the offset is not corrected for it"
+	case align.FewPulses:
+		return fmt.Sprintf("fewer than %d pulses of both clocks together", r.Need)
+
+	case align.Disagreement:
+		return fmt.Sprintf("the stations disagree by more than their uncertainties allow (χ² = %.1f for %d degrees of freedom): the interval is widened", r.Chi2, r.DoF)
+	case align.PathContradicted:
+		return fmt.Sprintf("%s: %s; its path delay is widened", r.Station, r.Note)
+	case align.HandsUntold:
+		return "nothing can be said of the hands: the broadcast has not told the time yet"
+	}
+	panic(fmt.Sprintf("no words for %T", r))
+}
+
+// choice words why no channel was chosen for the marker's.
+func choice(c marker.Choice) string {
+	switch {
+	case len(c.Wired) > 1:
+		return "more than one channel carries a clean pulse once a second: a comparison by wire, or say which is the marker"
+	case c.Ambiguous > 0:
+		return fmt.Sprintf("channel %d: %s", c.Ambiguous, finding(marker.HalfSecond))
+	}
+	return "no channel carries a clean pulse once a second"
+}
+
+// finding words what a channel carries that is no marker.
+func finding(f marker.Finding) string {
+	switch f {
+	case marker.Nothing:
+		return "no pulse stands out of the noise"
+	case marker.Irregular:
+		return "there are sharp edges, but none that comes once a second"
+	case marker.Crowded:
+		return "what comes once a second is a burst, as a station's tick is, and not a single pulse"
+	case marker.HalfSecond:
+		return "the pulse is half a second wide, so its two edges look alike; say which is on time: rising or falling"
+	case marker.Unstable:
+		return "what comes once a second never has the same shape twice"
+	}
+	panic(fmt.Sprintf("no words for finding %d", f))
+}
+
+func channels(list []int) string { return strings.Trim(fmt.Sprint(list), "[]") }

@@ -1,0 +1,61 @@
+package text
+
+import (
+	"errors"
+	"strings"
+	"testing"
+
+	"timeball/align"
+	"timeball/detect/levels"
+	"timeball/detect/marker"
+)
+
+// Whatever a measurement may have to say, there are words for it, with its numbers.
+func TestReasons(t *testing.T) {
+	for _, tt := range []struct {
+		why  align.Reason
+		want string
+	}{
+		{align.TooShort{NeedSeconds: 6}, "fewer than 6 s"},
+		{align.NoMarkerChannel{Choice: marker.Choice{Channel: -1}}, "no channel carries"},
+		{align.NoMarkerChannel{Choice: marker.Choice{Channel: -1, Wired: []int{0, 1}}}, "a comparison by wire"},
+		{align.NoMarkerChannel{Choice: marker.Choice{Channel: -1, Ambiguous: 2}}, "channel 2: the pulse is half a second wide"},
+		{align.NoPulse{Channel: 2, Finding: marker.Nothing}, "no marker on channel 2: no pulse stands out"},
+		{align.NoPulse{Channel: 1, Reference: true, Finding: marker.Crowded}, "no reference pulse on channel 1: what comes once a second is a burst"},
+		{align.NoPulse{Channel: 1, Finding: marker.Irregular}, "none that comes once a second"},
+		{align.NoPulse{Channel: 1, Finding: marker.Unstable}, "never has the same shape twice"},
+		{align.ManyReceivers{Channels: 3}, "3 channels beside the marker"},
+		{align.SameChannel{}, "named as the receiver's"},
+		{align.NoStation{}, "no station's ticks"},
+		{align.Unsettled{}, "frames were lost"},
+		{align.PathUnknown{Place: true, Time: true}, "--at LAT,LON and the time"},
+		{align.PathUnknown{Time: true}, "give the time of the recording (--start)"},
+		{align.PathUnknown{Err: errors.New("too near")}, "not known: too near"},
+		{align.FewPulses{Need: 8}, "fewer than 8 pulses"},
+		{align.Disagreement{Chi2: 9.25, DoF: 1}, "χ² = 9.2 for 1 degrees"},
+		{align.PathContradicted{Station: "wwv", Note: "odd"}, "wwv: odd; its path delay is widened"},
+		{align.HandsUntold{}, "nothing can be said of the hands"},
+	} {
+		f := Fix(align.Fix{Why: tt.why})
+		if !strings.Contains(f.Reason, tt.want) {
+			t.Errorf("%#v: %q, want %q", tt.why, f.Reason, tt.want)
+		}
+		if s := Second(align.Second{Why: tt.why}); s.Reason != f.Reason {
+			t.Errorf("%#v: a second says %q", tt.why, s.Reason)
+		}
+		if f := Fix(Fix(align.Fix{Notices: []align.Reason{tt.why}})); len(f.Warnings) != 1 || !strings.Contains(f.Warnings[0], tt.want) {
+			t.Errorf("%#v: warnings %q", tt.why, f.Warnings)
+		}
+	}
+}
+
+func TestEveryFindingHasWords(t *testing.T) {
+	ppm := 0.0
+	r := &levels.Report{Channels: []levels.Channel{{Pulse: &levels.Pulse{}}}, MarkerToReceiver: &levels.Leak{}, ReceiverToMarker: &levels.Leak{}, ClockPPM: &ppm}
+	for f := levels.Silent; f <= levels.ClockRate; f++ {
+		c := Checks(r, []levels.Check{{Channel: 1, Finding: f, Verdict: levels.Bad}})[0]
+		if c.Name == "" || c.Finding == "" {
+			t.Errorf("finding %d: %+v", f, c)
+		}
+	}
+}

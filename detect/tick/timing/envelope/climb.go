@@ -1,0 +1,230 @@
+package envelope
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// climb moves s from where it is to a maximum of the likelihood by Gauss and
+// Newton's method; each second's amplitudes are damped on their own, so that none
+// holds up the others. It returns what is left to gain.
+func (s *solver) climb(steps int) {
+	cost := s.total(s.states, s.place)
+	damp := 0.0
+	for range steps {
+		delta, expected := s.step(damp)
+		next := s.place.move(s.paths, &delta)
+		for k := range s.states {
+			s.try(k, next, &delta)
+		}
+		after := s.total(s.trials, next)
+		if after > cost {
+			damp = max(10*damp, 1e-3)
+			continue
+		}
+		damp = damp / 10
+		if damp < 1e-4 {
+			damp = 0
+		}
+		s.place = next
+		s.states, s.trials = s.trials, s.states
+		gained := cost - after
+		s.widen()
+		cost = s.total(s.states, s.place)
+		if gained < enough && expected < enough {
+			break
+		}
+	}
+}
+
+const (
+	mostStep = 0.1e-3 // s, of a lag at once
+	mostTurn = 0.1    // of a corner's logarithm at once
+	enough   = 0.05   // log likelihood that is not worth another step
+	// prior for the rate against the marker, s/s.
+	usualRate = 3e-6
+)
+
+// total is the cost of all seconds at a place where they are.
+func (s *solver) total(states []state, at place) float64 {
+	sum := 0.0
+	for k := range states {
+		sum += states[k].cost
+	}
+	d := s.known(at)
+	return sum + (d[0]*at.corners[0]+d[1]*at.corners[1]+d[2]*at.rate)/2
+}
+
+// step solves the normal equations of all seconds for the shared parameters.
+func (s *solver) step(damp float64) (delta [mostShared]float64, expected float64) {
+	s.prepare()
+	n := s.shared()
+	h, g := mat.NewSymDense(n, nil), mat.NewVecDense(n, s.g[:n:n])
+	for i := range n {
+		for j := range i + 1 {
+			v := s.h[i][j]
+			if i == j {
+				v *= 1 + damp
+			}
+			h.SetSym(i, j, v)
+		}
+	}
+	var chol mat.Cholesky
+	var x mat.VecDense
+	if !chol.Factorize(h) || chol.SolveVecTo(&x, g) != nil {
+		return delta, 0
+	}
+	copy(delta[:], x.RawVector().Data)
+	return delta, mat.Dot(&x, g) / 2
+}
+
+func (s *solver) shared() int { return s.paths + corners + 1 }
+
+// prepare sums the normal equations of all seconds.
+func (s *solver) prepare() {
+	s.h, s.g = [mostShared][mostShared]float64{}, [mostShared]float64{}
+	for k := range s.states {
+		s.eliminate(k, &s.states[k], &s.h, &s.g)
+	}
+	c, r := s.paths, s.paths+corners
+	g := s.known(s.place)
+	sure := s.chain.Sure
+	s.h[c][c] += sure[0]
+	s.h[c+1][c+1] += sure[1]
+	s.h[c][c+1] += s.chain.Cross
+	s.h[c+1][c] += s.chain.Cross
+	s.h[r][r] += 1 / (usualRate * usualRate)
+	for i, v := range g {
+		s.g[c+i] -= v
+	}
+}
+
+// known are the derivatives, by corners and rate, of what is known of them without
+// the marks.
+func (s *solver) known(at place) [corners + 1]float64 {
+	c := s.chain
+	return [...]float64{
+		c.Sure[0]*at.corners[0] + c.Cross*at.corners[1],
+		c.Sure[1]*at.corners[1] + c.Cross*at.corners[0],
+		at.rate / (usualRate * usualRate),
+	}
+}
+
+// try puts into trials what second k is at the place next, its amplitudes moved
+// with it or, if that is worse, left.
+func (s *solver) try(k int, next place, delta *[mostShared]float64) {
+	old, t := &s.states[k], &s.trials[k]
+	t.amp = old.amp
+	for i := range s.amplitudes() {
+		d := old.step[i]
+		for q := range s.shared() {
+			d -= old.follow[i][q] * delta[q]
+		}
+		t.amp[i] += d
+	}
+	s.weigh(k, next, t, true)
+	t.damp = old.damp / 10
+	if t.damp < 1e-3 {
+		t.damp = 0
+	}
+	if t.cost > old.cost+enough {
+		moved, cost := t.amp, t.cost
+		t.amp = old.amp
+		s.weigh(k, next, t, true)
+		if t.cost > cost {
+			t.amp = moved
+			s.weigh(k, next, t, true)
+		} else {
+			t.damp = max(10*old.damp, 1e-2)
+		}
+	}
+}
+
+// widen learns from the amplitudes how they are distributed.
+func (s *solver) widen() {
+	var sum, count [mostPaths]float64
+	for k := range s.states {
+		st := &s.states[k]
+		for i := range s.amplitudes() {
+			p := pathOf(i)
+			sum[p] += st.amp[i]*st.amp[i] + min(st.spread[i], s.width[p])
+			count[p]++
+		}
+	}
+	for p := range s.paths {
+		was := s.width[p]
+		s.width[p] = sum[p] / count[p]
+		more := (1/s.width[p] - 1/was) / loose
+		for k := range s.states {
+			st := &s.states[k]
+			for i := range s.amplitudes() {
+				if pathOf(i) == p {
+					st.h[i][i] += more
+					st.g[i] -= st.amp[i] * more
+				}
+			}
+		}
+	}
+	for k := range s.states {
+		st := &s.states[k]
+		st.cost = st.data + s.penalty(st)
+	}
+}
+
+// refresh works out all states at the place.
+func (s *solver) refresh() {
+	for k := range s.states {
+		s.weigh(k, s.place, &s.states[k], true)
+	}
+}
+
+// evidence weighs the maximum and takes the covariance of the shared parameters;
+// false when it is none.
+func (s *solver) evidence() bool {
+	s.gain = 0
+	for k := range s.states {
+		st := &s.states[k]
+		st.damp = 0
+	}
+	s.step(0)
+	for k := range s.states {
+		st := &s.states[k]
+		s.gain += s.nothing(k) - st.data
+		for i := range s.amplitudes() {
+			v := s.width[pathOf(i)]
+			s.gain -= (st.amp[i]*st.amp[i]/v + math.Log(v)) / 2
+			st.h[i][i] += (1 - 1/loose) / v
+		}
+		s.eliminate(k, st, nil, nil)
+		s.gain -= st.logDet / 2
+	}
+	n := s.shared()
+	h := mat.NewSymDense(n, nil)
+	for i := range n {
+		for j := range i + 1 {
+			h.SetSym(i, j, s.h[i][j])
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(h) {
+		return false
+	}
+	s.cov = mat.NewSymDense(n, nil)
+	if chol.InverseTo(s.cov) != nil {
+		return false
+	}
+	d := s.known(s.place)
+	before := (d[0]*s.corners[0] + d[1]*s.corners[1] + d[2]*s.rate) / 2
+	s.log = s.gain - before + (float64(n)*math.Log(2*math.Pi)-chol.LogDet())/2
+	return true
+}
+
+// nothing is −ln of the likelihood of second k with no tick in it.
+func (s *solver) nothing(k int) float64 {
+	sec := &s.seconds[k]
+	copy(s.resid, sec.Audio)
+	s.level(s.resid)
+	n := bandShare * float64(s.points)
+	return (noiseDoF + n) / 2 * math.Log1p(dot(s.resid, s.resid)/(noiseDoF*sec.Noise))
+}

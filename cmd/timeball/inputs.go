@@ -64,7 +64,13 @@ func printInputs(w io.Writer, inputs []soundcard.Input) error {
 	return nil
 }
 
-// inputObject is an input in `inputs --json`.
+// inputsJSON is the object of schema timeball.inputs/1.
+type inputsJSON struct {
+	Schema string        `json:"schema"`
+	Inputs []inputObject `json:"inputs"`
+}
+
+// inputObject is an input in it.
 type inputObject struct {
 	Number      int    `json:"number"`
 	Name        string `json:"name"`
@@ -77,10 +83,7 @@ type inputObject struct {
 }
 
 func printInputsJSON(w io.Writer, inputs []soundcard.Input) error {
-	out := struct {
-		Schema string        `json:"schema"`
-		Inputs []inputObject `json:"inputs"`
-	}{"timeball.inputs/1", []inputObject{}}
+	out := inputsJSON{"timeball.inputs/1", []inputObject{}}
 	for _, in := range inputs {
 		out.Inputs = append(out.Inputs, inputObject{
 			in.Number, in.Name, in.HostAPI, in.Channels, in.DefaultRate, in.Rates, in.Converts, in.Default,

@@ -135,9 +135,12 @@ func (c *levelsCmd) survey(ctx context.Context, src closer, every time.Duration,
 }
 
 func printLevelsJSON(w io.Writer, r levels.Report, checks []text.Check) error {
-	return json.NewEncoder(w).Encode(struct {
-		Schema string `json:"schema"`
-		levels.Report
-		Checks []text.Check `json:"checks"`
-	}{"timeball.levels/1", r, checks})
+	return json.NewEncoder(w).Encode(levelsJSON{"timeball.levels/1", r, checks})
+}
+
+// levelsJSON is the object of schema timeball.levels/1.
+type levelsJSON struct {
+	Schema string `json:"schema"`
+	levels.Report
+	Checks []text.Check `json:"checks"`
 }

@@ -53,7 +53,9 @@ type commands struct {
 	Replay    replayCmd    `cmd:"" help:"Measure recordings."`
 	Path      pathCmd      `cmd:"" help:"Modes, delay and uncertainty from a station to a place at a time."`
 	Outlook   outlookCmd   `cmd:"" help:"Which station and carrier can be heard when, for the next day."`
+	Stations  stationsCmd  `cmd:"" help:"The stations: when and how each is heard; the fields of a file of your own."`
 	Simulate  simulateCmd  `cmd:"" help:"Write a recording with a known truth."`
+	Schema    schemaCmd    `cmd:"" help:"JSON Schema of every object that is printed."`
 }
 
 func main() {

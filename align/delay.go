@@ -9,6 +9,7 @@ import (
 	"timeball/align/path"
 	"timeball/capture"
 	"timeball/capture/station"
+	"timeball/detect/mixture"
 	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
 )
@@ -17,6 +18,7 @@ import (
 // stated for, and how it runs on from there.
 type delay struct {
 	used   PathUsed
+	spread mixture.Mixture // the delay with all that is known of it
 	uDrift float64
 	note   string // for the budget
 	notice Reason
@@ -28,7 +30,7 @@ type delay struct {
 func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why PathUnknown, ok bool) {
 	for _, id := range []string{arr.Station.ID, ""} {
 		if q, given := a.settings.PathDelays[id]; given {
-			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: "given"}, note: "as given"}, why, true
+			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: "given"}, spread: mixture.Normal(q.Value, q.U), note: "as given"}, why, true
 		}
 	}
 	switch {
@@ -42,18 +44,11 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why 
 	if err != nil {
 		return d, PathUnknown{Err: err}, false
 	}
-	var excess []float64
-	u := 0.0
-	for i, later := range arr.Paths {
-		if i > 0 {
-			excess, u = append(excess, later.ExcessSeconds), max(u, later.UExcess)
-		}
-	}
-	p := c.WithArrivals(excess, u)
+	p := c.WithArrivals(heardOf(arr))
 	mode, _ := p.FirstMode()
 	d = delay{
 		used:   PathUsed{Delay: p.DelaySeconds + c.Bend, U: p.USeconds, Mode: mode, GreatCircle: p.GreatCircleSeconds, Drift: c.Drift},
-		uDrift: c.UDrift, note: "computed; first arrival most likely " + mode,
+		spread: p.Delay.Shift(c.Bend), uDrift: c.UDrift, note: "computed; first arrival most likely " + mode,
 	}
 	switch {
 	case p.Contradicted:
@@ -70,6 +65,23 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why 
 	}
 	d.note += "; from " + strings.Join(shares, ", ")
 	return d, why, true
+}
+
+// heardOf is what a tick's arrivals tell the path's modes; nothing when it is the
+// mean of several that are not told apart.
+func heardOf(arr *timing.Arrival) []path.Heard {
+	if timedBy(arr) == PowerWeightedMean {
+		return nil
+	}
+	heard := []path.Heard{{}}
+	for i, p := range arr.Paths {
+		if i == 0 {
+			heard[0].LevelDB = p.LevelDB
+			continue
+		}
+		heard = append(heard, path.Heard{Excess: p.ExcessSeconds, U: p.UExcess, LevelDB: p.LevelDB})
+	}
+	return heard
 }
 
 // courseKey is what a computed delay is for, to the minute: live and replayed the

@@ -25,9 +25,12 @@ type Fix struct {
 	U      *float64    `json:"u_s"` // standard uncertainty
 	CI95   *[2]float64 `json:"ci95_s"`
 	DoF    *float64    `json:"dof"` // effective degrees of freedom
-	Sense  Sense       `json:"sense"`
-	At     *time.Time  `json:"at"` // UTC of the last marker, when known
-	Rate   *Rate       `json:"rate"`
+	// Candidates are set where the offset may be one of several that lie apart, the
+	// likeliest first.
+	Candidates []Candidate `json:"candidates,omitempty"`
+	Sense      Sense       `json:"sense"`
+	At         *time.Time  `json:"at"` // UTC of the last marker, when known
+	Rate       *Rate       `json:"rate"`
 	// WholeSeconds is what the clock's hands show minus what they should, by
 	// UTC (or UT1) and the zone they keep, when both are known; Hands says how to
 	// set them.
@@ -44,6 +47,14 @@ type Fix struct {
 	Warnings    []string     `json:"warnings"`
 	// Wire is set in a comparison by wire: UTC then stands for the reference.
 	Wire *Wire `json:"wire,omitempty"`
+}
+
+// Candidate is one of several offsets.
+type Candidate struct {
+	Offset      float64 `json:"offset_s"`
+	U           float64 `json:"u_s"`
+	Probability float64 `json:"probability"`
+	Because     string  `json:"because"` // as "1E first"
 }
 
 // Wire is what a comparison by wire tells beyond the offset.
@@ -138,7 +149,15 @@ type StationFix struct {
 	Offset        *float64  `json:"offset_s"`
 	U             *float64  `json:"u_s"`
 	Path          *PathUsed `json:"path"`
+	Received      *Received `json:"received,omitempty"`
 	Arrivals      []Arrival `json:"arrivals"`
+}
+
+// Received is a station's offset before its path delay is taken out, and its
+// uncertainty without the path's and without what all stations share.
+type Received struct {
+	Offset float64 `json:"offset_s"`
+	U      float64 `json:"u_s"`
 }
 
 // What a station's offset is the time of.
@@ -168,6 +187,7 @@ type PathCause struct {
 // Arrival is one path of the tick, relative to the earliest.
 type Arrival struct {
 	Excess float64 `json:"excess_s"`
+	U      float64 `json:"u_s,omitempty"` // of Excess
 	Level  float64 `json:"level_db"`
 }
 

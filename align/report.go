@@ -1,7 +1,9 @@
 package align
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"time"
 
 	"timeball/detect/mixture"
@@ -15,11 +17,12 @@ const Schema = "timeball.fix/1"
 // stationOffset is what one station says of the local clock.
 type stationOffset struct {
 	fix       StationFix
-	measured  mixture.Mixture // offset with all but common corrections, type A only
+	ticks     mixture.Mixture // offset before the path delay is taken out, type A only
+	measured  mixture.Mixture // and after, with all that is known of the path
 	rate      mixture.Mixture
-	u         float64 // of measured
-	drift     float64 // part of measured's uncertainty that comes from the path's drift
-	ub        float64 // its own type B uncertainty
+	ua, u     float64 // of ticks and of measured
+	drift     float64 // part of them that comes from the path's drift
+	ub        float64 // its own type B uncertainty, without the path's
 	lines     []BudgetLine
 	pathKnown bool
 	noPath    PathUnknown // why not
@@ -95,7 +98,7 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	snr := arr.SNRdB
 	s.fix = StationFix{ID: arr.Station.ID, ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr, TimedBy: timedBy(arr), Arrivals: []Arrival{}}
 	for _, p := range arr.Paths {
-		s.fix.Arrivals = append(s.fix.Arrivals, Arrival{p.ExcessSeconds, p.LevelDB})
+		s.fix.Arrivals = append(s.fix.Arrivals, Arrival{p.ExcessSeconds, p.UExcess, p.LevelDB})
 	}
 	shift := -phase + arr.Station.AdvanceSeconds
 	if e := arr.Station.EmissionSeconds / 1.96; e > 0 {
@@ -104,21 +107,25 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	if h := arr.HiddenSeconds; h > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "unresolved paths " + arr.Station.ID, Type: "B", U: h / 3, Note: "the tick fades as by several paths that are too near or too weak to be told apart"})
 	}
+	s.ub, _ = combine(s.lines)
 	var way delay
 	if way, s.noPath, s.pathKnown = a.pathDelay(arr, begin); s.pathKnown {
 		s.fix.Path = &way.used
 		s.notice = way.notice
-		shift -= way.used.Delay
 		s.lines = append(s.lines, BudgetLine{Source: "path delay " + arr.Station.ID, Type: "B", U: way.used.U, Note: way.note})
 	}
-	s.ub, _ = combine(s.lines)
 	all, since := lines(arr, a.rate, period), float64(last)-arr.Ref
-	s.measured, s.rate = extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
-	s.measured = s.measured.Shift(shift)
-	s.u = s.measured.U()
+	s.ticks, s.rate = extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
+	s.ticks = s.ticks.Shift(shift)
+	s.ua = s.ticks.U()
 	if way.uDrift > 0 {
 		steady, _ := extrapolate(withDrift(all, way.used.Drift, 0), since)
-		s.drift = driftU(s.u, steady.U())
+		s.drift = driftU(s.ua, steady.U())
+	}
+	s.measured, s.u = s.ticks, s.ua
+	if s.pathKnown {
+		s.measured = s.ticks.Reduce(mostTimings).Plus(way.spread.Scale(-1))
+		s.u = s.measured.U()
 	}
 	return s
 }
@@ -209,7 +216,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	ua, dof := 0.0, known[heaviest].measured.DoF()
 	for i, s := range known {
 		scale := weights[i] * birge
-		ua += scale * scale * (s.u*s.u - s.drift*s.drift)
+		ua += scale * scale * (s.ua*s.ua - s.drift*s.drift)
 		if s.drift > 0 {
 			f.Budget = append(f.Budget, BudgetLine{Source: "path drift " + s.fix.ID, Type: "B", U: scale * s.drift, Note: "over the time since the middle of the ticks"})
 		}
@@ -230,9 +237,14 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		own := s.measured.Shift(common).Widen(math.Hypot(s.ub, commonU))
 		x, u := wrap(own.Median()), own.U()
 		s.fix.Offset, s.fix.U = &x, &u
+		s.fix.Received = &Received{s.ticks.Median() + common, math.Hypot(s.ua, s.ub)}
 		f.Stations = append(f.Stations, s.fix)
 	}
 }
+
+// mostTimings is the same for the ticks alone, which the path's possibilities
+// multiply.
+const mostTimings = 4
 
 // mostPossibilities is to how many possibilities the offset is reduced where the
 // stations multiply theirs: cost grows with it, and those that are merged lie
@@ -248,6 +260,54 @@ func (f *Fix) state(offset mixture.Mixture) {
 		f.DoF = &d
 	}
 	f.Sense = SenseOf(x)
+	f.Candidates = candidates(offset)
+}
+
+// leastCandidate is the probability below which a candidate is not worth a
+// person's while.
+const leastCandidate = 0.02
+
+// candidates groups what an offset may be by what it rests on, and joins groups
+// that lie within each other; nil when there is one.
+func candidates(offset mixture.Mixture) []Candidate {
+	groups := map[string]mixture.Mixture{}
+	for _, c := range offset {
+		groups[c.Label] = append(groups[c.Label], c)
+	}
+	var all []Candidate
+	for label, m := range groups {
+		p := 0.0
+		for _, c := range m {
+			p += c.Weight
+		}
+		if p >= leastCandidate && m.Normalise() {
+			all = append(all, Candidate{m.Mean(), m.Deviation(), p, label})
+		}
+	}
+	slices.SortFunc(all, func(a, b Candidate) int { return cmp.Compare(a.Offset, b.Offset) })
+	for i := 1; i < len(all); {
+		a, b := all[i-1], all[i]
+		if d := b.Offset - a.Offset; d > 2*math.Hypot(a.U, b.U) {
+			i++
+			continue
+		}
+		p := a.Probability + b.Probability
+		x := (a.Probability*a.Offset + b.Probability*b.Offset) / p
+		u := math.Sqrt((a.Probability*(a.U*a.U+(a.Offset-x)*(a.Offset-x)) + b.Probability*(b.U*b.U+(b.Offset-x)*(b.Offset-x))) / p)
+		if b.Probability > a.Probability {
+			a.Because, b.Because = b.Because, a.Because
+		}
+		all[i-1] = Candidate{x, u, p, a.Because + " or " + b.Because}
+		all = slices.Delete(all, i, i+1)
+	}
+	if len(all) < 2 {
+		return nil
+	}
+	slices.SortFunc(all, func(a, b Candidate) int { return cmp.Compare(b.Probability, a.Probability) })
+	for i := range all {
+		all[i].Offset = wrap(all[i].Offset)
+	}
+	return all
 }
 
 // markerFix describes the marker.

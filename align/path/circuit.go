@@ -2,7 +2,6 @@ package path
 
 import (
 	"math"
-	"time"
 
 	"timeball/align/path/geodesic"
 	"timeball/align/path/ionosphere"
@@ -75,11 +74,13 @@ type sky struct {
 	absorbingHz float64 // foE in the absorbing region, mean over the path
 }
 
-func (c *circuit) sky(t time.Time, f2 ionosphere.F2Map, sun ionosphere.Sun, r12 float64) *sky {
+// sky is the ionosphere over a circuit.
+func (now instant) sky(c *circuit) *sky {
+	t, sun, r12 := now.time, now.sun, now.r12
 	s := &sky{circuit: c, r12: r12, sun: sun, below: map[float64]lowerLayers{}}
 	layer := func(at float64) f2Layer {
 		p := c.place(at)
-		foF2Hz, m3000 := f2.F2(p)
+		foF2Hz, m3000 := now.f2.F2(p)
 		return f2Layer{foF2Hz, m3000, ionosphere.FoE(p, sun, r12), p.GyroHz}
 	}
 	mid := c.place(c.distanceM / 2)

@@ -33,20 +33,26 @@ func Follow(r Request, span time.Duration) (Course, error) {
 	if err != nil {
 		return c, err
 	}
+	// The same days, fewer of them: what differs is the hour.
+	const fewer = daysDrawn / 4
+	still, err := predict(r, fewer)
+	if err != nil {
+		return c, err
+	}
 	reach := max(span/2, leastReach)
 	steps := int((reach + leastReach - 1) / leastReach)
 	var products, squares, inside float64
 	n := 0
 	for i := -steps; i <= steps; i++ {
 		after := reach * time.Duration(i) / time.Duration(steps)
-		p, at := middle, r
+		p, at := still, r
 		if i != 0 {
 			at.Time = r.Time.Add(after)
-			if p, err = Predict(at); err != nil {
-				continue // for an hour there is no way: the others tell
+			if p, err = predict(at, fewer); err != nil {
+				return c, err
 			}
 		}
-		d := p.DelaySeconds - middle.DelaySeconds
+		d := p.Delay.Mean() - still.Delay.Mean()
 		products += after.Seconds() * d
 		squares += after.Seconds() * after.Seconds()
 		if after.Abs() <= span/2 {
@@ -58,11 +64,15 @@ func Follow(r Request, span time.Duration) (Course, error) {
 	if squares > 0 {
 		c.Drift = products / squares
 	}
-	height := 0.0
-	for _, part := range middle.mixture {
-		height += part.weight * part.height * part.height
+	// Inside the first mode alone the height counts.
+	height, weight := 0.0, 0.0
+	for _, m := range middle.Modes {
+		if m.Hops > 0 {
+			height += m.First * m.USeconds * m.USeconds
+		}
+		weight += m.First
 	}
 	// The model's drift is no surer than half of it.
-	c.UDrift = math.Hypot(c.Drift/2, math.Sqrt(height)/heightHolds)
+	c.UDrift = math.Hypot(c.Drift/2, math.Sqrt(height/weight)/heightHolds)
 	return c, nil
 }

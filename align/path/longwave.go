@@ -9,6 +9,7 @@ import (
 	"timeball/align/path/ionosphere"
 	"timeball/align/path/noise"
 	"timeball/capture/station"
+	"timeball/detect/mixture"
 )
 
 // On long wave the ground wave and the waves that one or two hops reflect at the
@@ -106,11 +107,13 @@ var longNodes = [3]struct{ z, weight float64 }{{-1.7320508, 1.0 / 6}, {0, 2.0 / 
 
 const longPhases = 16
 
-// mixture is the delay of an edge whose ground wave takes groundSeconds.
-func (s longSky) mixture(distanceM, groundSeconds, groundU float64) mixture {
+// delay is that of an edge whose ground wave takes groundSeconds, and the part of
+// its standard deviation that comes from the layer's height.
+func (s longSky) delay(distanceM, groundSeconds, groundU float64) (delay mixture.Mixture, heightU float64) {
 	d1, grow1 := s.excess(1, distanceM)
 	d2, grow2 := s.excess(2, distanceM)
-	var m mixture
+	var all []reading
+	var total, height float64
 	for _, node := range longNodes {
 		r1 := math.Pow(10, (s.levelDB[0]+node.z*s.levelU)/20)
 		r2 := math.Pow(10, (s.levelDB[1]+node.z*s.levelU)/20)
@@ -122,19 +125,22 @@ func (s longSky) mixture(distanceM, groundSeconds, groundU float64) mixture {
 				power := real(sum)*real(sum) + imag(sum)*imag(sum)
 				share1 := real(complex(r1*c1, r1*s1) / sum)
 				share2 := real(complex(r2*c2, r2*s2) / sum)
-				c := component{
-					weight: node.weight * power, mean: groundSeconds + share1*d1 + share2*d2,
-					height: math.Abs(share1*grow1+share2*grow2) * s.heightU, mirror: groundU, mode: mode{layer: ground},
-				}
+				u := math.Abs(share1*grow1+share2*grow2) * s.heightU
+				weight := node.weight * power
+				total += weight
+				height += weight * u * u
+				p := possibility{weight: weight, mean: groundSeconds + share1*d1 + share2*d2, u: math.Hypot(u, groundU)}
 				if r1 > 1 {
-					c.mode = mode{layerD, 1}
+					p.first.d = 1
 				}
-				m = append(m, c)
+				all = append(all, reading{p, nil})
 			}
 		}
 	}
-	m.normalise()
-	return m
+	for i := range all {
+		all[i].weight /= total
+	}
+	return gathered(all, siteU), math.Sqrt(height / total)
 }
 
 // siteU is how well a long-wave antenna's place stands for where its wave starts,
@@ -155,27 +161,24 @@ func predictLongWave(r Request) Prediction {
 	zenith := ionosphere.SunAt(r.Time).Zenith(way.place(way.distanceM/2).Point) * 180 / math.Pi
 	sky := longSkyAt(c.Hz, way.distanceM, zenith, under.FieldDB(c.Hz, way.distanceM))
 	base := under.Delay(c.Hz, way.distanceM)
-	p.mixture = sky.mixture(way.distanceM, base, groundU)
-	p.DelaySeconds, p.USeconds = p.mixture.mean(), p.mixture.deviation()
+	var heightU float64
+	p.Delay, heightU = sky.delay(way.distanceM, base, groundU)
 	// What a sum of waves shows may be earlier than any of them.
-	p.CI95 = [2]float64{p.mixture.quantile(0.025, math.Inf(-1)), p.mixture.quantile(0.975, math.Inf(-1))}
-	shape := 0.0
-	for _, part := range p.mixture {
-		shape += part.weight * part.height * part.height
-	}
+	hull := p.Delay.Hull(0.95)
+	p.DelaySeconds, p.USeconds, p.CI95 = p.Delay.Median(), p.Delay.U(), [2]float64{hull.Low, hull.High}
 	p.Causes = []Cause{
-		{"sky wave's phase", math.Sqrt(max(0, p.USeconds*p.USeconds-shape-groundU*groundU))},
-		{"layer height", math.Sqrt(shape)}, {"ground", groundU},
+		{"sky wave's phase", math.Sqrt(max(0, p.USeconds*p.USeconds-heightU*heightU-groundU*groundU))},
+		{"layer height", heightU}, {"ground", groundU},
 	}
 	p.Causes = slices.DeleteFunc(p.Causes, func(c Cause) bool { return c.USeconds < 1e-9 })
 	stronger := normalCDF(sky.levelDB[0] / sky.levelU) // one hop than the ground wave
-	p.Modes = []Mode{{Name: mode{}.String(), DelaySeconds: base, USeconds: groundU, Probability: 1, First: 1 - stronger, LevelDB: min(0, -sky.levelDB[0]), mode: mode{}}}
+	p.Modes = []Mode{{Name: mode{}.String(), DelaySeconds: base, USeconds: groundU, Probability: 1, First: 1 - stronger, LevelDB: min(0, -sky.levelDB[0])}}
 	for i, level := range sky.levelDB {
 		excess, grow := sky.excess(i+1, way.distanceM)
 		m := Mode{
 			Name: mode{layerD, i + 1}.String(), Hops: i + 1, DelaySeconds: base + excess, USeconds: math.Hypot(groundU, grow*sky.heightU),
 			Elevation: hop{way.distanceM / float64(i+1), sky.heightM}.elevation() * 180 / math.Pi, HeightM: sky.heightM,
-			LevelDB: level - max(0, sky.levelDB[0]), Probability: normalCDF((level + audibleDB) / sky.levelU), mode: mode{layerD, i + 1},
+			LevelDB: level - max(0, sky.levelDB[0]), Probability: normalCDF((level + audibleDB) / sky.levelU), kind: kind{d: uint8(i + 1)},
 		}
 		if i == 0 {
 			m.First = stronger

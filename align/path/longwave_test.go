@@ -33,15 +33,15 @@ func TestLongWaveExcess(t *testing.T) {
 func TestLongWaveMixture(t *testing.T) {
 	s := longSky{heightM: 90e3, levelDB: [2]float64{20 * math.Log10(0.5), -200}}
 	d, _ := s.excess(1, 500e3)
-	m := s.mixture(500e3, 0, 0)
+	m, _ := s.delay(500e3, 0, 0)
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for _, c := range m {
-		lo, hi = min(lo, c.mean/d), max(hi, c.mean/d)
+		lo, hi = min(lo, c.Mean/d), max(hi, c.Mean/d)
 	}
 	if lo < -1 || lo > -0.85 || hi > 1.0/3 || hi < 0.32 {
 		t.Errorf("shifts from %.3f to %.3f of the excess, want -1 to 1/3", lo, hi)
 	}
-	if got := m.mean() / d; math.Abs(got-0.2) > 1e-3 {
+	if got := m.Mean() / d; math.Abs(got-0.2) > 1e-3 {
 		t.Errorf("mean shift %.4f of the excess, want 0.2", got)
 	}
 }

@@ -2,14 +2,12 @@ package path
 
 import (
 	"math"
-	"slices"
 	"strconv"
 
 	"timeball/align/path/ionosphere"
 )
 
-// candidate is a mode as it would be on a day whose foF2 has a given ratio to
-// the monthly median.
+// candidate is a mode as mirrors have it in the monthly median ionosphere.
 type candidate struct {
 	mode
 	pathM     float64 // length of all hops together
@@ -18,9 +16,6 @@ type candidate struct {
 	levelDB   float64 // median field for 1 kW from an isotropic antenna, dB above 1 µV/m
 	chance    float64 // that the layer is there and not screened, whatever the level
 	mufHz     float64 // 0: without limit
-	// scatterSeconds is how far the arrival is smeared above the MUF, where there
-	// is no mirror and what arrives is scattered off the great circle.
-	scatterSeconds float64
 }
 
 // mode is a layer and the number of hops by it.
@@ -56,20 +51,15 @@ func (m mode) String() string {
 	return strconv.Itoa(m.hops) + name
 }
 
-// delaySeconds is the expected delay: a scattered arrival is late by as much
-// again as it is smeared, and half.
-func (c candidate) delaySeconds() float64 { return c.pathM/lightMPerS + 1.5*c.scatterSeconds }
-
-// candidates lists the modes at a frequency. foF2Ratio is the day's foF2 over
-// the monthly median.
-func (s *sky) candidates(frequencyHz, foF2Ratio float64) []candidate {
+// candidates lists the modes at a frequency.
+func (s *sky) candidates(frequencyHz float64) []candidate {
 	var all []candidate
 	if g, ok := groundWave(s.distanceM, frequencyHz); ok {
 		all = append(all, g)
 	}
 	all = s.appendEModes(all, frequencyHz)
 	all = s.appendF1Modes(all, frequencyHz)
-	return s.appendF2Modes(all, frequencyHz, foF2Ratio)
+	return s.appendF2Modes(all, frequencyHz)
 }
 
 // appendEModes adds the regular and the sporadic E layer: the lowest order and
@@ -121,26 +111,19 @@ func (s *sky) appendF1Modes(all []candidate, frequencyHz float64) []candidate {
 }
 
 // appendF2Modes adds the lowest order of the F2 layer and three above it.
-func (s *sky) appendF2Modes(all []candidate, frequencyHz, foF2Ratio float64) []candidate {
-	day := slices.Clone(s.f2)
-	for i := range day {
-		day[i].foF2Hz *= foF2Ratio
-	}
+func (s *sky) appendF2Modes(all []candidate, frequencyHz float64) []candidate {
 	for n, added := fewestHops(s.distanceM, longestF2HopM), 0; added < 4; n++ {
 		hopM := s.distanceM / float64(n)
 		var heightM float64
-		for _, l := range day {
-			heightM += l.mirrorHeightM(hopM, frequencyHz, s.r12) / float64(len(day))
+		for _, l := range s.f2 {
+			heightM += l.mirrorHeightM(hopM, frequencyHz, s.r12) / float64(len(s.f2))
 		}
 		c := s.mirrored(layerF2, n, heightM)
 		if c.elevation < 0 {
 			continue
 		}
 		added++
-		c.mufHz = s.f2MUFHz(day, hopM)
-		// A few per cent above the MUF there is still the high ray's tail; scatter
-		// spreads over a millisecond or two (common practice).
-		c.scatterSeconds = max(0, min(1e-3, 5e-3*(frequencyHz/c.mufHz-1)))
+		c.mufHz = s.f2MUFHz(hopM)
 		c.chance = s.unscreened(c, frequencyHz)
 		c.levelDB = s.fieldDB(c, frequencyHz)
 		all = append(all, c)
@@ -150,14 +133,14 @@ func (s *sky) appendF2Modes(all []candidate, frequencyHz, foF2Ratio float64) []c
 
 // f2MUFHz is the basic MUF of the path by hops over hopM of ground (P.533-14
 // section 3.5). The lesser of the control points counts.
-func (s *sky) f2MUFHz(day []f2Layer, hopM float64) float64 {
-	if len(day) == 1 {
-		return day[0].mufHz(hopM, true)
+func (s *sky) f2MUFHz(hopM float64) float64 {
+	if len(s.f2) == 1 {
+		return s.f2[0].mufHz(hopM, true)
 	}
 	// The middle of a long path, first in the list, is no control point of its
 	// MUF. Other orders are to the lowest as their hops' MUFs are.
 	lowest, ratio := math.Inf(1), math.Inf(1)
-	for _, l := range day[1:] {
+	for _, l := range s.f2[1:] {
 		lowest = min(lowest, l.mufHz(s.f2HopM, true))
 		ratio = min(ratio, l.mufHz(hopM, false)/l.mufHz(s.f2HopM, false))
 	}
@@ -191,12 +174,14 @@ func (s *sky) fieldDB(c candidate, frequencyHz float64) float64 {
 	ionospheric := n * (1 + 0.0067*s.r12) * s.absorption * ionosphere.Penetration(frequencyHz*cosI/s.absorbingHz) /
 		(math.Pow(mhz+s.gyroHz/1e6, 2) * cosI)
 	const other = 8.72 // losses the method does not name
-	loss := ionospheric + s.aboveMUFDB(c, frequencyHz) + 2*(n-1) + s.auroraDB + other
-	// Rays below 3 degrees are cut off by the ground; a degree costs 6 dB: common practice.
-	if c.elevation < minimumElevation {
-		loss += 6 * (minimumElevation - c.elevation) * 180 / math.Pi
-	}
+	loss := ionospheric + s.aboveMUFDB(c, frequencyHz) + 2*(n-1) + s.auroraDB + other + groundCutDB(c.elevation)
 	return 136.6 - 32.45 - 20*math.Log10(c.pathM/1e3) - loss
+}
+
+// groundCutDB is what the ground takes of rays below 3 degrees: 6 dB a degree
+// (common practice).
+func groundCutDB(elevation float64) float64 {
+	return 6 * max(0, minimumElevation-elevation) * 180 / math.Pi
 }
 
 // aboveMUFDB is the loss of a mode above its MUF.

@@ -67,55 +67,48 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 	if r.From.IsZero() {
 		return nil, errors.New("no day to look out for")
 	}
-	instants := make([]instant, r.Hours)
-	for i := range instants {
-		t := r.From.Add(time.Duration(i)*time.Hour + 30*time.Minute)
+	var carriers []station.Carrier
+	var of []*station.Station
+	for i := range r.Stations {
+		for _, c := range r.Stations[i].Carriers {
+			carriers, of = append(carriers, c), append(of, &r.Stations[i])
+		}
+	}
+	slots := make([]Slot, len(carriers)*r.Hours)
+	each(r.Hours, func(hour int) {
+		t := r.From.Add(time.Duration(hour)*time.Hour + 30*time.Minute)
 		sunspots := r.Sunspots
 		if math.IsNaN(sunspots) {
 			sunspots, _ = DefaultSunspots(t)
 		}
-		instants[i] = newInstant(t, r.Maps, []sunspotNode{{sunspots, 1}})
-	}
-	type tuned struct {
-		hour int
-		hz   float64
-	}
-	noises := map[tuned]noise.Figure{}
-	var slots []Slot
-	for _, s := range r.Stations {
-		var way *circuit
-		var skies [][]*sky
-		for _, c := range s.Carriers {
+		now := newInstant(t, r.Maps, sunspots)
+		noises := map[float64]noise.Figure{}
+		var from LatLon
+		var s *sky
+		for i, c := range carriers {
+			slot := &slots[i*r.Hours+hour]
+			*slot = Slot{Station: of[i].ID, CarrierHz: c.Hz, Time: t}
 			site := LatLon{Lat: c.Lat, Lon: c.Lon}
-			if way == nil || !sameSky(way.from, site) {
-				way = newCircuit(site, r.At, false)
-				skies = make([][]*sky, r.Hours)
+			if s == nil || !sameSky(from, site) {
+				from = site
+				s = now.sky(newCircuit(site, r.At, false))
 			}
-			for i, now := range instants {
-				slot := Slot{Station: s.ID, CarrierHz: c.Hz, Time: now.time, DistanceM: way.distanceM}
-				if !onAirInHour(c, now.time) {
-					slots = append(slots, slot)
-					continue
-				}
-				key := tuned{i, c.Hz}
-				external, known := noises[key]
-				if !known {
-					external = now.noiseAt(r.At, r.Receiver, c.Hz)
-					noises[key] = external
-				}
-				if s.LongWave() {
-					slot.fillLongWave(now, &s, c, way, r.At, r.Receiver, external)
-					slots = append(slots, slot)
-					continue
-				}
-				if skies[i] == nil {
-					skies[i] = now.skies(way)
-				}
-				slot.fill(skies[i], now, c, s.Depth, r.Receiver, external)
-				slots = append(slots, slot)
+			slot.DistanceM = s.distanceM
+			if !onAirInHour(c, t) {
+				continue
 			}
+			external, known := noises[c.Hz]
+			if !known {
+				external = now.noiseAt(r.At, r.Receiver, c.Hz)
+				noises[c.Hz] = external
+			}
+			if of[i].LongWave() {
+				slot.fillLongWave(now, of[i], c, s.circuit, r.At, r.Receiver, external)
+				continue
+			}
+			slot.fill(s, now, c, of[i].Depth, r.Receiver, external)
 		}
-	}
+	})
 	return slots, nil
 }
 
@@ -147,25 +140,55 @@ func hearing(reliability float64) Hearing {
 }
 
 // fill computes what is heard and when it arrives.
-func (slot *Slot) fill(skies []*sky, now instant, c station.Carrier, depth float64, r Receiver, external noise.Figure) {
-	s := skies[0]
+func (slot *Slot) fill(s *sky, now instant, c station.Carrier, depth float64, r Receiver, external noise.Figure) {
 	signal := s.reception(c, depth, r, external)
 	slot.SNRdB, slot.Reliability = signal.snrDB, signal.reliability
 	slot.Hearing = hearing(signal.reliability)
 	slot.SunElevation = 90 - s.midZenith*180/math.Pi
-	var tally modeTally
-	m := tally.appendFirstArrivals(nil, skies, now.nodes, component{weight: 1}, c.Hz)
-	if !m.normalise() {
-		slot.Hearing = Unlikely
-		return
-	}
-	slot.DelaySeconds, slot.USeconds = m.mean(), m.deviation()
-	first, share := m.likeliest()
-	slot.Mode, slot.ModeShare = first.String(), share
 	// The terminator crosses the F layer some ten degrees on either side of the
 	// ground's; the layer rises and sinks fastest there: common practice.
 	slot.Twilight = slot.SunElevation >= -18 && slot.SunElevation <= 12
-	slot.Steady = !slot.Twilight && first.layer != sporadic
+	first := slot.time(now, s.circuit, c.Hz)
+	slot.Steady = !slot.Twilight && first.sporadic == 0
+}
+
+// time estimates the first arrival from a few days instead of many: those whose
+// density and height of the F2 layer stray by √2 standard deviations everywhere
+// alike, one at a time (the cubature rule of degree 3 in two dimensions).
+func (slot *Slot) time(now instant, way *circuit, hz float64) kind {
+	l, over := survey(now, way, hz, nil)
+	w := &weather{r12: now.r12, over: over}
+	w.day = newTriangle(over, func(_, _ *overhead) float64 { return 1 })
+	w.passing = w.day
+	z := make([]float64, w.size())
+	for i := 1; i < globals; i++ {
+		z[i] = 1 // a scale of 1
+	}
+	var sum, mean, square float64
+	shares := map[kind]float64{}
+	for _, quantity := range []int{strayFoF2, strayM3000} {
+		for _, stray := range []float64{-math.Sqrt2, math.Sqrt2} {
+			at := &z[globals+quantity*len(over)]
+			*at = stray
+			for _, p := range firsts(w.arrivals(&l, z)) {
+				d := p.mean - slot.DistanceM/lightMPerS
+				sum += p.weight
+				mean += p.weight * d
+				square += p.weight * (d*d + p.u*p.u)
+				shares[p.first] += p.weight
+			}
+			*at = 0
+		}
+	}
+	mean /= sum
+	slot.DelaySeconds, slot.USeconds = slot.DistanceM/lightMPerS+mean, math.Sqrt(max(0, square/sum-mean*mean))
+	var first kind
+	for k, share := range shares {
+		if share /= sum; share > slot.ModeShare || share == slot.ModeShare && k.String() < slot.Mode {
+			first, slot.Mode, slot.ModeShare = k, k.String(), share
+		}
+	}
+	return first
 }
 
 // Recommend picks the slot for an attempt: heard likely, the middle of the

@@ -9,7 +9,7 @@ import (
 	"timeball/capture/station"
 )
 
-func day(t *testing.T, at LatLon, r Receiver) []Slot {
+func march16(t *testing.T, at LatLon, r Receiver) []Slot {
 	t.Helper()
 	slots, err := Outlook(OutlookRequest{
 		Stations: []station.Station{*builtin(t, "wwv"), *builtin(t, "rwm")}, At: at,
@@ -31,7 +31,7 @@ func hoursHeard(slots []Slot, stationID string, hz float64) (n int) {
 }
 
 func TestOutlookCoversEveryCarrierAndHour(t *testing.T) {
-	slots := day(t, gannetHead, DefaultReceiver)
+	slots := march16(t, gannetHead, DefaultReceiver)
 	if want := 24 * (len(builtin(t, "wwv").Carriers) + len(builtin(t, "rwm").Carriers)); len(slots) != want {
 		t.Fatalf("%d slots, want %d", len(slots), want)
 	}
@@ -49,7 +49,7 @@ func TestOutlookCoversEveryCarrierAndHour(t *testing.T) {
 // the day; a noisy street hears less than a quiet field.
 func TestOutlookFollowsDayAndNoise(t *testing.T) {
 	east := LatLon{Lat: 40, Lon: -75}
-	slots := day(t, east, DefaultReceiver)
+	slots := march16(t, east, DefaultReceiver)
 	for _, s := range slots {
 		if s.Station != "wwv" {
 			continue
@@ -62,7 +62,7 @@ func TestOutlookFollowsDayAndNoise(t *testing.T) {
 	}
 	quiet, loud := DefaultReceiver, DefaultReceiver
 	quiet.Environment, loud.Environment = noise.QuietRural, noise.City
-	if q, l := hoursHeard(day(t, east, quiet), "wwv", 10e6), hoursHeard(day(t, east, loud), "wwv", 10e6); q <= l {
+	if q, l := hoursHeard(march16(t, east, quiet), "wwv", 10e6), hoursHeard(march16(t, east, loud), "wwv", 10e6); q <= l {
 		t.Errorf("10 MHz is heard likely for %d hours in a quiet place, %d in a city", q, l)
 	}
 }

@@ -22,6 +22,7 @@ import (
 	"timeball/align/path/groundwave"
 	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
+	"timeball/detect/mixture"
 )
 
 // LatLon is a place in degrees, north and east positive.
@@ -44,18 +45,18 @@ type Request struct {
 
 // Mode is one way from the transmitter to the receiver.
 type Mode struct {
-	Name         string  // number of hops and layer, as 1E, 1Es or 2F2, or ground
+	Name         string  // number of hops and layer, as 1E, 1Es, 2F2 or 1E+1F2, or ground
 	Hops         int     // 0: ground wave
 	DelaySeconds float64 // expected delay when this mode is the first
 	USeconds     float64 // its standard uncertainty then
 	Elevation    float64 // degrees above the horizon
-	HeightM      float64 // of the equivalent mirror
+	HeightM      float64 // mean height of the turning points
 	LevelDB      float64 // median, relative to the strongest mode
-	MUFHz        float64 // median basic MUF; 0: without limit
+	MUFHz        float64 // median basic MUF; 0: without limit, or not known
 	Probability  float64 // chance that the mode is heard, given that the station is
 	First        float64 // chance that it is the earliest arrival; these sum to 1
 
-	mode mode
+	kind kind
 }
 
 // Cause is one contribution to the uncertainty of the delay. The squares of the
@@ -67,27 +68,46 @@ type Cause struct {
 
 // Prediction is the delay of the earliest arrival and what it rests on.
 type Prediction struct {
-	CarrierHz          float64 // 0 when several carriers are mixed
-	DistanceM          float64 // of the first carrier when several are mixed
-	GreatCircleSeconds float64 // distance over the speed of light: no arrival can be earlier
-	DelaySeconds       float64 // mean of the mixture
-	USeconds           float64 // its standard deviation
-	CI95               [2]float64
-	Modes              []Mode // by delay
-	Causes             []Cause
-	Sunspots           float64 // R12 the prediction was made for
-	SunspotsU          float64 // its standard uncertainty
+	CarrierHz          float64         // 0 when several carriers are mixed
+	DistanceM          float64         // of the first carrier when several are mixed
+	GreatCircleSeconds float64         // distance over the speed of light: no arrival can be earlier
+	Delay              mixture.Mixture // a label names the first mode
+	DelaySeconds       float64         // its median
+	// CI95 are the ends of its shortest set of 95 %, and USeconds the standard
+	// uncertainty that goes with them.
+	USeconds  float64
+	CI95      [2]float64
+	Modes     []Mode // by delay
+	Causes    []Cause
+	Sunspots  float64 // R12 the prediction was made for
+	SunspotsU float64 // its standard uncertainty
 	// SecondsPerSunspot is how the delay changes with R12.
 	SecondsPerSunspot float64
 	Note              string // what WithArrivals made of the arrivals
 	Contradicted      bool   // they fit no two modes
 
-	mixture mixture
+	days []day
 }
 
+// day is one draw of the ionosphere over one of the carriers' circuits.
+type day struct {
+	carrier  int
+	weight   float64
+	sunspots float64
+	ways     []arriving
+}
+
+// days is how many ionospheres are drawn for a prediction: the ends of an
+// interval that leave out 2.5 % then rest on some eight of them.
+const daysDrawn = 320
+
 // Predict computes the delay. It fails when the request names no carrier of the
-// station, a place off the earth or no time, and when no mode is possible.
-func Predict(r Request) (Prediction, error) {
+// station, a place off the earth or no time.
+func Predict(r Request) (Prediction, error) { return predict(r, daysDrawn) }
+
+// predict draws n days.
+
+func predict(r Request, n int) (Prediction, error) {
 	if err := r.check(); err != nil {
 		return Prediction{}, err
 	}
@@ -98,237 +118,353 @@ func Predict(r Request) (Prediction, error) {
 	if math.IsNaN(r.Sunspots) {
 		p.Sunspots, p.SunspotsU = DefaultSunspots(r.Time)
 	}
-	now := newInstant(r.Time, r.Maps, sunspotNodes(p.Sunspots, p.SunspotsU))
+	now := newInstant(r.Time, r.Maps, p.Sunspots)
 	carriers := r.carriers()
-	var tally modeTally
+	n = max(n/len(carriers), min(n, 80))
+	mufs := map[string]float64{}
 	for i, c := range carriers {
-		way := newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, r.LongPath)
+		way := r.circuit(c)
 		if i == 0 {
 			p.DistanceM, p.GreatCircleSeconds = way.distanceM, way.distanceM/lightMPerS
 		}
 		p.GreatCircleSeconds = min(p.GreatCircleSeconds, way.distanceM/lightMPerS)
-		skies := now.skies(way)
+		median := now.sky(way)
+		for _, m := range median.candidates(c.Hz) {
+			mufs[m.mode.String()] = m.mufHz
+		}
 		share := 1.0
 		if len(carriers) > 1 {
 			// The carrier was one that could be heard; none is quite impossible.
 			share = 0.01
 			if c.OnAir(r.Time) {
-				share += skies[len(skies)/2].reception(c, r.Station.Depth, DefaultReceiver, now.noiseAt(r.At, DefaultReceiver, c.Hz)).reliability
+				share += median.reception(c, r.Station.Depth, DefaultReceiver, now.noiseAt(r.At, DefaultReceiver, c.Hz)).reliability
 			}
 		}
-		p.mixture = tally.appendFirstArrivals(p.mixture, skies, now.nodes, component{weight: share, carrier: i}, c.Hz)
+		l, over := survey(now, way, c.Hz, nil)
+		w := newWeather(p.Sunspots, p.SunspotsU, over)
+		drawn := make([]day, n)
+		each(n, func(k int) {
+			z := make([]float64, w.size())
+			draw(z, k)
+			drawn[k] = day{i, share / float64(n), w.sunspots(z), w.arrivals(&l, z)}
+		})
+		p.days = append(p.days, drawn...)
+		p.SecondsPerSunspot += share * w.perSunspot(&l)
+		if len(carriers) > 1 {
+			p.SecondsPerSunspot = 0 // of a mixture it is no help
+		}
 	}
-	if !p.mixture.normalise() {
-		return Prediction{}, fmt.Errorf("no way from %s to %g,%g is possible at this hour", r.Station.ID, r.At.Lat, r.At.Lon)
+	p.summarise(nil)
+	for i := range p.Modes {
+		p.Modes[i].MUFHz = mufs[p.Modes[i].Name]
 	}
-	p.summarise()
-	p.Modes = tally.modes(p.mixture)
-	p.SecondsPerSunspot = (p.mixture.meanOf(len(now.nodes)-1) - p.mixture.meanOf(0)) / (now.nodes[len(now.nodes)-1].r12 - now.nodes[0].r12)
 	return p, nil
 }
 
-// instant is the ionosphere of the whole earth at one time, for one sunspot
-// number or several.
-type instant struct {
-	time  time.Time
-	sun   ionosphere.Sun
-	nodes []sunspotNode
-	f2    []ionosphere.F2Map // by node
+// circuit is the way from a carrier's antenna. Both directions are one.
+func (r Request) circuit(c station.Carrier) *circuit {
+	from, to := LatLon{Lat: c.Lat, Lon: c.Lon}, r.At
+	if !r.LongPath && before(to, from) {
+		from, to = to, from
+	}
+	return newCircuit(from, to, r.LongPath)
 }
 
-func newInstant(t time.Time, maps ionosphere.Maps, nodes []sunspotNode) instant {
-	if maps == nil {
-		maps = ionosphere.Embedded()
+// perSunspot is how the expected delay of the median ionosphere changes with R12.
+func (w *weather) perSunspot(l *leg) float64 {
+	expected := func(z0 float64) float64 {
+		z := make([]float64, w.size())
+		z[0] = z0
+		for i := 1; i < globals; i++ {
+			z[i] = 1
+		}
+		var sum, moment float64
+		for _, p := range firsts(w.arrivals(l, z)) {
+			sum, moment = sum+p.weight, moment+p.weight*p.mean
+		}
+		return moment / sum
 	}
-	now := instant{time: t, sun: ionosphere.SunAt(t), nodes: nodes}
-	for _, n := range nodes {
-		now.f2 = append(now.f2, maps.At(t, n.r12))
-	}
-	return now
+	return (expected(1) - expected(-1)) / (2 * w.uR12)
 }
 
-// skies are the ionosphere over a circuit, one for each sunspot number.
-func (now instant) skies(way *circuit) []*sky {
-	skies := make([]*sky, len(now.nodes))
-	for i, n := range now.nodes {
-		skies[i] = way.sky(now.time, now.f2[i], now.sun, n.r12)
+// WithArrivals takes in the arrivals that a recording tells apart, the earliest
+// first: readings that fit their spacing and strength gain weight. Note says what
+// was made of them; Contradicted is set when a later one fits no mode beside the
+// first.
+func (p Prediction) WithArrivals(heard []Heard) Prediction {
+	if len(p.days) == 0 || len(heard) == 0 {
+		return p
 	}
-	return skies
+	p.Modes = slices.Clone(p.Modes)
+	strays := p.summarise(heard)
+	first, share := p.FirstMode()
+	switch {
+	case len(heard) == 1:
+	case strays > 0.5:
+		p.Contradicted = true
+		p.Note = fmt.Sprintf("an arrival %.2f ms after the first fits no two of the predicted modes: check station, place, time and sunspot number", heard[len(heard)-1].Excess*1e3)
+	default:
+		p.Note = fmt.Sprintf("the spacing of the arrivals makes %s the first with %.0f %%", first, 100*share)
+	}
+	return p
+}
+
+// reading is a possibility on one of the days.
+type reading struct {
+	possibility
+	day *day
+}
+
+// summarise computes what is stated from the days and what was heard, and returns
+// the chance that some of that is stray.
+func (p *Prediction) summarise(heard []Heard) (strays float64) {
+	var all []reading
+	total := 0.0
+	for i := range p.days {
+		d := &p.days[i]
+		for _, e := range explain(d.ways, heard) {
+			e.weight *= d.weight
+			e.mean, e.u = notBefore(e.mean, e.u, p.GreatCircleSeconds)
+			total += e.weight
+			all = append(all, reading{e, d})
+		}
+	}
+	for i := range all {
+		all[i].weight /= total
+		if all[i].strays > 0 {
+			strays += all[i].weight
+		}
+	}
+	p.Delay = gathered(all, gatherWithin)
+	p.DelaySeconds = max(p.GreatCircleSeconds, p.Delay.Median())
+	hull := p.Delay.Hull(0.95)
+	p.CI95 = [2]float64{max(p.GreatCircleSeconds, hull.Low), hull.High}
+	p.USeconds = (p.CI95[1] - p.CI95[0]) / 2 / mixture.Coverage(math.Inf(1))
+	p.Causes = causes(all, p.USeconds)
+	p.listModes(all)
+	return strays
+}
+
+// notBefore is a normal distribution cut off below least: mean and standard
+// deviation of what is left.
+func notBefore(mean, u, least float64) (float64, float64) {
+	a := (least - mean) / u
+	if a < -4 {
+		return mean, u
+	}
+	if a > 5 {
+		return least + u/a, u / a // the tail's, which is exponential
+	}
+	h := math.Exp(-a*a/2) / math.Sqrt(2*math.Pi) / normalCDF(-a)
+	return mean + u*h, u * math.Sqrt(max(1e-6, 1+a*h-h*h))
+}
+
+// gatherWithin is less than what a traced delay is out by, s.
+const gatherWithin = 60e-6
+
+// gathered joins readings of one first mode whose delays lie close together.
+func gathered(all []reading, close float64) mixture.Mixture {
+	type bin struct {
+		first kind
+		late  bool
+		at    int
+	}
+	index := map[bin]int{}
+	var sums []struct{ weight, mean, square float64 }
+	var m mixture.Mixture
+	for _, r := range all {
+		within := close
+		if r.late {
+			within = lateBy
+		}
+		k := bin{r.first, r.late, int(math.Floor(r.mean / within))}
+		i, known := index[k]
+		if !known {
+			i = len(m)
+			index[k] = i
+			label := r.first.String() + " first"
+			if r.late {
+				label += ", scattered sideways"
+			}
+			m = append(m, mixture.Component{Mean: r.mean, DoF: math.Inf(1), Label: label})
+			sums = append(sums, struct{ weight, mean, square float64 }{})
+		}
+		d := r.mean - m[i].Mean
+		s := &sums[i]
+		s.weight += r.weight
+		s.mean += r.weight * d
+		s.square += r.weight * (d*d + r.u*r.u)
+	}
+	for i, s := range sums {
+		d := s.mean / s.weight
+		m[i].Mean += d
+		m[i].U = math.Sqrt(max(0, s.square/s.weight-d*d))
+		m[i].Weight = s.weight
+	}
+	m = slices.DeleteFunc(m, func(c mixture.Component) bool { return c.Weight < 10*negligible })
+	m.Normalise()
+	return m
+}
+
+// causes splits the variance of the readings (law of total variance): carrier,
+// mode, what goes with the sunspot number, the rest of the days, and what is left
+// inside. They are scaled to u, which is not quite the standard deviation.
+func causes(all []reading, u float64) []Cause {
+	type group struct{ weight, mean, square, spots, spots2, product float64 }
+	byMode := map[kind]*group{}
+	byCarrier := map[int]*group{}
+	var whole group
+	inside, late := 0.0, 0.0
+	mean := 0.0
+	for _, r := range all {
+		mean += r.weight * r.mean
+	}
+	add := func(g *group, r reading) {
+		d, s := r.mean-mean, r.day.sunspots
+		g.weight += r.weight
+		g.mean += r.weight * d
+		g.square += r.weight * d * d
+		g.spots += r.weight * s
+		g.spots2 += r.weight * s * s
+		g.product += r.weight * s * d
+	}
+	var modes []kind
+	for _, r := range all {
+		if r.late {
+			late += r.weight * r.u * r.u
+		} else {
+			inside += r.weight * r.u * r.u
+		}
+		if byMode[r.first] == nil {
+			byMode[r.first] = &group{}
+			modes = append(modes, r.first)
+		}
+		if byCarrier[r.day.carrier] == nil {
+			byCarrier[r.day.carrier] = &group{}
+		}
+		add(byMode[r.first], r)
+		add(byCarrier[r.day.carrier], r)
+		add(&whole, r)
+	}
+	between := 0.0
+	for i := range len(byCarrier) {
+		if g := byCarrier[i]; g != nil {
+			between += g.mean * g.mean / g.weight
+		}
+	}
+	mode, spots := -between, 0.0
+	for _, k := range modes {
+		g := byMode[k]
+		mode += g.mean * g.mean / g.weight
+		if v := g.spots2 - g.spots*g.spots/g.weight; v > 1e-9 {
+			c := g.product - g.spots*g.mean/g.weight
+			spots += c * c / v
+		}
+	}
+	mode = max(0, mode)
+	days := max(0, whole.square-between-mode-spots)
+	list := []Cause{{"carrier", between}, {"mode", mode}, {"sunspot number", spots}, {"day-to-day ionosphere", days}, {"scatter sideways", late}, {"rays inside a mode", inside}}
+	sum := 0.0
+	for _, c := range list {
+		sum += c.USeconds
+	}
+	for i := range list {
+		list[i].USeconds = u * math.Sqrt(max(0, list[i].USeconds/sum))
+	}
+	return slices.DeleteFunc(list, func(c Cause) bool { return c.USeconds < 1e-9 })
 }
 
 // FirstMode is the name of the mode most likely to be the earliest arrival, and
 // the chance that it is.
 func (p Prediction) FirstMode() (name string, chance float64) {
-	first, chance := p.mixture.likeliest()
-	return first.String(), chance
-}
-
-// summarise computes delay, uncertainty, interval and causes from the mixture.
-func (p *Prediction) summarise() {
-	p.DelaySeconds = p.mixture.mean()
-	p.Causes = p.mixture.causes()
-	p.USeconds = p.mixture.deviation()
-	p.CI95 = [2]float64{p.mixture.quantile(0.025, p.GreatCircleSeconds), p.mixture.quantile(0.975, p.GreatCircleSeconds)}
-}
-
-// A mode is taken to be heard when it is no more than audibleDB below the
-// strongest: the arrival finder does not see weaker ones under the fading of
-// stronger ones. The standard deviations are those of the difference of two
-// levels from its median: common practice.
-const (
-	audibleDB    = 12
-	skyLevelU    = 9
-	groundLevelU = 3
-)
-
-// heard is the chance that a mode is present and strong enough to be found.
-func (c candidate) heard(referenceDB float64) float64 {
-	u := float64(skyLevelU)
-	if c.layer == ground {
-		u = groundLevelU
-	}
-	return c.chance * normalCDF((c.levelDB-referenceDB+audibleDB)/u)
-}
-
-// strongestDB is the level of the strongest mode, less for one that is seldom there.
-func strongestDB(all []candidate) float64 {
-	best := math.Inf(-1)
-	for _, c := range all {
-		best = max(best, c.levelDB+20*math.Log10(max(c.chance, 1e-9)))
-	}
-	return best
-}
-
-// appendFirstArrivals adds to the mixture which mode may come first over all
-// sunspot numbers and days, and counts the modes. choice carries the weight and
-// the carrier.
-func (t *modeTally) appendFirstArrivals(m mixture, skies []*sky, nodes []sunspotNode, choice component, frequencyHz float64) mixture {
-	// Levels are judged against the strongest mode of the median ionosphere.
-	middle := len(skies) / 2
-	median := skies[middle].candidates(frequencyHz, 1)
-	reference := strongestDB(median)
-	t.note(median, reference)
-	for i, s := range skies {
-		for day, z := range dayNodes {
-			all := s.candidates(frequencyHz, s.foF2Ratio(z))
-			t.note(all, reference)
-			slices.SortFunc(all, func(a, b candidate) int { return cmp.Compare(a.pathM, b.pathM) })
-			weight := choice.weight * nodes[i].weight / float64(len(dayNodes))
-			// A mode is the first when it is heard and none before it is.
-			left := weight
-			for _, c := range all {
-				heard := c.heard(reference)
-				if heard == 0 {
-					continue
-				}
-				part := component{weight: left * heard, mean: c.delaySeconds(), scatter: c.scatterSeconds, carrier: choice.carrier, mode: c.mode, r12: i, day: day}
-				part.height, part.mirror = s.spread(c)
-				m = append(m, part)
-				left -= part.weight
-				t.heard[c.mode] += weight * heard
-			}
-			t.any += weight - left
+	for _, m := range p.Modes {
+		if m.First > chance {
+			name, chance = m.Name, m.First
 		}
 	}
-	return m
-}
-
-// spread gives the standard deviations of a mode's delay in seconds that come
-// from the height of its layer on one day and from taking the layer for a mirror.
-func (s *sky) spread(c candidate) (height, mirror float64) {
-	if c.layer == ground {
-		return 0, 1e-6 // of the ground's conductivity and relief: common practice
-	}
-	// Heights of E, sporadic E and F1: common practice. The F2 layer's M factor
-	// strays by 0.15 from its monthly median, and its height accordingly.
-	heightU := map[layer]float64{layerE: 8e3, sporadic: 7e3, layerF1: 25e3}[c.layer]
-	if c.layer == layerF2 {
-		heightU = 1490e3 * 0.15 / (s.f2[0].m3000 * s.f2[0].m3000)
-	}
-	// Errors of all hops have the same cause and add up in full. A mirror differs
-	// from exact rays through an F layer by 0.15 ms RMS a hop; the E layer is thin.
-	mirrorU := 0.15e-3
-	if c.layer == layerE || c.layer == sporadic {
-		mirrorU = 0.02e-3
-	}
-	return c.secondsPerMetre(s.distanceM) * heightU, float64(c.hops) * mirrorU
-}
-
-// secondsPerMetre is how the delay of a mode grows with the height of its layer.
-func (c candidate) secondsPerMetre(distanceM float64) float64 {
-	n := float64(c.hops)
-	const step = 1e3
-	return (n*hop{distanceM / n, c.heightM + step}.pathM() - c.pathM) / (step * lightMPerS)
-}
-
-// dayNodes stand for the spread of foF2 from day to day: the middles of seven
-// equally likely parts of the normal distribution.
-var dayNodes = [...]float64{-1.4652, -0.7916, -0.3661, 0, 0.3661, 0.7916, 1.4652}
-
-// foF2Ratio is the day's foF2 over the median at z standard deviations, which
-// differ below and above it; the deciles lie at 1.2816.
-func (s *sky) foF2Ratio(z float64) float64 {
-	if z < 0 {
-		return 1 + z*(1-s.low)/1.2816
-	}
-	return 1 + z*(s.high-1)/1.2816
-}
-
-// modeTally collects what the prediction says of each mode.
-type modeTally struct {
-	heard map[mode]float64 // weight with which the mode is heard
-	any   float64          // weight with which some mode is
-	seen  []candidate      // each mode once, of the median ionosphere if it is there
-	best  float64          // strongest level, of the first carrier
-}
-
-// note keeps the geometry and level of modes not seen before.
-func (t *modeTally) note(all []candidate, referenceDB float64) {
-	if t.heard == nil {
-		t.heard, t.best = map[mode]float64{}, referenceDB
-	}
-	for _, c := range all {
-		if _, known := t.heard[c.mode]; !known {
-			t.heard[c.mode] = 0
-			t.seen = append(t.seen, c)
-		}
-	}
+	return name, chance
 }
 
 // leastProbability is the smallest chance for which a mode is listed.
 const leastProbability = 0.005
 
-// modes lists the modes that may be heard, by delay.
-func (t *modeTally) modes(m mixture) []Mode {
-	var list []Mode
-	for _, c := range t.seen {
-		mode := Mode{
-			Name: c.mode.String(), Hops: c.hops, Elevation: c.elevation * 180 / math.Pi, HeightM: c.heightM,
-			LevelDB: c.levelDB - t.best, MUFHz: c.mufHz, Probability: min(1, t.heard[c.mode]/t.any),
-			DelaySeconds: c.delaySeconds(), mode: c.mode,
+// listModes lists the modes that may be heard, by delay.
+func (p *Prediction) listModes(all []reading) {
+	mufs := map[kind]float64{}
+	for _, m := range p.Modes {
+		mufs[m.kind] = m.MUFHz
+	}
+	var list []*Mode
+	index := map[kind]*Mode{}
+	mode := func(k kind) *Mode {
+		m := index[k]
+		if m == nil {
+			m = &Mode{Name: k.String(), Hops: k.hops(), MUFHz: mufs[k], kind: k}
+			index[k] = m
+			list = append(list, m)
 		}
-		if mode.Probability >= leastProbability {
-			mode.update(m)
-			list = append(list, mode)
+		return m
+	}
+	// A day counts by how well it explains what was heard.
+	belief := map[*day]float64{}
+	for _, r := range all {
+		belief[r.day] += r.weight
+		m := mode(r.first)
+		m.First += r.weight
+		m.DelaySeconds += r.weight * r.mean
+		m.USeconds += r.weight * (r.mean*r.mean + r.u*r.u)
+	}
+	for _, m := range list {
+		m.DelaySeconds /= m.First
+		m.USeconds = math.Sqrt(max(0, m.USeconds/m.First-m.DelaySeconds*m.DelaySeconds))
+	}
+	sums := map[kind]float64{}
+	delays := map[kind]float64{}
+	for i := range p.days {
+		d := &p.days[i]
+		for _, a := range d.ways {
+			m := mode(a.kind)
+			w := belief[d]
+			sums[a.kind] += w
+			delays[a.kind] += w * a.delay
+			m.Probability += w * a.seen
+			m.Elevation += w * a.elevation * 180 / math.Pi
+			m.HeightM += w * a.heightM
+			m.LevelDB += w * a.levelDB
 		}
 	}
-	slices.SortFunc(list, func(a, b Mode) int { return cmp.Compare(a.DelaySeconds, b.DelaySeconds) })
-	return list
+	p.Modes = p.Modes[:0:0]
+	for _, m := range list {
+		n := sums[m.kind]
+		if n > 0 {
+			m.Elevation, m.HeightM, m.LevelDB = m.Elevation/n, m.HeightM/n, m.LevelDB/n
+			if m.First == 0 {
+				m.DelaySeconds = delays[m.kind] / n
+			}
+		}
+		m.Probability = min(1, m.Probability)
+		if m.Probability >= leastProbability || m.First >= leastProbability {
+			p.Modes = append(p.Modes, *m)
+		}
+	}
+	slices.SortFunc(p.Modes, func(a, b Mode) int { return cmp.Compare(a.DelaySeconds, b.DelaySeconds) })
 }
 
-// update takes the mode's chance to be the first, and its delay then, from a mixture.
-func (m *Mode) update(all mixture) {
-	m.First = 0
-	var own mixture
-	for _, c := range all {
-		if c.mode == m.mode {
-			own = append(own, c)
-			m.First += c.weight
-		}
+// instant is the ionosphere of the whole earth at one time.
+type instant struct {
+	time time.Time
+	sun  ionosphere.Sun
+	r12  float64
+	f2   ionosphere.F2Map // monthly medians at r12
+	// For the slope of the medians, which is straight up to 160: at R12 0 and 100.
+	quiet, active ionosphere.F2Map
+}
+
+func newInstant(t time.Time, maps ionosphere.Maps, r12 float64) instant {
+	if maps == nil {
+		maps = ionosphere.Embedded()
 	}
-	if own.normalise() {
-		m.DelaySeconds, m.USeconds = own.mean(), own.deviation()
-	}
+	return instant{t, ionosphere.SunAt(t), r12, maps.At(t, r12), maps.At(t, 0), maps.At(t, 100)}
 }
 
 // carriers are those the request leaves open; a hertz is within rounding.

@@ -3,6 +3,7 @@ package path
 import (
 	"math"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -60,12 +61,12 @@ func TestSkyAgainstIndependentComputation(t *testing.T) {
 			[]expected{{"1E", 16.57, 10.66, 21.8}, {"1F2", 33.82, 17.75, 29.2}, {"2F2", 58.56, 14.32, 20.9}}},
 	} {
 		at := time.Date(2025, c.month, 15, c.hour, 0, 0, 0, time.UTC)
-		s := newCircuit(c.from, c.to, false).sky(at, maps.At(at, c.r12), ionosphere.SunAt(at), c.r12)
+		s := newInstant(at, maps, c.r12).sky(newCircuit(c.from, c.to, false))
 		near(t, c.name+", foF2", s.f2[0].foF2Hz/1e6, c.foF2, 0.03)
 		near(t, c.name+", M(3000)F2", s.f2[0].m3000, c.m, 0.005)
 		near(t, c.name+", foE", s.f2[0].foEHz/1e6, c.foE, 0.03)
 		found := map[string]candidate{}
-		for _, m := range s.candidates(c.mhz*1e6, 1) {
+		for _, m := range s.candidates(c.mhz * 1e6) {
 			found[m.mode.String()] = m
 		}
 		for _, want := range c.modes {
@@ -81,7 +82,7 @@ func TestSkyAgainstIndependentComputation(t *testing.T) {
 
 // everywhere draws a request anywhere on earth.
 func everywhere(t *rapid.T) Request {
-	stations := station.Builtin()
+	stations := slices.DeleteFunc(station.Builtin(), func(s station.Station) bool { return s.LongWave() })
 	s := stations[rapid.IntRange(0, len(stations)-1).Draw(t, "station")]
 	return Request{
 		Station:   &s,
@@ -93,12 +94,12 @@ func everywhere(t *rapid.T) Request {
 	}
 }
 
-func predict(t interface {
+func predicted(t interface {
 	Helper()
 	Fatal(...any)
 }, r Request) Prediction {
 	t.Helper()
-	p, err := Predict(r)
+	p, err := predict(r, 64) // fewer days than a prediction has: quicker
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,9 +109,8 @@ func predict(t interface {
 func TestPredictionIsSound(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r := everywhere(t)
-		p := predict(t, r)
-		early := p.CI95[0] < p.GreatCircleSeconds && !r.Station.LongWave() // a sum of waves may be earlier than all of them
-		if early || p.DelaySeconds < p.GreatCircleSeconds || p.CI95[1] < p.CI95[0] {
+		p := predicted(t, r)
+		if p.CI95[0] < p.GreatCircleSeconds || p.DelaySeconds < p.GreatCircleSeconds || p.CI95[1] < p.CI95[0] {
 			t.Fatalf("delay %g in %v, great circle %g", p.DelaySeconds, p.CI95, p.GreatCircleSeconds)
 		}
 		first, causes := 0.0, 0.0
@@ -127,7 +127,7 @@ func TestPredictionIsSound(t *testing.T) {
 			}
 		}
 		// Modes too improbable to list hold what is left.
-		if first > 1+1e-9 || first < 0.97 {
+		if first > 1+1e-9 || first < 0.95 {
 			t.Fatalf("the chances to be the first sum to %g", first)
 		}
 		for _, c := range p.Causes {
@@ -144,7 +144,7 @@ func TestPathIsReciprocal(t *testing.T) {
 		r := everywhere(t)
 		r.Sunspots = 60
 		r.LongPath = false // a geodesic all round the earth does not close, and is not reciprocal
-		there := predict(t, r)
+		there := predicted(t, r)
 		i := 0
 		for r.Station.Carriers[i].Hz != r.CarrierHz {
 			i++
@@ -153,7 +153,7 @@ func TestPathIsReciprocal(t *testing.T) {
 		back := r
 		back.Station = &station.Station{ID: "back", Keying: r.Station.Keying, Depth: 1, Carriers: []station.Carrier{{Hz: c.Hz, Lat: r.At.Lat, Lon: r.At.Lon, PowerW: c.PowerW}}}
 		back.At = LatLon{Lat: c.Lat, Lon: c.Lon}
-		if b := predict(t, back); math.Abs(b.DelaySeconds-there.DelaySeconds) > 2e-6 || math.Abs(b.USeconds-there.USeconds) > 2e-6 {
+		if b := predicted(t, back); math.Abs(b.DelaySeconds-there.DelaySeconds) > 2e-6 || math.Abs(b.USeconds-there.USeconds) > 2e-6 {
 			t.Fatalf("there %g ± %g s, back %g ± %g s", there.DelaySeconds, there.USeconds, b.DelaySeconds, b.USeconds)
 		}
 	})
@@ -173,9 +173,9 @@ func TestDelayIsContinuous(t *testing.T) {
 		} {
 			r := Request{Station: &s, CarrierHz: c.Hz, Time: time.Date(2026, 3, 14, 18, 20, 0, 0, time.UTC), Sunspots: 80}
 			r.At = pair[0]
-			a := predict(t, r)
+			a := predicted(t, r)
 			r.At = pair[1]
-			b := predict(t, r)
+			b := predicted(t, r)
 			// At the very antipode the azimuth, and so the ionosphere on the way,
 			// is any: only the great circle must agree.
 			if name == "antipode" {
@@ -196,9 +196,9 @@ func TestLongPath(t *testing.T) {
 			r.At.Lon = r.Station.Carriers[i].Lon
 		}
 	}
-	short := predict(t, r)
+	short := predicted(t, r)
 	r.LongPath = true
-	long := predict(t, r)
+	long := predicted(t, r)
 	near(t, "both ways round", short.DistanceM+long.DistanceM, 40007863, 1)
 	// The way on leads to the place: the geodesic itself, followed to its end.
 	way := newCircuit(LatLon{Lat: 40, Lon: -105}, LatLon{Lat: -33, Lon: 151}, true)
@@ -219,14 +219,14 @@ func TestGroundWave(t *testing.T) {
 	previous := math.Inf(1)
 	for km := 1.0; km < 900; km *= 1.5 {
 		g, _ := groundWave(km*1e3, 5e6)
-		if g.levelDB >= previous || g.delaySeconds() < km*1e3/lightMPerS {
-			t.Fatalf("at %g km: %g dB after %g dB, delay %g s", km, g.levelDB, previous, g.delaySeconds())
+		if g.levelDB >= previous || g.pathM/lightMPerS < km*1e3/lightMPerS {
+			t.Fatalf("at %g km: %g dB after %g dB, delay %g s", km, g.levelDB, previous, g.pathM/lightMPerS)
 		}
 		previous = g.levelDB
 	}
 	// Beside the station the ground wave comes first.
 	chu := builtin(t, "chu")
-	p := predict(t, Request{Station: chu, CarrierHz: chu.Carriers[0].Hz, At: LatLon{Lat: chu.Carriers[0].Lat + 0.1, Lon: chu.Carriers[0].Lon}, Time: time.Date(2026, 3, 14, 18, 0, 0, 0, time.UTC), Sunspots: 80})
+	p := predicted(t, Request{Station: chu, CarrierHz: chu.Carriers[0].Hz, At: LatLon{Lat: chu.Carriers[0].Lat + 0.1, Lon: chu.Carriers[0].Lon}, Time: time.Date(2026, 3, 14, 18, 0, 0, 0, time.UTC), Sunspots: 80})
 	if m := p.Modes[0]; m.Name != "ground" || m.First < 0.95 {
 		t.Errorf("%s is the first with %g, 11 km from the antenna", m.Name, m.First)
 	}
@@ -236,7 +236,7 @@ func TestGroundWave(t *testing.T) {
 func TestNoDistance(t *testing.T) {
 	chu := builtin(t, "chu")
 	c := chu.Carriers[0]
-	p := predict(t, Request{Station: chu, CarrierHz: c.Hz, At: LatLon{Lat: c.Lat, Lon: c.Lon}, Time: time.Date(2026, 3, 14, 18, 0, 0, 0, time.UTC), Sunspots: 80})
+	p := predicted(t, Request{Station: chu, CarrierHz: c.Hz, At: LatLon{Lat: c.Lat, Lon: c.Lon}, Time: time.Date(2026, 3, 14, 18, 0, 0, 0, time.UTC), Sunspots: 80})
 	if p.DistanceM != 0 || !(p.DelaySeconds < 1e-3) || !(p.USeconds < 1e-3) {
 		t.Errorf("delay %g ± %g s over %g m", p.DelaySeconds, p.USeconds, p.DistanceM)
 	}
@@ -266,13 +266,21 @@ func TestRequestIsChecked(t *testing.T) {
 	}
 }
 
-func TestUnknownCarrierWidens(t *testing.T) {
+func TestUnknownCarrierIsACause(t *testing.T) {
 	wwv := builtin(t, "wwv")
 	r := Request{Station: wwv, At: LatLon{Lat: 32.7, Lon: -117.25}, Time: time.Date(2026, 1, 14, 18, 0, 0, 0, time.UTC), Sunspots: 80}
-	any := predict(t, r)
+	share := func(p Prediction) float64 {
+		for _, c := range p.Causes {
+			if c.Name == "carrier" {
+				return c.USeconds / p.USeconds
+			}
+		}
+		return 0
+	}
+	any := predicted(t, r)
 	r.CarrierHz = 10e6
-	if one := predict(t, r); any.USeconds <= one.USeconds {
-		t.Errorf("u is %g s when the carrier is not known, %g s when it is 10 MHz", any.USeconds, one.USeconds)
+	if one := predicted(t, r); share(any) < 0.02 || share(one) != 0 {
+		t.Errorf("the carrier makes %.2f of u when it is not known, %.2f when it is 10 MHz", share(any), share(one))
 	}
 }
 
@@ -298,7 +306,7 @@ func TestDefaultSunspots(t *testing.T) {
 // 4000 km as well. WWV on 10 MHz towards Cornwall in March: at the third hop the
 // sun stands too low for F1, and the E layer of the first two is dense.
 func TestLayersAtEveryHop(t *testing.T) {
-	p := predict(t, Request{Station: builtin(t, "wwv"), CarrierHz: 10e6, At: gannetHead, Time: time.Date(2026, 3, 14, 18, 20, 0, 0, time.UTC), Sunspots: 80})
+	p := predicted(t, Request{Station: builtin(t, "wwv"), CarrierHz: 10e6, At: gannetHead, Time: time.Date(2026, 3, 14, 18, 20, 0, 0, time.UTC), Sunspots: 80})
 	for _, m := range p.Modes {
 		if strings.HasSuffix(m.Name, "F1") || m.Name == "3F2" && m.First > 0.1 {
 			t.Errorf("%s with probability %.2f, first with %.2f", m.Name, m.Probability, m.First)

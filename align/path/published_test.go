@@ -10,6 +10,7 @@ import (
 
 	"timeball/align/path/geodesic"
 	"timeball/capture/station"
+	"timeball/detect/mixture"
 )
 
 // comparison is one published figure against the program's own 95 % interval.
@@ -51,24 +52,24 @@ func TestPublishedMeasurements(t *testing.T) {
 }
 
 // pool mixes the delays of a year's seasons and hours, as a mean over them does.
-func pool(t *testing.T, s *station.Station, carrierHz float64, at LatLon, year int, sunspots float64) mixture {
+func pool(t *testing.T, s *station.Station, carrierHz float64, at LatLon, year int, sunspots float64) mixture.Mixture {
 	t.Helper()
-	var all mixture
+	var all mixture.Mixture
 	for month := time.January; month <= time.December; month += 3 {
 		for hour := 1; hour < 24; hour += 4 {
-			p, err := Predict(Request{Station: s, CarrierHz: carrierHz, At: at, Time: time.Date(year, month, 15, hour, 0, 0, 0, time.UTC), Sunspots: sunspots})
+			p, err := predict(Request{Station: s, CarrierHz: carrierHz, At: at, Time: time.Date(year, month, 15, hour, 0, 0, 0, time.UTC), Sunspots: sunspots}, 40)
 			if err != nil {
 				t.Fatal(err)
 			}
-			all = append(all, p.mixture...)
+			all = append(all, p.Delay...)
 		}
 	}
-	all.normalise()
+	all.Normalise()
 	return all
 }
 
-func milliseconds(source, what string, published float64, m mixture) comparison {
-	return comparison{source, what, "ms", published, m.quantile(0.025, 0) * 1e3, m.mean() * 1e3, m.quantile(0.975, 0) * 1e3}
+func milliseconds(source, what string, published float64, m mixture.Mixture) comparison {
+	return comparison{source, what, "ms", published, m.Quantile(0.025) * 1e3, m.Mean() * 1e3, m.Quantile(0.975) * 1e3}
 }
 
 func builtin(t *testing.T, id string) *station.Station {
@@ -157,8 +158,8 @@ func wuhan(t *testing.T) []comparison {
 	active := pool(t, s, 0, at, 1980, 100)
 	// The interval of the difference is that of the height over a cycle: the two
 	// pools' means, each as uncertain as a mean over their 24 conditions.
-	difference := (active.mean() - quiet.mean()) * 1e3
-	reach := 1.96e3 * math.Hypot(active.deviation(), quiet.deviation()) / math.Sqrt(24)
+	difference := (active.Mean() - quiet.Mean()) * 1e3
+	reach := 1.96e3 * math.Hypot(active.Deviation(), quiet.Deviation()) / math.Sqrt(24)
 	return []comparison{{"BPV to Wuhan", "later at R12 100 than at 0, 690 km", "ms", 0.10, difference - reach, difference, difference + reach}}
 }
 
@@ -198,7 +199,7 @@ func texas(t *testing.T) []comparison {
 			if m.Name != "1F2" {
 				continue
 			}
-			slope := candidate{mode: m.mode, pathM: hop{p.DistanceM, m.HeightM}.pathM(), heightM: m.HeightM}.secondsPerMetre(p.DistanceM)
+			slope := (hop{p.DistanceM, m.HeightM + 1e3}.pathM() - hop{p.DistanceM, m.HeightM}.pathM()) / (1e3 * lightMPerS)
 			reach := 1.96e-3 * m.USeconds / slope
 			rows = append(rows, comparison{"HamSCI 2024, Texas", fmt.Sprintf("height of 1F2, 7.2 MHz, %d UTC", measured.hour), "km", measured.heightKm, m.HeightM/1e3 - reach, m.HeightM / 1e3, m.HeightM/1e3 + reach})
 		}

@@ -49,7 +49,7 @@ type signal struct {
 // reception estimates the signal from the modes of the median ionosphere: that of
 // the mode most likely to be good enough.
 func (s *sky) reception(c station.Carrier, depth float64, r Receiver, external noise.Figure) signal {
-	all := s.candidates(c.Hz, 1)
+	all := s.candidates(c.Hz)
 	mufHz := 0.0
 	for _, m := range all {
 		if m.layer != sporadic {
@@ -102,7 +102,7 @@ func (now instant) noiseAt(at LatLon, r Receiver, frequencyHz float64) noise.Fig
 	if maps == nil {
 		maps = noise.Embedded()
 	}
-	foF2Hz, _ := now.f2[len(now.f2)/2].F2(ionosphere.NewPlace(at))
+	foF2Hz, _ := now.f2.F2(ionosphere.NewPlace(at))
 	return r.external(maps.Atmospheric(at, now.time, now.sun.LocalHours(at), frequencyHz), frequencyHz, foF2Hz)
 }
 

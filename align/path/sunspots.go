@@ -35,13 +35,3 @@ func DefaultSunspots(t time.Time) (r12, u float64) {
 	share := (1 - math.Cos(math.Pi*phase)) / 2
 	return least + (most-least)*share, uLeast + (uMost-uLeast)*share
 }
-
-// sunspotNode is one of the sunspot numbers that stand for an uncertain one.
-type sunspotNode struct{ r12, weight float64 }
-
-// sunspotNodes are the three points of Gauss-Hermite quadrature, which keep mean
-// and spread.
-func sunspotNodes(r12, u float64) []sunspotNode {
-	d := math.Sqrt(3) * u
-	return []sunspotNode{{max(0, r12-d), 1.0 / 6}, {r12, 2.0 / 3}, {r12 + d, 1.0 / 6}}
-}

@@ -130,7 +130,7 @@ func TestCrowdedReportPrints(t *testing.T) {
 		p.Fix.Budget = append(p.Fix.Budget, p.Fix.Budget[0], p.Fix.Budget[1])
 		p.Fix.Warnings = append(p.Fix.Warnings, "measured only from 12:34 of the recording on, as asked for on the page")
 	}
-	for range 30 {
+	for range 26 {
 		work.do(page.Action{Do: page.DoNote, Text: strings.Repeat("the lamp room was heated and the door stood open ", 3)})
 	}
 	name := filepath.Join(t.TempDir(), "crowded.html")

@@ -220,7 +220,9 @@ func (m Mixture) mass(parts []Interval) float64 {
 // profile is the logarithm of the density at places that no part of it escapes.
 func (m Mixture) profile() (x, log []float64) {
 	const step = 0.2 // of a component's scale: a parabola bends little in it
+	finest := math.Inf(1)
 	for _, c := range m {
+		finest = min(finest, step*c.scale())
 		reach := 6.0
 		if !c.normal() {
 			reach *= Coverage(c.DoF) / 2
@@ -230,7 +232,14 @@ func (m Mixture) profile() (x, log []float64) {
 		}
 	}
 	slices.Sort(x)
-	x = slices.Compact(x)
+	// Where many components overlap, places nearer than the finest step tell nothing.
+	kept := x[:1]
+	for _, v := range x {
+		if v-kept[len(kept)-1] > finest/2 {
+			kept = append(kept, v)
+		}
+	}
+	x = kept
 	log = make([]float64, len(x))
 	for i, v := range x {
 		log[i] = math.Log(m.Density(v))

@@ -56,6 +56,10 @@ func WritePath(w io.Writer, r path.Request, p path.Prediction) error {
 	t = tabwriter.NewWriter(&text, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(t, "mode\tdelay, ms\tu, ms\televation\theight, km\tMUF, MHz\tlevel, dB\theard\tfirst\t")
 	for _, m := range p.Modes {
+		// What is next to never there is in the JSON.
+		if max(m.Probability, m.First) < 0.02 {
+			continue
+		}
 		height, muf := "-", "-"
 		if m.Hops > 0 {
 			height = fmt.Sprintf("%.0f", m.HeightM/1e3)

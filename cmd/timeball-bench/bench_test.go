@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -143,5 +144,48 @@ func TestHistory(t *testing.T) {
 	}
 	if err := printDifference(&out, runs[:1]); err == nil {
 		t.Error("no error for a single run")
+	}
+}
+
+// A class is chosen by its name as it is printed, or by a pattern.
+func TestChoose(t *testing.T) {
+	const name = "white wwv +0 dB 3 min"
+	for _, tt := range []struct {
+		names    []string
+		patterns bool
+		want     bool
+		err      error
+	}{
+		{nil, false, true, nil},
+		{[]string{name}, false, true, nil},
+		{[]string{"white wwv +5 dB 3 min", name}, false, true, nil},
+		{[]string{"white wwv"}, false, false, errNoClass},
+		{[]string{"^white wwv "}, true, true, nil},
+		{[]string{"("}, true, false, errNoClass},
+		{[]string{name, "nothing"}, true, false, errNoClass},
+	} {
+		chosen, err := choose(tt.names, tt.patterns)
+		if !errors.Is(err, tt.err) || err == nil && chosen(name) != tt.want {
+			t.Errorf("%q, patterns %v: %v", tt.names, tt.patterns, err)
+		}
+	}
+}
+
+// What ACCURACY.md states of a class can be measured again.
+func TestAccuracyNamesClasses(t *testing.T) {
+	text, err := os.ReadFile("ACCURACY.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, table, _ := strings.Cut(string(text), "| class |")
+	table, _, _ = strings.Cut(table, "\n\n")
+	var names []string
+	for line := range strings.Lines(table) {
+		if cell := strings.Split(line, "`"); len(cell) > 1 && strings.HasPrefix(line, "| `") {
+			names = append(names, cell[1])
+		}
+	}
+	if _, err := choose(names, false); err != nil || len(names) < 40 {
+		t.Errorf("%d classes: %v", len(names), err)
 	}
 }

@@ -18,7 +18,12 @@ import (
 
 func main() {
 	var o options
-	pattern := flag.String("class", ".", "regular expression that chooses classes by name; -n 0 lists them")
+	var names []string
+	flag.Func("class", "class, by its `name` as it is printed; may repeat (all); -n 0 lists them", func(name string) error {
+		names = append(names, name)
+		return nil
+	})
+	patterns := flag.Bool("regexp", false, "-class gives regular expressions that match a part of the name")
 	flag.BoolVar(&o.reduced, "reduced", false, "only the classes that a change is judged by first")
 	flag.IntVar(&o.n, "n", 40, "recordings a class; of 30 minutes and more a tenth, but one at least")
 	flag.Uint64Var(&o.first, "seed", 1, "first seed")
@@ -32,19 +37,53 @@ func main() {
 		if *difference != "" {
 			return compare(os.Stdout, *difference)
 		}
-		if o.chosen, err = regexp.Compile(*pattern); err != nil {
+		if o.chosen, err = choose(names, *patterns); err != nil {
 			return err
 		}
 		return bench(os.Stdout, o)
 	}()
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "timeball-bench:", err)
+	}
+	switch {
+	case errors.Is(err, errNoClass):
+		os.Exit(2)
+	case err != nil:
 		os.Exit(1)
 	}
 }
 
+// errNoClass is a mistake in what was asked for.
+var errNoClass = errors.New("there is no such class: -n 0 lists them")
+
+// choose returns what tells by its name whether a class is wanted. Every name, and
+// every pattern, must fit one.
+func choose(names []string, patterns bool) (func(string) bool, error) {
+	if len(names) == 0 {
+		return func(string) bool { return true }, nil
+	}
+	var all []*regexp.Regexp
+	for _, name := range names {
+		text := name
+		if !patterns {
+			text = "^" + regexp.QuoteMeta(name) + "$"
+		}
+		r, err := regexp.Compile(text)
+		if err != nil {
+			return nil, fmt.Errorf("-class %s: %w", name, errors.Join(errNoClass, err))
+		}
+		if !slices.ContainsFunc(classes(), func(c class) bool { return r.MatchString(c.name) }) {
+			return nil, fmt.Errorf("-class %s: %w", name, errNoClass)
+		}
+		all = append(all, r)
+	}
+	return func(name string) bool {
+		return slices.ContainsFunc(all, func(r *regexp.Regexp) bool { return r.MatchString(name) })
+	}, nil
+}
+
 type options struct {
-	chosen           *regexp.Regexp
+	chosen           func(name string) bool
 	reduced, verbose bool
 	n, jobs          int
 	first            uint64
@@ -65,7 +104,7 @@ func bench(w io.Writer, o options) error {
 	fmt.Fprintf(w, "%s\n\n%s\n", legend, columns)
 	held, timed := 0, 0
 	for _, c := range classes() {
-		if !o.chosen.MatchString(c.name) || o.reduced && !slices.Contains(reduced, c.name) {
+		if !o.chosen(c.name) || o.reduced && !slices.Contains(reduced, c.name) {
 			continue
 		}
 		s := judge(c, o.n, o.jobs, o.first)

@@ -115,6 +115,9 @@ type Recording struct {
 	RateHz  int     `json:"rate_hz"`
 	Seconds float64 `json:"seconds"`
 	Gaps    []Gap   `json:"gaps"`
+	// Recorded is how much of it is on file, s, when the recording ended before
+	// the measurement did; nil: all.
+	Recorded *float64 `json:"recorded_s,omitempty"`
 }
 
 // Gap is a loss of frames in the recording.

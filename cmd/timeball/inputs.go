@@ -111,8 +111,8 @@ func (f inputFlags) check() error {
 }
 
 // open opens the input that was chosen.
-func (f inputFlags) open(p *program, report func(soundcard.Event)) (*soundcard.Source, error) {
-	src, err := soundcard.Open(p.ctx, soundcard.Settings{
+func (f inputFlags) open(p *program, report func(soundcard.Event)) (closer, error) {
+	src, err := p.sound(p.ctx, soundcard.Settings{
 		Device: f.Input, Rate: f.Rate, Channels: f.Channels, Report: report,
 	})
 	if errors.Is(err, context.Canceled) {

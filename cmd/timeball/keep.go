@@ -12,17 +12,16 @@ import (
 	"timeball/align"
 	"timeball/align/logbook"
 	"timeball/align/rate"
-	"timeball/cmd/timeball/internal/page"
 	"timeball/cmd/timeball/internal/text"
 )
 
-// keep enters a fix in the logbook, with what it was made from: the recording's
-// file, if there is one, and the settings; and the notes that were made on the
-// page, about the fix. It says on stderr where that stands. Only a trustworthy
+// keep enters what a measurement has come to in the logbook, if that is wanted:
+// the fix, with what it was made from, and the notes that were made on the page,
+// about the fix. It says on stderr where that stands. Only a trustworthy
 // fix against UTC is kept; without one the notes are about the clock.
-func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings align.Settings, notes []page.Event) error {
-	trusted := fix.Verdict == align.Found && fix.Wire == nil
-	if !trusted && len(notes) == 0 {
+func (f bookFlags) keep(p *program, o *outcome, wanted bool) error {
+	trusted := o.fix.Verdict == align.Found && o.fix.Wire == nil
+	if !wanted || !trusted && len(o.notes) == 0 {
 		return nil
 	}
 	book, err := f.open()
@@ -31,12 +30,13 @@ func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings al
 	}
 	defer book.Close()
 	about := ""
+	var unread error // the recording
 	if trusted {
-		id, err := f.enter(p, book, fix, recording, settings)
-		if err != nil {
+		var id int64
+		if id, unread, err = f.enter(p, book, o); err != nil {
 			return err
 		}
-		if len(notes) > 0 {
+		if len(o.notes) > 0 {
 			e, err := f.find(book, id)
 			if err != nil {
 				return err
@@ -44,7 +44,7 @@ func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings al
 			about = e.Digest
 		}
 	}
-	for _, n := range notes {
+	for _, n := range o.notes {
 		note := rate.Adjustment{Kind: rate.Noted, At: time.Now().UTC().Truncate(time.Second), Note: n.Text, Entry: about}
 		if n.At != nil {
 			note.At = n.At.UTC()
@@ -61,31 +61,29 @@ func (f bookFlags) keep(p *program, fix align.Fix, recording string, settings al
 		}
 		fmt.Fprintf(p.stderr, "note of the page logged as entry %d\n", ids[0])
 	}
-	return nil
+	return unread
 }
 
-// enter enters a fix, and returns the number of the entry that holds it.
-func (f bookFlags) enter(p *program, book *logbook.Book, fix align.Fix, recording string, settings align.Settings) (int64, error) {
+// enter enters a fix, and returns the number of the entry that holds it. A
+// recording that cannot be read keeps nothing out.
+func (f bookFlags) enter(p *program, book *logbook.Book, o *outcome) (id int64, unread, err error) {
 	from := logbook.Provenance{Settings: map[string]string{}, Program: programVersion()}
-	for _, s := range text.Settings(settings) {
+	for _, s := range text.Settings(o.settings) {
 		from.Settings[s[0]] = s[1]
 	}
-	var err error
-	if from.SHA256, err = hashFile(recording); err != nil {
-		return 0, err
-	}
-	id, err := book.Append(f.Clock, fix, from)
+	from.SHA256, unread = hashFile(o.recording)
+	id, err = book.Append(f.Clock, o.fix, from)
 	var known *logbook.KnownError
 	switch {
 	case errors.As(err, &known):
 		id = known.ID
-		fmt.Fprintf(p.stderr, "%s is in the logbook already, as entry %d of clock %s\n", fix.Recording.Path, id, f.Clock)
+		fmt.Fprintf(p.stderr, "%s is in the logbook already, as entry %d of clock %s\n", o.fix.Recording.Path, id, f.Clock)
 	case err != nil:
-		return 0, err
+		return 0, nil, err
 	default:
 		fmt.Fprintf(p.stderr, "logged as entry %d of clock %s\n", id, f.Clock)
 	}
-	return id, nil
+	return id, unread, nil
 }
 
 // programVersion is the version the program was built from.

@@ -6,7 +6,6 @@ import (
 	"testing"
 	"time"
 
-	"timeball/align"
 	"timeball/cmd/timeball/internal/page"
 )
 
@@ -15,7 +14,7 @@ func TestKeepSameNoteTwice(t *testing.T) {
 	f := bookFlags{Clock: "main", Logbook: filepath.Join(t.TempDir(), "logbook.sqlite")}
 	at := time.Date(2026, 3, 14, 18, 23, 7, 0, time.UTC)
 	notes := []page.Event{{Text: "I adjusted the clock", At: &at}, {Text: "I adjusted the clock", At: &at}, {Text: "lamp room warm", At: &at}}
-	if err := f.keep(&program{stderr: io.Discard}, align.Fix{}, "", align.Settings{}, notes); err != nil {
+	if err := f.keep(&program{stderr: io.Discard}, &outcome{notes: notes}, true); err != nil {
 		t.Fatal(err)
 	}
 	b, err := f.open()

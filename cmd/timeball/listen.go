@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -14,8 +13,6 @@ import (
 	"timeball/capture"
 	"timeball/capture/soundcard"
 	"timeball/capture/wavfile"
-	"timeball/cmd/timeball/internal/page"
-	"timeball/cmd/timeball/internal/report"
 	"timeball/cmd/timeball/internal/text"
 	"timeball/cmd/timeball/internal/view"
 )
@@ -103,42 +100,33 @@ func (c *listenCmd) Run(p *program, file calibrationFile) error {
 	if err != nil {
 		return err
 	}
-	if c.Record != "" { // found out before the input has been waited for
-		if _, err := os.Lstat(c.Record); err == nil {
-			return fmt.Errorf("%s: it exists already, and no recording is overwritten: choose another name", c.Record)
-		}
-	}
-	fix, notes, err := c.session(p, settings)
-	if err != nil {
+	if err := errors.Join(checkNew(c.Record), checkTarget(c.Report)); err != nil {
 		return err
 	}
-	if c.JSON {
-		err = json.NewEncoder(p.stdout).Encode(fix)
-	} else {
-		err = text.WriteFix(p.stdout, fix, "")
+	o, err := c.session(p, settings)
+	if o == nil {
+		return err
 	}
-	if err == nil && c.Log {
-		err = c.keep(p, fix, c.Record, settings, notes)
-	}
-	if err == nil && fix.Verdict != align.Found {
-		err = errNoFix
-	}
-	return err
+	return o.deliver(err,
+		func() error { return c.keep(p, o, c.Log) },
+		func() error { return p.printFix(o.fix, c.JSON) },
+		func() error { return o.report(c.Report) })
 }
 
-// session opens the input and measures. It returns the notes made on the page, too.
-func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []page.Event, error) {
-	o := view.Options{JSON: c.JSON, Tolerance: float64(c.Tolerance), Recording: c.Record}
+// session opens the input and measures. What it has come to is nil if nothing
+// could be measured; an error beside it says what went wrong on the way.
+func (c *listenCmd) session(p *program, settings align.Settings) (*outcome, error) {
+	options := view.Options{JSON: c.JSON, Tolerance: float64(c.Tolerance), Recording: c.Record}
 	if !c.Wired {
-		o.Ask = c.askHands()
+		options.Ask = c.askHands()
 	}
-	show := view.Open(p.stdout, p.stderr, o)
+	show := view.Open(p.stdout, p.stderr, options)
 	defer show.End()
 	keys := c.openKeys(p)
 	defer keys.Restore()
 	src, err := c.inputFlags.open(p, func(e soundcard.Event) { show.Say(e.Message) })
 	if err != nil {
-		return align.Fix{}, nil, err
+		return nil, err
 	}
 	defer src.Close()
 	info := src.Info()
@@ -147,7 +135,7 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []p
 	}
 	m, shown, err := c.begin(info, settings, show)
 	if err != nil {
-		return align.Fix{}, nil, err
+		return nil, err
 	}
 	if shown != nil {
 		show = pageDisplay{show, shown.page}
@@ -156,10 +144,10 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []p
 		Rate: info.Rate, Channels: info.Channels, Bits: info.Bits, Start: info.Start,
 		Note: noteOf(info.Name, text.Settings(settings)),
 	}
-	var rec recorder
+	rec := new(tape)
 	if c.Record != "" {
-		if rec, err = wavfile.Create(c.Record, format); err != nil {
-			return align.Fix{}, nil, err
+		if rec.recorder, err = wavfile.Create(c.Record, format); err != nil {
+			return nil, err
 		}
 	}
 	if c.Beep {
@@ -173,19 +161,17 @@ func (c *listenCmd) session(p *program, settings align.Settings) (align.Fix, []p
 	err = c.follow(p.ctx, src, m, rec, format, show, keys)
 	show.End()
 	keys.Restore()
-	fix := text.Fix(m.Fix())
-	if c.Record != "" {
-		fix.Recording.Path = c.Record
+	o := &outcome{fix: text.Fix(m.Fix()), settings: settings}
+	o.picture = func() align.Picture { return pictureOf(m, o.fix) }
+	err = errors.Join(err, rec.finish(&o.fix))
+	if _, gone := os.Stat(c.Record); gone == nil { // one without a frame is removed
+		o.recording, o.fix.Recording.Path = c.Record, c.Record
 	}
-	var notes []page.Event
 	if shown != nil {
-		shown.close(fix)
-		notes = shown.notes
+		shown.close(o.fix)
+		o.notes, o.events = shown.notes, shown.page.Events()
 	}
-	if c.Report != "" {
-		err = errors.Join(err, c.report(m, fix, settings, shown))
-	}
-	return fix, notes, err
+	return o, err
 }
 
 // begin begins to measure, on a page if one is wanted.
@@ -202,33 +188,44 @@ func (c *listenCmd) begin(info capture.Info, settings align.Settings, show view.
 	return w, w, nil
 }
 
-// report writes what a measurement has come to.
-func (c *listenCmd) report(m measurement, fix align.Fix, settings align.Settings, shown *pageWork) error {
-	var events []page.Event
-	if shown != nil {
-		events = shown.page.Events()
-	}
-	picture := pictureOf(m, fix)
-	picture.Fix = fix // with the recording's name
-	hash, err := hashFile(c.Record)
-	if err != nil {
-		return fmt.Errorf("report: %w", err)
-	}
-	return report.WriteFix(c.Report, picture, settings, hash, events)
+// tape is a recording that may end before the measurement does.
+type tape struct {
+	recorder       // nil: none, or no more
+	end      int64 // position after what is on it
+	broken   error // why it ended early
 }
 
-// follow passes src to m, and to rec unless that is nil, until one of src and
-// the wanted time ends. A recording that fails does not end the measurement.
-func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec recorder, format wavfile.Format, show view.Display, keys *view.Keyboard) error {
-	stop := func(why error) {
-		if err := rec.Close(); why == nil {
-			why = err
-		}
-		if why != nil {
-			show.Say(fmt.Sprintf("the recording has ended: %v; the measurement goes on", why))
-		}
-		rec = nil
+// take records a block, and tells what has gone wrong when that happens.
+func (t *tape) take(b *capture.Block) (message string) {
+	if t.recorder == nil {
+		return ""
 	}
+	err := t.Write(b)
+	if err == nil {
+		t.end = b.Position + int64(b.Len())
+		return ""
+	}
+	t.Close()
+	t.recorder, t.broken = nil, err
+	return fmt.Sprintf("the recording has ended: %v; the measurement goes on", err)
+}
+
+// finish completes the recording. An error says what of the fix is not on it.
+func (t *tape) finish(fix *align.Fix) error {
+	if t.recorder != nil {
+		t.broken = t.Close()
+	}
+	if t.broken == nil {
+		return nil
+	}
+	recorded := float64(t.end) / float64(fix.Recording.RateHz)
+	fix.Recording.Recorded = &recorded
+	return fmt.Errorf("only %.1f s of the %.1f s measured were recorded: %w", recorded, fix.Recording.Seconds, t.broken)
+}
+
+// follow passes src to m, and to rec, until one of src and the wanted time
+// ends. A recording that fails does not end the measurement.
+func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec *tape, format wavfile.Format, show view.Display, keys *view.Keyboard) error {
 	end := int64(math.MaxInt64)
 	if c.For > 0 {
 		end = int64(math.Round(c.For.Seconds() * float64(format.Rate)))
@@ -237,11 +234,6 @@ func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec r
 		defer cancel()
 	}
 	defer context.AfterFunc(ctx, func() { src.Close() })()
-	defer func() {
-		if rec != nil {
-			stop(nil)
-		}
-	}()
 	var b capture.Block
 	for {
 		err := src.Read(&b)
@@ -258,10 +250,8 @@ func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec r
 			b.Resize(format.Channels, b.Len()-int(over))
 		}
 		format.Quantise(&b) // what is measured is what a replay will find
-		if rec != nil {
-			if err := rec.Write(&b); err != nil {
-				stop(err)
-			}
+		if message := rec.take(&b); message != "" {
+			show.Say(message)
 		}
 		if s, ok := m.Process(&b); ok {
 			show.Second(text.Second(s))

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"math"
 	"strings"
 	"syscall"
@@ -52,7 +53,8 @@ func TestListenOnFullDisk(t *testing.T) {
 	show := &shown{}
 	m := &countingMeasurement{}
 	c := &listenCmd{For: 2 * time.Second}
-	err := c.follow(t.Context(), src, m, rec, wavfile.Format{Rate: 1000, Channels: 2, Bits: 24}, show, &view.Keyboard{})
+	on := &tape{recorder: rec}
+	err := c.follow(t.Context(), src, m, on, wavfile.Format{Rate: 1000, Channels: 2, Bits: 24}, show, &view.Keyboard{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -61,6 +63,11 @@ func TestListenOnFullDisk(t *testing.T) {
 	}
 	if len(show.said) != 1 || !strings.Contains(show.said[0], syscall.ENOSPC.Error()) || !strings.Contains(show.said[0], "the measurement goes on") {
 		t.Errorf("%q", show.said)
+	}
+	fix := align.Fix{Recording: align.Recording{RateHz: 1000, Seconds: 2}}
+	if err := on.finish(&fix); !errors.Is(err, syscall.ENOSPC) || !strings.HasPrefix(err.Error(), "only 0.4 s of the 2.0 s measured were recorded") ||
+		fix.Recording.Recorded == nil || *fix.Recording.Recorded != 0.4 {
+		t.Errorf("%v, %+v", err, fix.Recording)
 	}
 }
 

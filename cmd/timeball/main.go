@@ -9,9 +9,12 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
+
+	"timeball/capture/soundcard"
 )
 
 // Exit statuses, the same for every command.
@@ -37,6 +40,8 @@ type program struct {
 	stdin  io.Reader
 	stdout io.Writer
 	stderr io.Writer
+	// sound opens a sound input.
+	sound func(context.Context, soundcard.Settings) (closer, error)
 }
 
 // commands is the command line; each command stands in the file of its name.
@@ -59,19 +64,45 @@ type commands struct {
 }
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), endings()...)
 	defer stop()
 	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 
+// endings are the signals that end an attempt as it should end: with a fix,
+// logged. The closing of the terminal is one, unless it was to be outlived
+// (nohup); so is the end of who reads the output, as of tee at a Ctrl-C, after
+// which writing is an error and no longer deadly.
+func endings() []os.Signal {
+	all := []os.Signal{os.Interrupt, syscall.SIGTERM, syscall.SIGPIPE}
+	if !signal.Ignored(syscall.SIGHUP) {
+		all = append(all, syscall.SIGHUP)
+	}
+	return all
+}
+
+// openSound opens an input of the system.
+func openSound(ctx context.Context, s soundcard.Settings) (closer, error) {
+	src, err := soundcard.Open(ctx, s)
+	if err != nil {
+		return nil, err
+	}
+	return src, nil
+}
+
+// run executes one command and returns its exit status.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	return (&program{ctx, stdin, stdout, stderr, openSound}).run(args)
+}
+
 // run executes one command and returns its exit status. Errors are one line on
 // stderr: what, where, what to do.
-func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+func (p *program) run(args []string) int {
 	var cli commands
 	parser, err := kong.New(&cli,
 		kong.Name("timeball"),
 		kong.Description("Measures a clock's 1-PPS marker against shortwave time signals."),
-		kong.Writers(stdout, stderr),
+		kong.Writers(p.stdout, p.stderr),
 		kong.WithHyphenPrefixedParameters(true), // --at -33.9,18.4
 		kong.Exit(func(code int) { panic(exited(code)) }),
 	)
@@ -95,7 +126,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 			err = usageError{err}
 			return
 		}
-		err = kctx.Run(&program{ctx, stdin, stdout, stderr})
+		err = kctx.Run(p)
 	}()
 	var usage usageError
 	switch {
@@ -103,16 +134,19 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		return code
 	case errors.Is(err, errNoFix):
 		return exitNoFix
-	case errors.Is(err, errReported):
+	case errors.Is(err, errReported), errors.Is(err, syscall.EPIPE): // nobody reads on
 		return exitFailed
 	case errors.As(err, &usage):
-		fmt.Fprintf(stderr, "timeball: %v (see timeball --help)\n", err)
+		fmt.Fprintf(p.stderr, "timeball: %s (see timeball --help)\n", oneLine(err))
 		return exitUsage
 	default:
-		fmt.Fprintf(stderr, "timeball: %v\n", err)
+		fmt.Fprintf(p.stderr, "timeball: %s\n", oneLine(err))
 		return exitFailed
 	}
 }
+
+// oneLine words an error, which may be several joined.
+func oneLine(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }
 
 // exited carries the status of kong's own exits (--help) up to run.
 type exited int

@@ -37,21 +37,20 @@ type player struct {
 	done  bool // the recording's end is reached
 }
 
-// playOnPage plays a recording on a page until interrupted, and returns the fix
-// as it then stood and the notes made.
-func (c *replayCmd) playOnPage(p *program, name string, settings align.Settings) (align.Fix, []page.Event, error) {
+// playOnPage plays a recording on a page until interrupted.
+func (c *replayCmd) playOnPage(p *program, name string, settings align.Settings) (*outcome, error) {
 	if name == "-" {
-		return align.Fix{}, nil, usageError{errors.New("--page cannot go back in standard input: name a file")}
+		return nil, usageError{errors.New("--page cannot go back in standard input: name a file")}
 	}
 	src, err := wavfile.Open(name)
 	if err != nil {
-		return align.Fix{}, nil, err
+		return nil, err
 	}
 	info := src.Info()
 	work, link, err := newPageWork(c.Page, info, settings, c.Wired, filepath.Base(name), playTolerance)
 	if err != nil {
 		src.Close()
-		return align.Fix{}, nil, err
+		return nil, err
 	}
 	fmt.Fprintln(p.stderr, link)
 	pl := &player{name: name, src: src, work: work, playing: true, speed: 1, since: time.Now()}
@@ -60,9 +59,9 @@ func (c *replayCmd) playOnPage(p *program, name string, settings align.Settings)
 		v.Playback = &page.Playback{Playing: true, Speed: 1, Length: float64(max(0, info.Frames)) / float64(info.Rate)}
 	})
 	err = pl.play(p)
-	fix := work.Fix()
-	work.close(fix)
-	return fix, work.notes, err
+	o := &outcome{fix: work.Fix(), settings: settings, recording: name, notes: work.notes}
+	work.close(o.fix)
+	return o, err
 }
 
 // play goes on until interrupted.

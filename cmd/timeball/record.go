@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"strings"
 	"time"
 
@@ -53,10 +52,12 @@ type recorder interface {
 
 // Run records until interrupted, until --for has passed or until the disk is full.
 func (c recordCmd) Run(p *program) error {
-	if c.Rotate == 0 { // found out before the input has been waited for
-		if _, err := os.Lstat(c.Record); err == nil {
-			return fmt.Errorf("%s: it exists already, and no recording is overwritten: choose another name", c.Record)
-		}
+	check := checkNew // found out before the input has been waited for
+	if c.Rotate > 0 {
+		check = checkTarget
+	}
+	if err := check(c.Record); err != nil {
+		return err
 	}
 	progress := view.NewProgress(p.stderr)
 	defer progress.End()

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -11,9 +10,7 @@ import (
 	"timeball/align"
 	"timeball/capture"
 	"timeball/capture/wavfile"
-	"timeball/cmd/timeball/internal/page"
 	"timeball/cmd/timeball/internal/plot"
-	"timeball/cmd/timeball/internal/report"
 	"timeball/cmd/timeball/internal/text"
 	"timeball/cmd/timeball/internal/view"
 )
@@ -77,6 +74,9 @@ func (c *replayCmd) Run(p *program, file calibrationFile) error {
 	if err != nil {
 		return err
 	}
+	if err := errors.Join(checkTarget(c.Plot), checkTarget(c.Report)); err != nil {
+		return err
+	}
 	status := error(nil)
 	for i, name := range c.Files {
 		if i > 0 && !c.JSON {
@@ -102,89 +102,73 @@ func (c *replayCmd) Run(p *program, file calibrationFile) error {
 // replay measures one recording and says what came of it; errNoFix when that
 // is not a fix.
 func (c *replayCmd) replay(p *program, name string, settings align.Settings) error {
-	var fix align.Fix
-	var notes []page.Event
-	var err error
+	measure := c.measure
 	if c.Page != "" {
-		fix, notes, err = c.playOnPage(p, name, settings)
-	} else {
-		fix, err = c.measureFile(p, name, settings)
+		measure = c.playOnPage
 	}
-	if err != nil {
+	o, err := measure(p, name, settings)
+	if o == nil {
 		return err
 	}
-	if c.JSON {
-		err = json.NewEncoder(p.stdout).Encode(fix)
-	} else {
-		err = text.WriteFix(p.stdout, fix, c.Plot)
-	}
-	if err == nil && c.Log {
-		recording := name
-		if name == "-" {
-			recording = "" // it is gone
-		}
-		err = c.keep(p, fix, recording, settings, notes)
-	}
-	if err == nil && fix.Verdict != align.Found {
-		err = errNoFix
-	}
-	return err
+	return o.deliver(err,
+		func() error { return c.keep(p, o, c.Log) },
+		func() error { return p.printFix(o.fix, c.JSON) },
+		func() error { return c.draw(p, o) },
+		func() error { return o.report(c.Report) })
 }
 
-// measureFile measures a recording, and draws and reports it.
-func (c *replayCmd) measureFile(p *program, name string, settings align.Settings) (align.Fix, error) {
+// measure measures a recording.
+func (c *replayCmd) measure(p *program, name string, settings align.Settings) (*outcome, error) {
 	src, err := openRecording(p, name)
 	if err != nil {
-		return align.Fix{}, err
+		return nil, err
 	}
 	defer src.Close()
-	return c.measure(p, src, settings)
-}
-
-// measure measures a recording, and draws and reports it.
-func (c *replayCmd) measure(p *program, src capture.Source, settings align.Settings) (align.Fix, error) {
+	o := &outcome{settings: settings}
+	if name != "-" { // which is gone
+		o.recording = name
+	}
 	if c.Wired {
 		w, err := align.NewWired(src.Info(), settings)
 		if err != nil {
-			return align.Fix{}, err
+			return nil, err
 		}
 		if err := measureAll(p, src, func(b *capture.Block) { w.Process(b) }); err != nil {
-			return align.Fix{}, err
+			return nil, err
 		}
-		fix := text.Fix(w.Fix())
-		return fix, c.report(align.Picture{Fix: fix}, settings)
+		o.fix = text.Fix(w.Fix())
+		o.picture = func() align.Picture { return align.Picture{Fix: o.fix} }
+		return o, nil
 	}
 	attempt, err := align.NewAttempt(src.Info(), settings)
 	if err != nil {
-		return align.Fix{}, err
+		return nil, err
 	}
 	if err := measureAll(p, prepared{src, attempt}, attempt.Process); err != nil {
-		return align.Fix{}, err
+		return nil, err
 	}
-	picture := align.Picture{Fix: text.Fix(attempt.Fix())}
-	if c.Plot != "" || c.Report != "" {
-		picture = attempt.Picture(picture.Fix)
-	}
-	if c.Plot != "" {
-		err = plot.Attempt(c.Plot, picture)
-	}
-	return picture.Fix, errors.Join(err, c.report(picture, settings))
+	o.fix = text.Fix(attempt.Fix())
+	o.picture = func() align.Picture { return attempt.Picture(o.fix) }
+	return o, nil
 }
 
-// report writes a report if one is wanted.
-func (c *replayCmd) report(p align.Picture, settings align.Settings) error {
-	if c.Report == "" {
+// draw draws a picture if one is wanted, and says where it is.
+func (c *replayCmd) draw(p *program, o *outcome) error {
+	if c.Plot == "" {
 		return nil
 	}
-	recording := p.Fix.Recording.Path
-	if c.Files[0] == "-" {
-		recording = "" // it is gone
+	said := "none, there is no tick to draw"
+	if len(o.fix.Stations) > 0 {
+		if err := plot.Attempt(c.Plot, o.picture()); err != nil {
+			return err
+		}
+		said = c.Plot
 	}
-	hash, err := hashFile(recording)
-	if err != nil {
-		return fmt.Errorf("report: %w", err)
+	if c.JSON {
+		return nil
 	}
-	return report.WriteFix(c.Report, p, settings, hash, nil)
+	_, err := fmt.Fprintf(p.stdout, "picture: %s\n", said)
+	return err
 }
 
 // openRecording opens a file, or standard input for "-".

@@ -28,7 +28,7 @@ func TestMain(m *testing.M) {
 		os.Setenv(mine, folder)
 		os.Setenv("XDG_DATA_HOME", folder)
 	}
-	testscript.Main(m, map[string]func(){"timeball": main})
+	testscript.Main(m, map[string]func(){"timeball": main, "timeball-simulated": mainSimulated})
 }
 
 // TestScripts runs testdata/script. A script may say

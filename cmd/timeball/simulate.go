@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strconv"
 	"strings"
 	"time"
@@ -14,6 +13,7 @@ import (
 	"timeball/capture/simulate"
 	"timeball/capture/station"
 	"timeball/capture/wavfile"
+	"timeball/cmd/timeball/internal/wholefile"
 )
 
 type simulateCmd struct {
@@ -88,8 +88,12 @@ func (c simulateCmd) Run(p *program) error {
 		return err
 	}
 	beside := strings.TrimSuffix(c.Output, ".wav") + ".truth.json"
-	if err := os.WriteFile(beside, append(truth, '\n'), 0o666); err != nil {
-		return fmt.Errorf("%w: choose a folder you may write to", err)
+	err = wholefile.Write(beside, func(w io.Writer) error {
+		_, err := fmt.Fprintf(w, "%s\n", truth)
+		return err
+	})
+	if err != nil {
+		return err
 	}
 	_, err = fmt.Fprintf(p.stdout, "%s: %.1f s, the truth is in %s\n", c.Output, src.Truth().Seconds, beside)
 	return err

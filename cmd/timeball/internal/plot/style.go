@@ -3,11 +3,10 @@
 package plot
 
 import (
-	"errors"
 	"fmt"
 	"image/color"
+	"io"
 	"math"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -17,6 +16,8 @@ import (
 	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"timeball/cmd/timeball/internal/wholefile"
 )
 
 // savePicture draws into a file of the format its name tells.
@@ -27,12 +28,10 @@ func savePicture(name string, width, height vg.Length, paint func(draw.Canvas)) 
 		return fmt.Errorf("%s: %w", name, err)
 	}
 	paint(draw.New(canvas))
-	f, err := os.Create(name)
-	if err != nil {
-		return err // names the file
-	}
-	_, err = canvas.WriteTo(f)
-	return errors.Join(err, f.Close())
+	return wholefile.Write(name, func(w io.Writer) error {
+		_, err := canvas.WriteTo(w)
+		return err
+	})
 }
 
 // savePlots draws plots one below the other into a file, .png or .svg.

@@ -2,11 +2,10 @@
 package report
 
 import (
-	"bytes"
 	_ "embed"
 	"fmt"
 	"html/template"
-	"os"
+	"io"
 	"slices"
 	"strings"
 	"time"
@@ -16,6 +15,7 @@ import (
 	"timeball/cmd/timeball/internal/page"
 	"timeball/cmd/timeball/internal/plot"
 	"timeball/cmd/timeball/internal/text"
+	"timeball/cmd/timeball/internal/wholefile"
 )
 
 //go:embed fix.html
@@ -77,11 +77,7 @@ func WriteFix(path string, p align.Picture, s align.Settings, sha256 string, eve
 	if r.Pictures, err = plot.FixFigures(p); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
-	var out bytes.Buffer
-	if err := fixReportTemplate.Execute(&out, r); err != nil {
-		return err
-	}
-	return os.WriteFile(path, out.Bytes(), 0o644)
+	return wholefile.Write(path, func(w io.Writer) error { return fixReportTemplate.Execute(w, r) })
 }
 
 // The latest events find room below the pictures: this many lines of so many

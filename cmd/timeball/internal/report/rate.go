@@ -1,17 +1,17 @@
 package report
 
 import (
-	"bytes"
 	_ "embed"
 	"fmt"
 	"html/template"
-	"os"
+	"io"
 	"time"
 
 	"timeball/align/rate"
 	"timeball/align/stability"
 	"timeball/cmd/timeball/internal/plot"
 	"timeball/cmd/timeball/internal/text"
+	"timeball/cmd/timeball/internal/wholefile"
 )
 
 //go:embed rate.html
@@ -61,9 +61,5 @@ func WriteRate(path string, r *text.Rate) error {
 	if page.Pictures, err = plot.RateFigures(r); err != nil {
 		return err
 	}
-	var out bytes.Buffer
-	if err := reportTemplate.Execute(&out, page); err != nil {
-		return err
-	}
-	return os.WriteFile(path, out.Bytes(), 0o644)
+	return wholefile.Write(path, func(w io.Writer) error { return reportTemplate.Execute(w, page) })
 }

@@ -12,7 +12,7 @@ import (
 )
 
 // WriteFix says a fix to a person: the offset first, then what it rests on.
-func WriteFix(w io.Writer, f align.Fix, picture string) error {
+func WriteFix(w io.Writer, f align.Fix) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s: %s\n", f.Recording.Path, Headline(f))
 	if f.Hands != "" {
@@ -27,13 +27,6 @@ func WriteFix(w io.Writer, f align.Fix, picture string) error {
 	writeFacts(&b, f)
 	for _, warning := range f.Warnings {
 		fmt.Fprintf(&b, "warning: %s\n", warning)
-	}
-	switch {
-	case picture == "":
-	case len(f.Stations) == 0:
-		fmt.Fprintln(&b, "picture: none, there is no tick to draw")
-	default:
-		fmt.Fprintf(&b, "picture: %s\n", picture)
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -184,6 +177,9 @@ func Facts(f align.Fix) []Fact {
 	var all []Fact
 	add := func(what, is string, values ...any) {
 		all = append(all, Fact{what, []string{fmt.Sprintf(is, values...)}})
+	}
+	if r := f.Recording.Recorded; r != nil {
+		add("recorded", "only the first %.1f s of the %.1f s measured", *r, f.Recording.Seconds)
 	}
 	if m := f.Marker; m != nil {
 		missed := "none missed"

@@ -39,7 +39,7 @@ func spoken() map[string]align.Fix {
 func TestPrintFix(t *testing.T) {
 	for name, f := range spoken() {
 		var out bytes.Buffer
-		if err := WriteFix(&out, f, "gannet-head.png"); err != nil {
+		if err := WriteFix(&out, f); err != nil {
 			t.Fatal(err)
 		}
 		testkit.Golden(t, filepath.Join("testdata", "replay", name+".txt"), out.String())

@@ -1,0 +1,75 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+
+	"timeball/align"
+	"timeball/cmd/timeball/internal/page"
+	"timeball/cmd/timeball/internal/report"
+	"timeball/cmd/timeball/internal/text"
+	"timeball/cmd/timeball/internal/wholefile"
+)
+
+// outcome is what a measurement has come to.
+type outcome struct {
+	fix       align.Fix
+	picture   func() align.Picture
+	settings  align.Settings
+	recording string       // file of the sound; empty: none is kept
+	notes     []page.Event // made on the page
+	events    []page.Event // shown there
+}
+
+// deliver takes the steps in turn, whatever comes of each: a fix that cannot be
+// printed is logged all the same. before is what has gone wrong until then.
+func (o *outcome) deliver(before error, steps ...func() error) error {
+	err := before
+	for _, step := range steps {
+		err = errors.Join(err, step())
+	}
+	if err == nil && o.fix.Verdict != align.Found {
+		return errNoFix
+	}
+	return err
+}
+
+// printFix prints a fix in words or as an object.
+func (p *program) printFix(f align.Fix, object bool) error {
+	if object {
+		return json.NewEncoder(p.stdout).Encode(f)
+	}
+	return text.WriteFix(p.stdout, f)
+}
+
+// report writes a report, if path names one.
+func (o *outcome) report(path string) error {
+	if path == "" {
+		return nil
+	}
+	hash, err := hashFile(o.recording)
+	if err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	picture := o.picture()
+	picture.Fix = o.fix // with the recording's name
+	return report.WriteFix(path, picture, o.settings, hash, o.events)
+}
+
+// checkTarget finds out before the work whether its result can be written.
+func checkTarget(path string) error {
+	if path == "" {
+		return nil
+	}
+	return wholefile.Check(path)
+}
+
+// checkNew is checkTarget for a recording, which is never overwritten.
+func checkNew(path string) error {
+	if _, err := os.Lstat(path); err == nil {
+		return fmt.Errorf("%s: it exists already, and no recording is overwritten: choose another name", path)
+	}
+	return checkTarget(path)
+}

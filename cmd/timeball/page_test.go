@@ -608,7 +608,7 @@ func pictures(t *testing.T, ctx context.Context, state string, most int) {
 			var bad []string
 			for range 20 { // until the drawings are made anew
 				time.Sleep(100 * time.Millisecond)
-				if bad = value[[]string](t, ctx, faults); len(bad) == 0 {
+				if bad = value[[]string](t, ctx, flaws); len(bad) == 0 {
 					break
 				}
 			}
@@ -641,8 +641,8 @@ func colours(scheme string) chromedp.Action[chromedp.Void] {
 	})
 }
 
-// faults lists what is cut off, lies on something else, or is too small to touch.
-const faults = `(() => {
+// flaws lists what is cut off, lies on something else, or is too small to touch.
+const flaws = `(() => {
 	const bad = [], name = (e) => e.id || e.tagName + " " + e.textContent.slice(0, 20);
 	if (document.documentElement.scrollWidth > innerWidth) bad.push("wider than the screen");
 	const seen = (e) => e.getClientRects().length > 0 && e.checkVisibility();

@@ -6,10 +6,13 @@ package page
 import (
 	"errors"
 	"fmt"
+	"io"
+	"log"
 	"math"
 	"net"
 	"net/http"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"timeball/align"
@@ -56,7 +59,20 @@ const Default = "127.0.0.1:0"
 
 // Open serves the page at an address such as 127.0.0.1:8000, and returns its
 // link, which holds the key where others than this machine can reach it.
-func Open(address string, s Session) (*Server, string, error) {
+func Open(address string, s Session) (*Server, string, error) { return serve(address, s, usual) }
+
+// limits keep what strangers do from costing the measurement anything.
+type limits struct {
+	request     time.Duration // within which one must have come, with its body
+	answer      time.Duration // within which one must have been taken
+	connections int           // open at a time; more are closed at once
+}
+
+// A browser opens six connections to a host (from memory) and each viewer has
+// room for more; the times are ample for the slowest network at hand.
+var usual = limits{request: 10 * time.Second, answer: time.Minute, connections: 8 * mostViewers}
+
+func serve(address string, s Session, most limits) (*Server, string, error) {
 	if _, _, err := net.SplitHostPort(address); err != nil {
 		return nil, "", fmt.Errorf("page: %q is no address: give it as 127.0.0.1:8000", address)
 	}
@@ -70,7 +86,21 @@ func Open(address string, s Session) (*Server, string, error) {
 		actions: make(chan Action, 16),
 	}
 	v.hub.publish(kindSession, s)
-	v.http = http.Server{Handler: v.handler(), ReadHeaderTimeout: 10 * time.Second, IdleTimeout: time.Minute}
+	v.http = http.Server{
+		Handler: v.handler(), ReadTimeout: most.request, WriteTimeout: most.answer, IdleTimeout: time.Minute,
+		ErrorLog: log.New(io.Discard, "", 0), // it would go over the display, in words of strangers
+	}
+	var connections atomic.Int64
+	v.http.ConnState = func(c net.Conn, state http.ConnState) {
+		switch state {
+		case http.StateNew:
+			if connections.Add(1) > int64(most.connections) {
+				c.Close()
+			}
+		case http.StateClosed:
+			connections.Add(-1)
+		}
+	}
 	go v.http.Serve(l)
 	link := fmt.Sprintf("http://%s/", net.JoinHostPort(reachable(at.IP), fmt.Sprint(at.Port)))
 	if !v.local {

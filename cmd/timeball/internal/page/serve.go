@@ -107,6 +107,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	defer s.hub.leave(v)
 	w.Header().Set("Content-Type", "text/event-stream")
 	rc := http.NewResponseController(w)
+	rc.SetReadDeadline(time.Time{}) // it has come, and its connection stays
 	send := func(text []byte) bool {
 		rc.SetWriteDeadline(time.Now().Add(writeTime))
 		_, err := w.Write(text)

@@ -4,6 +4,7 @@
 package wholefile
 
 import (
+	"bufio"
 	"crypto/rand"
 	"errors"
 	"fmt"
@@ -45,7 +46,11 @@ func Write(path string, fill func(io.Writer) error) (err error) {
 			return err
 		}
 	}
-	if err := fill(f); err != nil {
+	out := bufio.NewWriterSize(f, 1<<16)
+	if err := fill(out); err != nil {
+		return err
+	}
+	if err := out.Flush(); err != nil {
 		return err
 	}
 	if err := f.Sync(); err != nil {

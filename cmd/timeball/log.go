@@ -136,7 +136,7 @@ func (c logListCmd) Run(p *program, l *logCmd) error {
 		for _, note := range e.Notes {
 			remarks = append(remarks, "note: "+note)
 		}
-		fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\n", e.ID, when, kind, value, strings.Join(remarks, "; "))
+		fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\n", e.ID, when, kind, value, text.Plain(strings.Join(remarks, "; ")))
 	}
 	return w.Flush()
 }
@@ -177,14 +177,14 @@ func (c logShowCmd) Run(p *program, l *logCmd) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(p.stdout, "entry %d of clock %s, logged %s\n", e.ID, l.Clock, e.LoggedAt.Format(time.RFC3339))
+	fmt.Fprintf(p.stdout, "entry %d of clock %s, logged %s\n", e.ID, text.Plain(l.Clock), e.LoggedAt.Format(time.RFC3339))
 	if e.WithdrawnBy != 0 {
 		fmt.Fprintf(p.stdout, "withdrawn by entry %d\n", e.WithdrawnBy)
 	}
 	for _, note := range e.Notes {
-		fmt.Fprintf(p.stdout, "note: %s\n", note)
+		fmt.Fprintf(p.stdout, "note: %s\n", text.Plain(note))
 	}
-	_, err = fmt.Fprintf(p.stdout, "%s\n", e.Line)
+	_, err = fmt.Fprintln(p.stdout, text.Plain(string(e.Line)))
 	return err
 }
 

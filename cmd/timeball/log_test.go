@@ -215,3 +215,25 @@ func TestAdjustTogether(t *testing.T) {
 		t.Errorf("half of it was logged:\n%s", out)
 	}
 }
+
+// What somebody wrote into a note does not steer the terminal of who reads it.
+func TestNotesAreShownHarmless(t *testing.T) {
+	b := newBook(t)
+	const evil = "oiled\x1b[2J\x1b]0;owned\a\nentry 99\u009b31m\u202e"
+	b.run(exitOK, fixLines, "log", "import", "-")
+	b.run(exitOK, "", "log", "note", evil, "--entry", "1")
+	b.run(exitOK, "", "log", "note", evil, "--clock", "a\x1bb")
+	for _, way := range [][]string{{"log", "list"}, {"log", "show", "1"}, {"log", "show", "3"}, {"log", "show", "4", "--clock", "a\x1bb"}} {
+		out, _ := b.run(exitOK, "", way...)
+		if strings.ContainsAny(out, "\x1b\a\u009b\u202e") || strings.Contains(out, "\nentry 99") || !strings.Contains(out, `oiled\u001b`) {
+			t.Errorf("%v: %q", way, out)
+		}
+	}
+	if _, stderr := b.run(exitFailed, "", "log", "list", "--clock", "none"); strings.ContainsAny(stderr, "\x1b") || !strings.Contains(stderr, `a\u001bb`) {
+		t.Errorf("%q", stderr)
+	}
+	// Kept as it came.
+	if out, _ := b.run(exitOK, "", "log", "export"); !strings.Contains(out, `oiled\u001b[2J`) {
+		t.Errorf("%q", out)
+	}
+}

@@ -15,6 +15,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"timeball/capture/soundcard"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // Exit statuses, the same for every command.
@@ -146,7 +147,7 @@ func (p *program) run(args []string) int {
 }
 
 // oneLine words an error, which may be several joined.
-func oneLine(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }
+func oneLine(err error) string { return text.Plain(strings.ReplaceAll(err.Error(), "\n", "; ")) }
 
 // exited carries the status of kong's own exits (--help) up to run.
 type exited int

@@ -28,7 +28,7 @@ func WriteFix(w io.Writer, f align.Fix) error {
 	for _, warning := range f.Warnings {
 		fmt.Fprintf(&b, "warning: %s\n", warning)
 	}
-	_, err := io.WriteString(w, b.String())
+	_, err := io.WriteString(w, plainLines(b.String()))
 	return err
 }
 

@@ -106,7 +106,7 @@ func listen(t *testing.T, flags ...string) *attempt {
 	if err != nil {
 		t.Fatal(err)
 	}
-	args := append([]string{"listen", "--station", "wwv", "--path-delay", "10ms", "--receiver-delay", "0ms", "--rate", "8000", "--logbook", a.book.path}, flags...)
+	args := append([]string{"listen", "--station", "wwv", "--path-delay", "10ms", "--receiver-delay", "0ms", "--sample-rate", "8000", "--logbook", a.book.path}, flags...)
 	a.cmd = exec.Command(programAs(t, "timeball-simulated"), args...)
 	a.cmd.Stdout, a.cmd.Stderr = w, &a.stderr
 	if err := a.cmd.Start(); err != nil {

@@ -16,14 +16,11 @@ import (
 )
 
 func referenceMaps(t *testing.T) *ionosphere.ITUMaps {
-	dir := os.Getenv("TIMEBALL_REFERENCE")
+	dir := os.Getenv("TIMEBALL_ITU")
 	if dir == "" {
-		dir = "../../../shared/reference"
+		t.Skip("set TIMEBALL_ITU to a folder with the ITU's coefficient files, as DEVELOPERS.md says")
 	}
-	if _, err := os.Stat(dir + "/ccir/ccir01.txt"); err != nil {
-		t.Skip("no ITU map coefficients; set TIMEBALL_REFERENCE to the folder that holds ccir/ccir01.txt")
-	}
-	m, err := ionosphere.ReadITUMaps(os.DirFS(dir + "/ccir"))
+	m, err := ionosphere.ReadITUMaps(os.DirFS(dir))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -23,7 +23,7 @@ type outlookCmd struct {
 	Environment string    `enum:"city,residential,rural,quiet-rural" default:"residential" help:"Man-made noise at the receiver: ${enum}."`
 	AntennaGain float64   `placeholder:"DB" default:"0" help:"Gain of the receiving antenna over an isotropic one, losses included, in decibels."`
 	RequiredSNR float64   `name:"required-snr" placeholder:"DB" default:"3" help:"What counts as heard: tick tone over noise in 3 kHz of audio, in decibels."`
-	NoiseMaps   string    `placeholder:"DIR" help:"Folder with the ITU's noise coefficients, p372_atmos_DJF.txt and so on, to use instead of the built-in fit to them."`
+	NoiseMaps   string    `placeholder:"DIR" help:"Folder with the ITU's coefficient files, COEFF01W.txt to COEFF12W.txt as published, to use instead of the built-in fit to their noise maps."`
 	JSON        bool      `name:"json" help:"Print one JSON object (timeball.outlook/1)."`
 	Plot        string    `placeholder:"FILE.png|.svg" help:"Draw the day as a picture."`
 }

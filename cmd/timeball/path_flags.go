@@ -72,7 +72,7 @@ type skyFlags struct {
 // ionosphereFlags tell what ionosphere a path delay is computed from.
 type ionosphereFlags struct {
 	Sunspots   *sunspots `placeholder:"N" help:"12-month smoothed sunspot number as published since July 2015, 0 to 400; 84old is one on the scale before, 0.7 of it (default: a mean cycle's value for the date)."`
-	Ionosphere string    `placeholder:"DIR" help:"Folder with the ITU's map coefficients, ccir01.txt to ccir12.txt, to use instead of the built-in fit to them."`
+	Ionosphere string    `placeholder:"DIR" help:"Folder with the ITU's coefficient files, COEFF01W.txt to COEFF12W.txt as published, to use instead of the built-in fit to them."`
 }
 
 // sunspots is the value of --sunspots: a smoothed number as published since July

@@ -94,7 +94,7 @@ func TestPathUsage(t *testing.T) {
 		{"--sunspots", "NaN", "smoothed sunspot number", exitUsage},
 		{"--plot", "hops.gif", ".png or .svg", exitUsage},
 		{"--plot", filepath.Join("no", "such", "folder.png"), "no such file", exitFailed},
-		{"--ionosphere", t.TempDir(), "must hold ccir01.txt", exitFailed},
+		{"--ionosphere", t.TempDir(), "must hold COEFF01W.txt", exitFailed},
 	} {
 		args := []string{"path"}
 		for flag, value := range good {
@@ -164,14 +164,11 @@ func checkDrawing(t *testing.T, file string) {
 
 // ituMaps is the folder of the ITU's coefficients, which the project does not hold.
 func ituMaps(t *testing.T) string {
-	dir := os.Getenv("TIMEBALL_REFERENCE")
+	dir := os.Getenv("TIMEBALL_ITU")
 	if dir == "" {
-		dir = "../../../shared/reference"
+		t.Skip("set TIMEBALL_ITU to a folder with the ITU's coefficient files, as DEVELOPERS.md says")
 	}
-	if _, err := os.Stat(dir + "/ccir/ccir01.txt"); err != nil {
-		t.Skip("no ITU map coefficients; set TIMEBALL_REFERENCE to the folder that holds ccir/ccir01.txt")
-	}
-	return dir + "/ccir"
+	return dir
 }
 
 func TestPathWithTheITUsMaps(t *testing.T) {

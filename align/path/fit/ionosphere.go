@@ -11,8 +11,8 @@ import (
 	"timeball/align/path/ionosphere"
 )
 
-// readIonosphere reads ccir01.txt to ccir12.txt, p1239_deciles.txt and
-// p533_tables.txt (Recs. ITU-R P.1239 and P.533).
+// readIonosphere reads the maps, deciles.txt and absorption.txt (Recs. ITU-R P.1239
+// and P.533).
 func readIonosphere(folder fs.FS) (climatology, error) {
 	maps, err := ionosphere.ReadITUMaps(folder)
 	if err != nil {

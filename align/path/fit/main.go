@@ -17,14 +17,17 @@ import (
 func main() {
 	log.SetFlags(0)
 	subject := flag.String("of", "", "ionosphere or noise")
-	reference := flag.String("reference", "", "folder with the ITU's values")
 	out := flag.String("out", "compact.bin", "file to write")
 	flag.Parse()
 	read := map[string]func(fs.FS) (climatology, error){"ionosphere": readIonosphere, "noise": readNoise}[*subject]
-	if read == nil {
+	reference := os.Getenv("TIMEBALL_ITU")
+	switch {
+	case read == nil:
 		log.Fatal("say -of ionosphere or -of noise")
+	case reference == "":
+		log.Fatal("set TIMEBALL_ITU to the folder with the ITU's values, as DEVELOPERS.md says")
 	}
-	if err := run(read, *reference, *out); err != nil {
+	if err := run(read, reference, *out); err != nil {
 		log.Fatal(err)
 	}
 }

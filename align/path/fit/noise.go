@@ -11,7 +11,7 @@ import (
 	"timeball/align/path/noise"
 )
 
-// readNoise reads p372_atmos_DJF.txt, MAM, JJA and SON (Rec. ITU-R P.372).
+// readNoise reads the maps of atmospheric noise (Rec. ITU-R P.372).
 func readNoise(folder fs.FS) (climatology, error) {
 	maps, err := noise.ReadITUMaps(folder)
 	if err != nil {

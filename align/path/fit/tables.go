@@ -16,12 +16,12 @@ import (
 // tables holds the rows of the reference tables by their leading words.
 type tables map[string][]float64
 
-// readTables reads p1239_deciles.txt and p533_tables.txt. A row's key is its
+// readTables reads deciles.txt and absorption.txt. A row's key is its
 // name and the integers that index it.
 func readTables(folder fs.FS) (tables, error) {
 	t := tables{}
 	keyWords := map[string]int{"L": 4, "U": 4, "ATNO": 2, "PEXP": 3, "PPT": 1, "LH": 4}
-	for _, name := range []string{"p1239_deciles.txt", "p533_tables.txt"} {
+	for _, name := range []string{"deciles.txt", "absorption.txt"} {
 		f, err := folder.Open(name)
 		if err != nil {
 			return nil, err

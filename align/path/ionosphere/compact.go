@@ -10,7 +10,7 @@ import (
 	"timeball/align/path/climate"
 )
 
-//go:generate go run ../fit -of ionosphere -reference ../../../../shared/reference/ccir -out compact.bin
+//go:generate go run ../fit -of ionosphere -out compact.bin
 
 //go:embed compact.bin
 var compactData []byte

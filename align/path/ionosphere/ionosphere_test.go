@@ -1,8 +1,10 @@
 package ionosphere
 
 import (
+	"fmt"
 	"math"
 	"os"
+	"reflect"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -94,14 +96,11 @@ func TestFoF1(t *testing.T) {
 
 // referenceMaps are the ITU's coefficient files, which the project does not hold.
 func referenceMaps(t testing.TB) *ITUMaps {
-	dir := os.Getenv("TIMEBALL_REFERENCE")
+	dir := os.Getenv("TIMEBALL_ITU")
 	if dir == "" {
-		dir = "../../../../shared/reference"
+		t.Skip("set TIMEBALL_ITU to a folder with the ITU's coefficient files, as DEVELOPERS.md says")
 	}
-	if _, err := os.Stat(dir + "/ccir/ccir01.txt"); err != nil {
-		t.Skip("no ITU map coefficients; set TIMEBALL_REFERENCE to the folder that holds ccir/ccir01.txt")
-	}
-	m, err := ReadITUMaps(os.DirFS(dir + "/ccir"))
+	m, err := ReadITUMaps(os.DirFS(dir))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -225,10 +224,10 @@ func FuzzReadITUMonth(f *testing.F) {
 
 func TestReadITUMapsSaysWhatIsWrong(t *testing.T) {
 	for want, folder := range map[string]fstest.MapFS{
-		"must hold ccir01.txt": {},
-		"ccir01.txt: line 2":   {"ccir01.txt": {Data: []byte("# map\nF2 0 0 1 2 3\n")}},
-		"no number":            {"ccir01.txt": {Data: []byte("@F2 1 3 x\n")}},
-		"incomplete":           {"ccir01.txt": {Data: []byte("@F2 1 3 1\nF2 0 0 1 2 3\n")}},
+		"must hold COEFF01W.txt": {},
+		"f2-01.txt: line 2":      {"f2-01.txt": {Data: []byte("# map\nF2 0 0 1 2 3\n")}},
+		"no number":              {"f2-01.txt": {Data: []byte("@F2 1 3 x\n")}},
+		"incomplete":             {"f2-01.txt": {Data: []byte("@F2 1 3 1\nF2 0 0 1 2 3\n")}},
 	} {
 		if _, err := ReadITUMaps(folder); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("error %v, want %q in it", err, want)
@@ -249,4 +248,52 @@ func BenchmarkEmbedded(b *testing.B) {
 			Embedded().At(date(3, 12), 50)
 		}
 	})
+}
+
+// The published files and the shorter form of them, of the same numbers, give the
+// same maps.
+func TestReadITUMapsAsPublished(t *testing.T) {
+	published, short := fstest.MapFS{}, fstest.MapFS{}
+	n := 0
+	for month := 1; month <= 12; month++ {
+		var p, s strings.Builder
+		for _, m := range []struct {
+			array, name string
+			orders      []int
+			harmonics   int
+		}{{"xf2", "F2", ordersF2, harmonicsF2}, {"xfm3", "M3", ordersM3, harmonicsM3}} {
+			last := m.orders[len(m.orders)-1]
+			fmt.Fprintf(&p, "%s(%d,%d,2)\n", m.array, 1+2*m.harmonics, last+1)
+			fmt.Fprintf(&s, "@%s %s %d\n", m.name, strings.Trim(fmt.Sprint(m.orders), "[]"), m.harmonics)
+			for _, level := range []int{0, 100} {
+				for k := range last + 1 {
+					fmt.Fprintf(&s, "%s %d %d", m.name, level, k)
+					for range 1 + 2*m.harmonics {
+						n++
+						v := math.Sin(float64(n))
+						fmt.Fprintf(&p, "%16.8E", v)
+						fmt.Fprintf(&s, " %.8e", v)
+						if n%5 == 0 {
+							fmt.Fprintln(&p)
+						}
+					}
+					fmt.Fprintln(&s)
+				}
+			}
+			fmt.Fprintln(&p)
+		}
+		published[fmt.Sprintf("COEFF%02dW.txt", month)] = &fstest.MapFile{Data: []byte(p.String())}
+		short[fmt.Sprintf("f2-%02d.txt", month)] = &fstest.MapFile{Data: []byte(s.String())}
+	}
+	a, err := ReadITUMaps(published)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := ReadITUMaps(short)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(a, b) {
+		t.Error("they differ")
+	}
 }

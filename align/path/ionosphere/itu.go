@@ -6,9 +6,12 @@ import (
 	"io"
 	"io/fs"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
+
+	"timeball/align/path/itu"
 )
 
 // ITUMaps are the numerical maps of foF2 and M(3000)F2 that Rec. ITU-R P.1239
@@ -25,17 +28,21 @@ type ituMap struct {
 	coefficients [2][][]float64
 }
 
-// ReadITUMaps reads the twelve files ccir01.txt to ccir12.txt. A line of such a
-// file is "F2 R12 k a0 b1 a1 b2 a2 ..." or the same with M3; "@F2" and "@M3"
+// ReadITUMaps reads the ITU's files COEFF01W.txt to COEFF12W.txt as they are
+// published, or a shorter form of the same, f2-01.txt to f2-12.txt. A line of such
+// a file is "F2 R12 k a0 b1 a1 b2 a2 ..." or the same with M3; "@F2" and "@M3"
 // lines list the last k of each longitude order and the number of harmonics;
 // "#" starts a comment.
 func ReadITUMaps(dir fs.FS) (*ITUMaps, error) {
+	if itu.Published(dir) {
+		return readPublished(dir)
+	}
 	m := new(ITUMaps)
 	for i := range m.months {
-		name := fmt.Sprintf("ccir%02d.txt", i+1)
+		name := fmt.Sprintf("f2-%02d.txt", i+1)
 		f, err := dir.Open(name)
 		if err != nil {
-			return nil, fmt.Errorf("ionosphere maps: %w; the folder must hold ccir01.txt to ccir12.txt", err)
+			return nil, fmt.Errorf("ionosphere maps: %w; the folder must hold COEFF01W.txt to COEFF12W.txt, or f2-01.txt to f2-12.txt", err)
 		}
 		m.months[i], err = readITUMonth(f)
 		f.Close()
@@ -44,6 +51,48 @@ func ReadITUMaps(dir fs.FS) (*ITUMaps, error) {
 		}
 	}
 	return m, nil
+}
+
+// The last geographic function of each longitude order, and the harmonics of the
+// day (Rec. ITU-R P.1239, numerical maps).
+var (
+	ordersF2 = []int{11, 35, 53, 63, 67, 69, 71, 73, 75}
+	ordersM3 = []int{6, 22, 34, 40, 44, 46, 48}
+)
+
+const harmonicsF2, harmonicsM3 = 6, 4
+
+// readPublished reads arrays xf2(13,76,2) and xfm3(9,49,2) of each month.
+func readPublished(dir fs.FS) (*ITUMaps, error) {
+	m := new(ITUMaps)
+	for i := range m.months {
+		month := &m.months[i]
+		month.f2 = ituMap{lastOfOrder: ordersF2, harmonics: harmonicsF2}
+		month.m3 = ituMap{lastOfOrder: ordersM3, harmonics: harmonicsM3}
+		arrays, err := itu.Arrays(dir, i+1, map[string]int{"xf2": month.f2.size(), "xfm3": month.m3.size()})
+		if err != nil {
+			return nil, fmt.Errorf("ionosphere maps: %w", err)
+		}
+		month.f2.fill(arrays["xf2"])
+		month.m3.fill(arrays["xfm3"])
+	}
+	return m, nil
+}
+
+// size is how many coefficients there are of both levels.
+func (m *ituMap) size() int {
+	return len(m.coefficients) * (m.lastOfOrder[len(m.lastOfOrder)-1] + 1) * (1 + 2*m.harmonics)
+}
+
+// fill takes all coefficients: by level, function and harmonic, the last fastest.
+func (m *ituMap) fill(all []float64) {
+	each := 1 + 2*m.harmonics
+	for level := range m.coefficients {
+		half := all[level*len(all)/2 : (level+1)*len(all)/2]
+		for c := range slices.Chunk(half, each) {
+			m.coefficients[level] = append(m.coefficients[level], c)
+		}
+	}
 }
 
 func readITUMonth(r io.Reader) (ituMonth, error) {

@@ -11,7 +11,7 @@ import (
 	"timeball/align/path/geodesic"
 )
 
-//go:generate go run ../fit -of noise -reference ../../../../shared/reference/noise -out compact.bin
+//go:generate go run ../fit -of noise -out compact.bin
 
 //go:embed compact.bin
 var compactData []byte

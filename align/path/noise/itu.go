@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"timeball/align/path/geodesic"
+	"timeball/align/path/itu"
 )
 
 // ITUMaps are the numerical maps of atmospheric noise that Rec. ITU-R P.372
@@ -30,17 +31,25 @@ type ituSeason struct {
 	u [5][hemispheres][5]float64 // and of the deciles
 }
 
-var seasonFiles = [4]string{"p372_atmos_DJF.txt", "p372_atmos_MAM.txt", "p372_atmos_JJA.txt", "p372_atmos_SON.txt"}
+var (
+	seasonFiles = [4]string{"noise-djf.txt", "noise-mam.txt", "noise-jja.txt", "noise-son.txt"}
+	// seasonMonths are those whose published files hold the season's map first.
+	seasonMonths = [4]int{1, 3, 6, 9}
+)
 
-// ReadITUMaps reads the four files p372_atmos_DJF.txt, MAM, JJA and SON. A row is
+// ReadITUMaps reads the ITU's files COEFF01W.txt, 03, 06 and 09 as they are
+// published, or a shorter form of the same, noise-djf.txt, mam, jja and son. A row is
 // a letter, its indices and its numbers: "P block k" with 29 numbers, "A block"
 // with 2, "M row" with 14, "U j row" with 5; "#" starts a comment.
 func ReadITUMaps(dir fs.FS) (*ITUMaps, error) {
 	m := new(ITUMaps)
+	if itu.Published(dir) {
+		return m, m.readPublished(dir)
+	}
 	for i, name := range seasonFiles {
 		f, err := dir.Open(name)
 		if err != nil {
-			return nil, fmt.Errorf("noise maps: %w; the folder must hold p372_atmos_DJF.txt, MAM, JJA and SON", err)
+			return nil, fmt.Errorf("noise maps: %w; the folder must hold COEFF01W.txt to COEFF12W.txt, or noise-djf.txt, mam, jja and son", err)
 		}
 		err = m.seasons[i].read(f)
 		f.Close()
@@ -49,6 +58,44 @@ func ReadITUMaps(dir fs.FS) (*ITUMaps, error) {
 		}
 	}
 	return m, nil
+}
+
+// readPublished reads arrays fakp(29,16,6), fakabp(2,6), fam(14,12) and
+// dud(5,12,5) of each season.
+func (m *ITUMaps) readPublished(dir fs.FS) error {
+	for i, month := range seasonMonths {
+		s := &m.seasons[i]
+		into := map[string][][]float64{}
+		add := func(name string, row []float64) { into[name] = append(into[name], row) }
+		for b := range s.p {
+			for k := range s.p[b] {
+				add("fakp", s.p[b][k][:])
+			}
+			add("fakabp", s.a[b][:])
+		}
+		for row := range s.m {
+			add("fam", s.m[row][:])
+		}
+		for j := range s.u {
+			for row := range s.u[j] {
+				add("dud", s.u[j][row][:])
+			}
+		}
+		wanted := map[string]int{}
+		for name, rows := range into {
+			wanted[name] = len(rows) * len(rows[0])
+		}
+		arrays, err := itu.Arrays(dir, month, wanted)
+		if err != nil {
+			return fmt.Errorf("noise maps: %w", err)
+		}
+		for name, rows := range into {
+			for r, row := range rows {
+				copy(row, arrays[name][r*len(row):])
+			}
+		}
+	}
+	return nil
 }
 
 func (s *ituSeason) read(r io.Reader) error {

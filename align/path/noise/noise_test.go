@@ -1,13 +1,16 @@
 package noise
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"strings"
 	"testing"
+	"testing/fstest"
 	"time"
 
 	"timeball/align/path/geodesic"
+	"timeball/align/path/itu"
 )
 
 func near(t *testing.T, what string, got, want, tolerance float64) {
@@ -18,14 +21,11 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 }
 
 func referenceMaps(t testing.TB) *ITUMaps {
-	dir := os.Getenv("TIMEBALL_REFERENCE")
+	dir := os.Getenv("TIMEBALL_ITU")
 	if dir == "" {
-		dir = "../../../../shared/reference"
+		t.Skip("set TIMEBALL_ITU to a folder with the ITU's coefficient files, as DEVELOPERS.md says")
 	}
-	if _, err := os.Stat(dir + "/noise/" + seasonFiles[0]); err != nil {
-		t.Skip("no ITU noise coefficients; set TIMEBALL_REFERENCE to the folder that holds noise/" + seasonFiles[0])
-	}
-	m, err := ReadITUMaps(os.DirFS(dir + "/noise"))
+	m, err := ReadITUMaps(os.DirFS(dir))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -116,5 +116,58 @@ func TestEmbeddedAgainstPublishedFigures(t *testing.T) {
 	} {
 		f := Embedded().Atmospheric(geodesic.Point{Lat: c.lat, Lon: c.lon}, time.Date(2025, c.month, 15, 0, 0, 0, 0, time.UTC), c.local, c.mhz*1e6)
 		near(t, "median", f.MedianDB, c.want, 7)
+	}
+}
+
+// The published files and the shorter form of them, of the same numbers, give the
+// same maps.
+func TestReadITUMapsAsPublished(t *testing.T) {
+	published, short := fstest.MapFS{"COEFF01W.txt": {}}, fstest.MapFS{}
+	n := 0
+	for i, name := range seasonFiles {
+		var p, s strings.Builder
+		row := func(key string, length int) {
+			fmt.Fprint(&s, key)
+			for range length {
+				n++
+				fmt.Fprintf(&p, " %.6e", math.Sin(float64(n)))
+				fmt.Fprintf(&s, " %.6e", math.Sin(float64(n)))
+			}
+			fmt.Fprintln(&p)
+			fmt.Fprintln(&s)
+		}
+		fmt.Fprintln(&p, "fakp(29,16,6)")
+		for b := range blocks {
+			for k := range 16 {
+				row(fmt.Sprintf("P %d %d", b, k), 29)
+			}
+		}
+		fmt.Fprintln(&p, "fakabp(2,6)")
+		for b := range blocks {
+			row(fmt.Sprintf("A %d", b), 2)
+		}
+		fmt.Fprintln(&p, "fam(14,12)")
+		for r := range hemispheres {
+			row(fmt.Sprintf("M %d", r), 14)
+		}
+		fmt.Fprintln(&p, "dud(5,12,5)")
+		for j := range 5 {
+			for r := range hemispheres {
+				row(fmt.Sprintf("U %d %d", j, r), 5)
+			}
+		}
+		published[itu.FileName(seasonMonths[i])] = &fstest.MapFile{Data: []byte(p.String())}
+		short[name] = &fstest.MapFile{Data: []byte(s.String())}
+	}
+	a, err := ReadITUMaps(published)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := ReadITUMaps(short)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if *a != *b {
+		t.Error("they differ")
 	}
 }

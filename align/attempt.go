@@ -281,7 +281,7 @@ func (a *Attempt) readCodes(limit int64) {
 		if !known {
 			c := &code{heard: h, dec: timecode.New(*h.Station)}
 			if at := a.start(); !at.IsZero() {
-				c.dec.Expect(0, at.Add(seconds(a.wheel.Base(0)/a.rate)))
+				c.dec.Expect(0, at.Add(seconds(a.pulses.Start()/a.rate)))
 			}
 			a.codes = append(a.codes, c)
 		}
@@ -293,7 +293,11 @@ func (a *Attempt) readCodes(limit int64) {
 			c.buf = make([]float32, lead+int(1.011*s.Rate()))
 		}
 		for ; c.next < limit; c.next++ {
-			onset := a.wheel.Base(c.next)/float64(s.Factor()) + c.heard.Onset(c.next)
+			base, ok := a.wheel.Base(c.next)
+			if !ok {
+				continue
+			}
+			onset := base/float64(s.Factor()) + c.heard.Onset(c.next)
 			first := int64(math.Round(onset)) - int64(lead)
 			if first+int64(len(c.buf)) > s.End() {
 				break

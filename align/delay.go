@@ -39,7 +39,7 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why 
 	case begin.IsZero():
 		return d, PathUnknown{Time: true}, false
 	}
-	middle := begin.Add(seconds(a.pulses.Base(0)/a.rate + arr.Ref))
+	middle := begin.Add(seconds(a.pulses.Start()/a.rate + arr.Ref))
 	c, err := a.course(arr.Station, middle, seconds(float64(arr.Expected)))
 	if err != nil {
 		return d, PathUnknown{Err: err}, false
@@ -121,7 +121,7 @@ func (a *Attempt) begin(read func(*timecode.Decoder) timecode.Reading) time.Time
 			break
 		}
 		if r := read(c.dec); r.UTC.Known() {
-			at = r.UTC.Value.Add(-seconds(a.pulses.Base(0)/a.rate + float64(r.N)))
+			at = r.UTC.Value.Add(-seconds(a.pulses.Start()/a.rate + float64(r.N)))
 		}
 	}
 	return at

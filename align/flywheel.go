@@ -10,9 +10,9 @@ type flywheel struct {
 }
 
 // Base implements find.Timebase.
-func (f *flywheel) Base(n int64) float64 {
+func (f *flywheel) Base(n int64) (frames float64, ok bool) {
 	if f.track == nil {
-		return float64(n) * f.rate
+		return float64(n) * f.rate, true
 	}
 	return f.track.Base(int(n))
 }

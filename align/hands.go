@@ -37,8 +37,8 @@ func (a *Attempt) setHands(f *Fix, last int) {
 	// The hands jump with the marker, so whole markers are counted.
 	utc := f.UTC.Second
 	if !math.IsNaN(h.At) {
-		position := a.pulses.Base(last) + a.pulses.Phase(last)
-		utc = utc.Add(time.Duration(math.Round(h.At-position/a.rate)) * time.Second)
+		base, _ := a.pulses.Base(last)
+		utc = utc.Add(time.Duration(math.Round(h.At-(base+a.pulses.Shift())/a.rate)) * time.Second)
 	}
 	s := h.Shown.Compare(utc)
 	if a.settings.UT1 {

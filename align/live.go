@@ -130,8 +130,8 @@ func stateOf(t *marker.Track) MarkerState {
 			break
 		}
 	}
-	if step := t.Phase(last) - t.Phase(last-1); last > 0 && !math.IsNaN(step) {
-		m.Step = step
+	if before, ok := t.Phase(last - 1); ok {
+		m.Step = t.Shift() - before
 	}
 	return m
 }

@@ -73,7 +73,7 @@ func (a *Attempt) picture(f Fix, arrivals []*timing.Arrival) Picture {
 	p := Picture{Fix: f}
 	period := a.pulses.PeriodFrames()
 	last := a.pulses.Seconds() - 1
-	phase := a.pulses.Phase(last) / period
+	phase := a.pulses.Shift() / period
 	total := 0.0
 	for _, s := range f.Marker.Steps {
 		total += s.By
@@ -106,7 +106,8 @@ func (a *Attempt) picture(f Fix, arrivals []*timing.Arrival) Picture {
 			s.Excess = append(s.Excess, p.ExcessSeconds)
 		}
 		for _, r := range s.Rows {
-			s.Start = append(s.Start, a.pulses.Base(int(math.Round(r.Second)))/a.rate)
+			base, _ := a.pulses.Base(int(math.Round(r.Second))) // rows are of seconds not forgotten
+			s.Start = append(s.Start, base/a.rate)
 		}
 		p.Stations = append(p.Stations, s)
 	}

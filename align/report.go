@@ -64,7 +64,7 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(*timecode.Decoder) t
 	ppm := (period/a.rate - 1) * 1e6
 	f.SampleClock = &SampleClock{PPMvsMarker: &ppm}
 	last := a.pulses.Seconds() - 1
-	phase := a.pulses.Phase(last) / period
+	phase := a.pulses.Shift() / period
 
 	var found []stationOffset
 	begin := a.begin(read)
@@ -360,8 +360,7 @@ func (a *Attempt) label(f *Fix, last int, read func(*timecode.Decoder) timecode.
 	if at.IsZero() {
 		return
 	}
-	position := a.pulses.Base(last) + a.pulses.Phase(last)
-	utc := at.Add(seconds(position/a.rate + *f.Offset)).Round(time.Second)
+	utc := at.Add(seconds(a.since(float64(last)) + *f.Offset)).Round(time.Second)
 	for _, c := range a.codes {
 		if r := read(c.dec); r.Second.Known() {
 			// The marks tell the second, the rough time the minute.
@@ -373,6 +372,12 @@ func (a *Attempt) label(f *Fix, last int, read func(*timecode.Decoder) timecode.
 	f.At = &utc
 }
 
+// since is how long after the first frame the marker of second n comes, s. Seconds
+// are counted by the marker, which runs truer than the sample clock.
+func (a *Attempt) since(n float64) float64 {
+	return (a.pulses.Start()+a.pulses.Shift())/a.rate + n
+}
+
 // seconds is a length of time in the clock's terms.
 func seconds(s float64) time.Duration { return time.Duration(math.Round(s * 1e9)) }
 
@@ -382,7 +387,7 @@ func seconds(s float64) time.Duration { return time.Duration(math.Round(s * 1e9)
 // to half a second.
 func (a *Attempt) turn(f *Fix, c *code, last int) int64 {
 	onset := c.heard.Onset(int64(last)) / a.streams[a.receiver].Rate()
-	return int64(math.Round(onset - a.pulses.Phase(last)/a.rate - a.delayOf(f, c.heard.Station.ID) - *f.Offset))
+	return int64(math.Round(onset - a.pulses.Shift()/a.rate - a.delayOf(f, c.heard.Station.ID) - *f.Offset))
 }
 
 // delayOf is all that was taken out between a station's UTC second and its

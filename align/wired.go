@@ -161,7 +161,8 @@ func (w *Wired) phases(from, end int) []float64 {
 	for n := from; n < end; n++ {
 		v := math.NaN()
 		if _, ok := w.pulses.Pulse(n); ok {
-			v = float64(n) - w.pulses.Base(n)/w.rate
+			base, _ := w.pulses.Base(n)
+			v = float64(n) - base/w.rate
 		}
 		x = append(x, v)
 	}
@@ -289,7 +290,7 @@ func (w *Wired) report() Fix {
 		}
 	}
 	ub, _ := combine(f.Budget[1:])
-	whole := value.Shift(skew.Value - w.pulses.Phase(last)/w.rate).Widen(ub)
+	whole := value.Shift(skew.Value - w.pulses.Shift()/w.rate).Widen(ub)
 	f.Verdict = Found
 	f.state(whole)
 	f.Rate = &Rate{rate.Median(), rate.U()}

@@ -46,9 +46,18 @@ func newDecimator(factor int) *decimator {
 	for i := range h {
 		taps[i] = float32(h[i] / sum)
 	}
-	// Silence stands before the first sample, so that output 0 exists.
-	silence := (half + lane - 1) / lane * lane
-	return &decimator{factor: factor, taps: taps, buf: make([]float32, silence), first: int64(-silence)}
+	d := &decimator{factor: factor, taps: taps}
+	d.restart(0)
+	return d
+}
+
+// restart begins at the given input position, as after silence: so that there is
+// an output for the first input, too.
+func (d *decimator) restart(position int64) {
+	d.next = (position + int64(d.factor) - 1) / int64(d.factor)
+	silence := (int64(d.half()) + lane - 1) / lane * lane
+	d.first = position - silence
+	d.buf = append(d.buf[:0], make([]float32, silence)...)
 }
 
 // lane is the number of samples in whose multiples buf is moved on. The order in

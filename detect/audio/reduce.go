@@ -9,42 +9,60 @@ type reducer struct {
 	dec   *decimator
 	fresh []float32
 
-	mu      sync.Mutex
-	frames  int64     // taken so far, lost ones included
-	samples []float32 // not yet asked for, oldest first
-	first   int64     // index of samples[0]
+	mu     sync.Mutex
+	frames int64 // position after the last frame taken
+	runs   []run // not yet asked for, oldest first
 }
 
-// take decimates the frames x at position, and silence for those lost before.
+// run is consecutive samples, the first of which has index first.
+type run struct {
+	first   int64
+	samples []float32
+}
+
+// take decimates the frames x at position.
 func (r *reducer) take(position int64, x []float32) {
 	r.work.Lock()
 	defer r.work.Unlock()
-	r.fresh = r.fresh[:0]
-	for gap := position - r.taken(); gap > 0; {
-		silence := make([]float32, min(gap, 1<<16))
-		r.fresh = r.dec.process(r.fresh, silence)
-		gap -= int64(len(silence))
+	if position != r.taken() {
+		r.dec.restart(position)
 	}
-	r.fresh = r.dec.process(r.fresh, x)
+	first := r.dec.next
+	r.fresh = r.dec.process(r.fresh[:0], x)
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.samples = append(r.samples, r.fresh...)
 	r.frames = position + int64(len(x))
+	if n := len(r.runs); n > 0 && r.runs[n-1].first+int64(len(r.runs[n-1].samples)) == first {
+		r.runs[n-1].samples = append(r.runs[n-1].samples, r.fresh...)
+	} else if len(r.fresh) > 0 {
+		r.runs = append(r.runs, run{first, append([]float32(nil), r.fresh...)})
+	}
 }
 
-// upTo appends to dst the samples that the frames up to x at position complete,
-// and decimates these frames unless that has been done.
-func (r *reducer) upTo(dst []float32, position int64, x []float32) []float32 {
-	if r.taken() < position+int64(len(x)) {
+// upTo passes to put the samples that the frames up to x at position complete,
+// and decimates these frames unless that has been done. It returns the index
+// after the last sample that they complete.
+func (r *reducer) upTo(position int64, x []float32, put func(run)) int64 {
+	frames := position + int64(len(x))
+	if r.taken() < frames {
 		r.take(position, x)
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	n := int(r.dec.complete(position+int64(len(x))) - r.first)
-	dst = append(dst, r.samples[:n]...)
-	r.samples = r.samples[:copy(r.samples, r.samples[n:])]
-	r.first += int64(n)
-	return dst
+	end := r.dec.complete(frames)
+	for len(r.runs) > 0 && r.runs[0].first < end {
+		a := &r.runs[0]
+		n := int(min(int64(len(a.samples)), end-a.first))
+		put(run{a.first, a.samples[:n]})
+		if n == len(a.samples) && len(r.runs) > 1 {
+			r.runs = r.runs[:copy(r.runs, r.runs[1:])]
+			continue
+		}
+		a.samples = a.samples[:copy(a.samples, a.samples[n:])]
+		a.first += int64(n)
+		break
+	}
+	return end
 }
 
 // taken is the position after the last frame taken.

@@ -2,7 +2,11 @@
 // it, so that what a later stage learns can be applied to what came before.
 package audio
 
-import "sync/atomic"
+import (
+	"cmp"
+	"slices"
+	"sync/atomic"
+)
 
 // Stream is the receiver channel, decimated, on the sample clock: low-rate
 // sample i belongs to frame i·Factor(). It remembers a fixed length.
@@ -16,7 +20,6 @@ type Stream struct {
 	end    int64    // index after the newest sample
 	frames int64    // frames taken so far
 	lost   []extent // low-rate samples that touch lost frames, in order
-	fresh  []float32
 }
 
 // extent is a half-open range of low-rate samples.
@@ -57,24 +60,31 @@ func (s *Stream) Drop() {
 }
 
 // Process takes the frames x, the first of which has the given position on the
-// sample clock. Frames lost before it are filled with silence and remembered.
+// sample clock. What frames lost before it would have shown is remembered as lost.
 func (s *Stream) Process(position int64, x []float32) {
 	if position > s.frames {
 		guard := int64(s.ahead.dec.half()/s.factor + 1)
 		s.lost = append(s.lost, extent{s.frames/int64(s.factor) - guard, position/int64(s.factor) + guard})
 	}
 	s.frames = position + int64(len(x))
-	s.fresh = s.ahead.upTo(s.fresh[:0], position, x)
-	if need := s.end + int64(len(s.fresh)); need > int64(len(s.ring)) && len(s.ring) < s.limit {
+	s.end = s.ahead.upTo(position, x, s.put)
+	gone := 0
+	for gone < len(s.lost) && s.lost[gone].to < s.Begin() {
+		gone++
+	}
+	s.lost = slices.Delete(s.lost, 0, gone)
+}
+
+// put writes samples into the ring.
+func (s *Stream) put(r run) {
+	if need := r.first + int64(len(r.samples)); need > int64(len(s.ring)) && len(s.ring) < s.limit {
 		s.grow(need)
 	}
-	for rest := s.fresh; len(rest) > 0; {
-		n := copy(s.ring[s.end%int64(len(s.ring)):], rest)
+	at := r.first
+	for rest := r.samples; len(rest) > 0; {
+		n := copy(s.ring[at%int64(len(s.ring)):], rest)
 		rest = rest[n:]
-		s.end += int64(n)
-	}
-	for len(s.lost) > 0 && s.lost[0].to < s.Begin() {
-		s.lost = s.lost[1:]
+		at += int64(n)
 	}
 }
 
@@ -87,21 +97,24 @@ func (s *Stream) grow(need int64) {
 		size = s.limit
 	}
 	ring := make([]float32, size)
-	copy(ring, s.ring[:s.end])
+	copy(ring, s.ring)
 	s.ring = ring
+}
+
+// Holds reports whether all samples from ≤ i < to are held, and none was lost.
+func (s *Stream) Holds(from, to int64) bool {
+	if from < s.Begin() || to > s.end {
+		return false
+	}
+	i, _ := slices.BinarySearchFunc(s.lost, from, func(l extent, from int64) int { return cmp.Compare(l.to, from+1) })
+	return i == len(s.lost) || s.lost[i].from >= to
 }
 
 // Copy fills dst with the samples from index from on. It reports false, and
 // leaves dst undefined, when not all of them are held or some were lost.
 func (s *Stream) Copy(dst []float32, from int64) bool {
-	to := from + int64(len(dst))
-	if from < s.Begin() || to > s.end {
+	if !s.Holds(from, from+int64(len(dst))) {
 		return false
-	}
-	for _, l := range s.lost {
-		if from < l.to && to > l.from {
-			return false
-		}
 	}
 	if len(dst) == 0 {
 		return true

@@ -3,6 +3,7 @@ package marker
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Edge names an edge of the pulse by the way the voltage goes.
@@ -52,6 +53,7 @@ const (
 	lagSeconds  = 1e-4 // lag of the scan's difference: an edge of this rise shows in full, hum hardly
 	holdSeconds = 3e-4 // the scan looks no further for an edge's ringing
 	floorBlocks = 8    // one block in so many goes into the running median of block maxima
+	firstTops   = 9    // block maxima from whose median the running one starts: an edge falls into one or two of them
 	floorGain   = 0.05 // relative step of that median
 	aboveFloor  = 2.2  // of the running median: 5.6 sigma of the difference in white noise
 	abovePeak   = 0.2  // of the strongest recent edge, before the marker is known
@@ -79,9 +81,10 @@ type Detector struct {
 	resume  int64     // no edge is looked for before this position
 	started bool
 
-	blocks int     // scanned
-	floor  float64 // running median of block maxima
-	peak   float64 // strongest recent edge
+	blocks int       // scanned
+	tops   []float64 // the first block maxima, ascending
+	floor  float64   // running median of block maxima
+	peak   float64   // strongest recent edge
 
 	learner
 	known  *template
@@ -99,7 +102,7 @@ func NewDetector(c Config) *Detector {
 	if !(c.Rate > 0) {
 		panic(fmt.Sprintf("marker: rate %v Hz", c.Rate))
 	}
-	d := &Detector{config: c, width: math.NaN()}
+	d := &Detector{config: c, width: math.NaN(), tops: make([]float64, 0, firstTops)}
 	d.lag = max(2, int(math.Round(lagSeconds*c.Rate)))
 	d.hold = max(8, int(math.Round(holdSeconds*c.Rate)))
 	d.widest = max(1, int(c.Rate/3000)) // an edge of a millisecond
@@ -186,11 +189,14 @@ func (d *Detector) block(out []Pulse, end int) []Pulse {
 	return out
 }
 
-// learnFloor moves the running median of block maxima towards top.
+// learnFloor moves the running median of block maxima towards top. It begins with
+// that of the first few, since an edge may come in the very first block.
 func (d *Detector) learnFloor(top float64) {
 	switch {
-	case d.floor == 0:
-		d.floor = top
+	case len(d.tops) < cap(d.tops):
+		d.tops = append(d.tops, top)
+		slices.Sort(d.tops)
+		d.floor = d.tops[(len(d.tops)-1)/2]
 	case top > d.floor:
 		d.floor *= 1 + floorGain
 	default:

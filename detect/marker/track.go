@@ -55,8 +55,13 @@ type Track struct {
 	log    []second // seconds oldest .. oldest+len(log)-1
 	oldest int
 
+	start float64 // position of second 0's pulse, frames
 	shift float64 // total of steps and gaps, frames
 	gap   float64 // total of gaps, frames
+
+	line   line // through the latest pulses; see recent
+	latest int  // second of the newest pulse
+	stale  bool // line is not that of the log
 
 	waiting  []Pulse // candidates for the next second
 	move     move    // the latest movement; its second is -1 when it is settled
@@ -108,6 +113,7 @@ func (t *Track) Update(through float64, pulses []Pulse) {
 // offer takes one pulse.
 func (t *Track) offer(p Pulse) {
 	if len(t.log) == 0 {
+		t.start = p.Position
 		t.accept(p, 0)
 		return
 	}
@@ -177,6 +183,7 @@ func (t *Track) accept(p Pulse, moved float64) {
 		t.begin(n, p, moved)
 	}
 	t.append(second{p.Position, t.shift, t.gap})
+	t.latest, t.stale = n, true
 	t.pulses++
 	if moved == 0 {
 		t.doubtful = t.doubtful[:0]
@@ -250,16 +257,15 @@ func (l line) variance(n float64) float64 {
 	return v
 }
 
-// recent is the line through the latest pulses, and the second of the last.
+// recent is the line through the latest pulses, and the second of the last. It
+// stays known in a silence longer than the log.
 func (t *Track) recent() (l line, latest float64) {
-	count := lineSeconds
-	for {
-		n, c := t.steady(t.Seconds(), count)
-		if len(n) > 0 {
-			return fitLine(n, c, t.rate), n[0]
+	for count := lineSeconds; t.stale && count < 16*trackSeconds; count *= 2 { // more after a long silence
+		if n, c := t.steady(t.latest+1, count); len(n) > 0 {
+			t.line, t.latest, t.stale = fitLine(n, c, t.rate), int(n[0]), false
 		}
-		count *= 2 // after a long silence
 	}
+	return t.line, float64(t.latest)
 }
 
 // expect foretells the position of the next second's pulse, and how far from it
@@ -356,6 +362,7 @@ func (t *Track) judge(size float64) {
 func (t *Track) resize(size float64) {
 	by := size - t.move.size
 	t.move.size = size
+	t.stale = true
 	t.shift += by
 	for i := range t.log {
 		if t.oldest+i >= t.move.second {
@@ -472,20 +479,20 @@ func (t *Track) ResolveJump(id int, isGap bool) {
 // less the steps before it, in between on the straight line, and beyond the
 // latest pulse on the line through the latest sixteen. For eight seconds after
 // a step the values since then still change by as much as its size is in
-// doubt. NaN for seconds before the first and those older than two and a half
-// hours.
-func (t *Track) Base(n int) float64 {
+// doubt. It is false for seconds before the first and those older than two and
+// a half hours.
+func (t *Track) Base(n int) (frames float64, ok bool) {
 	if n < t.oldest || len(t.log) == 0 {
-		return math.NaN()
+		return 0, false
 	}
 	if n >= t.Seconds() {
 		l, _ := t.recent()
-		return l.at(float64(n)) + t.gap
+		return l.at(float64(n)) + t.gap, true
 	}
 	k := n - t.oldest
 	steady := func(i int) float64 { return t.log[i].at - t.log[i].shift }
 	if !math.IsNaN(t.log[k].at) {
-		return steady(k) + t.log[k].gap
+		return steady(k) + t.log[k].gap, true
 	}
 	lo, hi := k, k
 	for lo >= 0 && math.IsNaN(t.log[lo].at) {
@@ -497,27 +504,34 @@ func (t *Track) Base(n int) float64 {
 	switch {
 	case hi == len(t.log):
 		l, _ := t.recent()
-		return l.at(float64(n)) + t.log[k].gap
+		return l.at(float64(n)) + t.log[k].gap, true
 	case lo < 0:
-		return math.NaN()
+		return 0, false
 	}
 	f := float64(k-lo) / float64(hi-lo)
-	return steady(lo) + f*(steady(hi)-steady(lo)) + t.log[k].gap
+	return steady(lo) + f*(steady(hi)-steady(lo)) + t.log[k].gap, true
 }
+
+// Start returns the position of second 0's pulse, frames, however long ago it
+// was; 0 before there is one.
+func (t *Track) Start() float64 { return t.start }
 
 // Phase returns how far the marker of local second n stands from Base, in
 // frames: the sum of the steps up to it. For a second to come it is that of the
-// latest, for one forgotten NaN.
-func (t *Track) Phase(n int) float64 {
+// latest; it is false for one forgotten.
+func (t *Track) Phase(n int) (frames float64, ok bool) {
 	switch {
 	case n < t.oldest:
-		return math.NaN()
+		return 0, false
 	case n >= t.Seconds():
-		return t.shift - t.gap
+		return t.Shift(), true
 	}
 	s := t.log[n-t.oldest]
-	return s.shift - s.gap
+	return s.shift - s.gap, true
 }
+
+// Shift is the latest second's Phase.
+func (t *Track) Shift() float64 { return t.shift - t.gap }
 
 // Pulse returns the position of the pulse of second n, in frames, and whether
 // there was one.
@@ -528,13 +542,13 @@ func (t *Track) Pulse(n int) (position float64, ok bool) {
 	return t.log[n-t.oldest].at, true
 }
 
-// Oldest is the first second whose Base is still known.
+// Oldest is the first second that is not forgotten.
 func (t *Track) Oldest() int { return t.oldest }
 
 // PeriodFrames is the length of a local second on the sample clock over the
 // latest minute, movements taken out.
 func (t *Track) PeriodFrames() float64 {
-	n, c := t.steady(t.Seconds(), periodSeconds)
+	n, c := t.steady(t.latest+1, periodSeconds)
 	if len(n) == 0 {
 		return t.rate
 	}

@@ -26,11 +26,36 @@ func feed(t *Track, pulses []Pulse) {
 	}
 }
 
+// fataler is a test, by whatever package.
+type fataler interface {
+	Helper()
+	Fatalf(format string, args ...any)
+}
+
+// baseOf and phaseOf are those of a second that the track remembers.
+func baseOf(t fataler, tr *Track, n int) float64 {
+	t.Helper()
+	at, ok := tr.Base(n)
+	if !ok || math.IsNaN(at) {
+		t.Fatalf("Base(%d) is not known", n)
+	}
+	return at
+}
+
+func phaseOf(t fataler, tr *Track, n int) float64 {
+	t.Helper()
+	phase, ok := tr.Phase(n)
+	if !ok {
+		t.Fatalf("Phase(%d) is not known", n)
+	}
+	return phase
+}
+
 // checkBase compares the time base with the untouched marker, first + n*period.
 func checkBase(t *testing.T, name string, tr *Track, first, period, limit float64) {
 	t.Helper()
 	for n := range tr.Seconds() {
-		if got, want := tr.Base(n), first+float64(n)*period; !(math.Abs(got-want) <= limit) {
+		if got, want := baseOf(t, tr, n), first+float64(n)*period; !(math.Abs(got-want) <= limit) {
 			t.Errorf("%s: Base(%d) is off by %v frames", name, n, got-want)
 			return
 		}
@@ -52,8 +77,8 @@ func TestTrackFindsStep(t *testing.T) {
 			continue
 		}
 		checkBase(t, "step", tr, 5000, period, 6e-3)
-		if got := tr.Phase(59); math.Abs(got-by*rate) > 2e-3 || tr.Phase(29) != 0 {
-			t.Errorf("step by %v s: phase %v, before it %v", by, got, tr.Phase(29))
+		if got := phaseOf(t, tr, 59); math.Abs(got-by*rate) > 2e-3 || phaseOf(t, tr, 29) != 0 {
+			t.Errorf("step by %v s: phase %v, before it %v", by, got, phaseOf(t, tr, 29))
 		}
 	}
 }
@@ -76,7 +101,7 @@ func TestTrackFollowsStepAtOnce(t *testing.T) {
 			}
 			tr.Update(at+0.02*rate, now)
 		}
-		if got := tr.Phase(tr.Seconds() - 1); math.Abs(got/rate-by) > 0.2e-6 {
+		if got := phaseOf(t, tr, tr.Seconds()-1); math.Abs(got/rate-by) > 0.2e-6 {
 			t.Errorf("step by %v s: phase %v s", by, got/rate)
 		}
 	}
@@ -158,15 +183,15 @@ func TestJump(t *testing.T) {
 		}
 		checkBase(t, "as a step", tr, 5000, period, 6e-3)
 		tr.ResolveJump(jumps[0].ID, true)
-		if len(tr.Steps()) != 0 || math.Abs(tr.Phase(59)) > 1e-9 || !tr.Jumps()[0].IsGap {
-			t.Errorf("jump of %v resolved: steps %+v, phase %v", frames, tr.Steps(), tr.Phase(59))
+		if len(tr.Steps()) != 0 || math.Abs(phaseOf(t, tr, 59)) > 1e-9 || !tr.Jumps()[0].IsGap {
+			t.Errorf("jump of %v resolved: steps %+v, phase %v", frames, tr.Steps(), phaseOf(t, tr, 59))
 		}
 		for _, n := range []int{29, 30, 59, 70} {
 			want := 5000 + float64(n)*period
 			if n >= 30 {
 				want += frames
 			}
-			if got := tr.Base(n); math.Abs(got-want) > 6e-3 {
+			if got := baseOf(t, tr, n); math.Abs(got-want) > 6e-3 {
 				t.Errorf("jump of %v: Base(%d) off by %v", frames, n, got-want)
 			}
 		}
@@ -214,7 +239,7 @@ func TestJitterIsStatedAndNotIntegrated(t *testing.T) {
 			falseSteps += len(tr.Steps())
 			sum += tr.JitterSeconds() / runs
 			for n := range p {
-				if len(tr.Steps()) == 0 && tr.Base(n) != p[n].Position {
+				if len(tr.Steps()) == 0 && baseOf(t, tr, n) != p[n].Position {
 					t.Fatalf("Base(%d) does not follow its edge", n)
 				}
 			}
@@ -283,10 +308,18 @@ func TestTrackForgets(t *testing.T) {
 	if tr.Seconds() != n || n-tr.Oldest() < trackSeconds || cap(tr.log) > 4*trackSeconds {
 		t.Errorf("%d seconds, oldest %d, room for %d", tr.Seconds(), tr.Oldest(), cap(tr.log))
 	}
-	if !math.IsNaN(tr.Base(tr.Oldest() - 1)) {
-		t.Error("Base of a forgotten second is a number")
+	for _, forgotten := range []int{-1, 0, tr.Oldest() - 1} {
+		if at, ok := tr.Base(forgotten); ok {
+			t.Errorf("Base(%d), which is forgotten, is %v", forgotten, at)
+		}
+		if phase, ok := tr.Phase(forgotten); ok {
+			t.Errorf("Phase(%d), which is forgotten, is %v", forgotten, phase)
+		}
 	}
-	if got, want := tr.Base(n+100), 5000+(n+100)*period; math.Abs(got-want) > 0.02 {
+	if got := tr.Start(); math.Abs(got-5000) > 0.01 {
+		t.Errorf("Start() is %v", got)
+	}
+	if got, want := baseOf(t, tr, n+100), 5000+(n+100)*period; math.Abs(got-want) > 0.02 {
 		t.Errorf("extrapolated Base is off by %v", got-want)
 	}
 }
@@ -316,18 +349,15 @@ func TestTrackProperties(t *testing.T) {
 		feed(tr, pulsesAt(kept, 1e-3, 1))
 		for n := range tr.Seconds() {
 			at, ok := tr.Pulse(n)
-			if ok && math.Abs(tr.Base(n)+tr.Phase(n)-at) > 1e-6 {
-				t.Fatalf("second %d: base %v and phase %v, pulse %v", n, tr.Base(n), tr.Phase(n), at)
-			}
-			if math.IsNaN(tr.Base(n)) {
-				t.Fatalf("Base(%d) is not a number", n)
+			if ok && math.Abs(baseOf(t, tr, n)+phaseOf(t, tr, n)-at) > 1e-6 {
+				t.Fatalf("second %d: base %v and phase %v, pulse %v", n, baseOf(t, tr, n), phaseOf(t, tr, n), at)
 			}
 		}
 		sum := 0.0
 		for _, s := range tr.Steps() {
 			sum += s.BySeconds * rate
 		}
-		if phase := tr.Phase(tr.Seconds() - 1); math.Abs(sum-phase) > 1e-6 {
+		if phase := phaseOf(t, tr, tr.Seconds()-1); math.Abs(sum-phase) > 1e-6 {
 			t.Fatalf("steps add up to %v, phase is %v", sum, phase)
 		}
 	})

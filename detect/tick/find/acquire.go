@@ -36,8 +36,9 @@ const (
 
 // Timebase tells where the seconds of the flywheel lie on the sample clock.
 type Timebase interface {
-	// Base is the position of second n, frames.
-	Base(n int64) float64
+	// Base is the position of second n, frames. It is false for a second that is
+	// not known, as one long past.
+	Base(n int64) (frames float64, ok bool)
 	// Paced reports whether the marker paces the flywheel; else only the
 	// sample clock's nominal rate does.
 	Paced() bool
@@ -70,10 +71,8 @@ type fold struct {
 // foldSpan folds seconds from ≤ n < to.
 func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, from, to int64) *fold {
 	fl := s.Rate()
-	factor := float64(s.Factor())
 	step := int(fl / 1000)
-	period := (tb.Base(from+1) - tb.Base(from)) / factor
-	bins := int(period) / step
+	bins := int(fl) / step
 	width := max(1, int(math.Round(sh.Seconds*fl/float64(step))))
 	pre := 0
 	if sh.Onset {
@@ -108,7 +107,11 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, from, to int64) *fo
 		n := 0
 		end := min(b+blockLength, to)
 		for sec := b; sec < end; sec++ {
-			base := tb.Base(sec) / factor
+			base, ok := tb.Base(sec)
+			if !ok {
+				continue
+			}
+			base /= float64(s.Factor())
 			start := int64(math.Round(base)) - int64(pre*step)
 			if !s.Copy(buf, start) {
 				continue

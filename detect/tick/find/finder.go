@@ -85,18 +85,18 @@ const (
 // to but not including second limit.
 func (f *Finder) Advance(limit int64) {
 	for f.next < limit {
-		end := (f.tb.Base(f.next+1)/float64(f.stream.Factor()) + lookAhead*f.stream.Rate())
-		if int64(end)+1 >= f.stream.End() {
+		end, ok := f.base(f.next + 1)
+		if ok && int64(end+lookAhead*f.stream.Rate())+1 >= f.stream.End() {
 			return
 		}
 		for _, t := range f.tracks {
-			t.Take(f.next)
-			if f.next >= t.refit {
+			if t.Take(f.next) && f.next >= t.refit {
 				t.follow()
 			}
 		}
+		begin, known := f.base(f.next)
 		f.next++
-		if f.next >= f.search {
+		if f.next >= f.search && known && ok && f.stream.Holds(int64(begin), int64(end)) {
 			f.acquire()
 			span := f.next - f.first
 			if len(f.tracks) == 0 {
@@ -116,8 +116,10 @@ func (f *Finder) acquire() {
 	f.minutes = map[weighed]float64{}
 	from := f.first
 	begin := float64(f.stream.Begin()) + 0.2*f.stream.Rate()
-	for from < f.next && f.tb.Base(from)/float64(f.stream.Factor()) < begin {
-		from++
+	for ; from < f.next; from++ {
+		if at, ok := f.base(from); ok && at >= begin {
+			break
+		}
 	}
 	if from <= f.first+1 {
 		// As long as all is held that was heard, a track must stand up to it.
@@ -324,8 +326,11 @@ func (f *Finder) newTrack(sh timing.Shape, s *station.Station, l timing.Line) *t
 	return &track{Track: f.tracker.Track(sh, l), station: s}
 }
 
-// base is the position of second n in the stream, low-rate samples.
-func (f *Finder) base(n int64) float64 { return f.tb.Base(n) / float64(f.stream.Factor()) }
+// base is the position of second n in the stream, low-rate samples, if known.
+func (f *Finder) base(n int64) (at float64, ok bool) {
+	at, ok = f.tb.Base(n)
+	return at / float64(f.stream.Factor()), ok
+}
 
 // sameTick is how near two arrivals of one tone are taken for one, s.
 const sameTick = 15e-3

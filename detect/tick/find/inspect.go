@@ -60,7 +60,11 @@ func takeProfile(s *audio.Stream, tb Timebase, sh timing.Shape, others []float64
 	p := profile{samples: float64(width), tone: make([]float64, bins), wide: make([]float64, bins)}
 	p.spread = newSpread(profileBefore + profileAfter)
 	for n := from; n < to; n++ {
-		base := tb.Base(n) / float64(s.Factor())
+		base, ok := tb.Base(n)
+		if !ok {
+			continue
+		}
+		base /= float64(s.Factor())
 		drift := c.rate * float64(n-c.ref) * fl
 		start := int64(math.Round(base + c.lag*fl + drift - float64(profileBefore*width)))
 		if !s.Copy(buf, start) {

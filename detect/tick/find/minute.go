@@ -95,7 +95,11 @@ func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz fl
 	noise := 0.0
 	after, ahead := make([][]float64, len(tuned)), make([][]float64, len(tuned))
 	for n := from; n < to; n++ {
-		at := tb.Base(n)/float64(s.Factor()) + (c.lag+c.rate*float64(n-c.ref))*fl
+		base, ok := tb.Base(n)
+		if !ok {
+			continue
+		}
+		at := base/float64(s.Factor()) + (c.lag+c.rate*float64(n-c.ref))*fl
 		first := math.Round(at)
 		if !s.Copy(buf, int64(first)-int64(lead)) {
 			continue

@@ -21,8 +21,8 @@ var tickShape = timing.Shape{ToneHz: 1000, Seconds: 5e-3}
 // steadyBase is the time base of ticks.
 type steadyBase struct{}
 
-func (steadyBase) Base(n int64) float64 { return float64(n) * steadySecond }
-func (steadyBase) Paced() bool          { return true }
+func (steadyBase) Base(n int64) (float64, bool) { return float64(n) * steadySecond, true }
+func (steadyBase) Paced() bool                  { return true }
 
 // ticks are bursts of tone in white noise, lag seconds after each of steadyBase's
 // seconds but those that a station leaves out.

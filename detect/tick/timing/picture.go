@@ -187,7 +187,11 @@ func (t *Track) audio(axis model, noise []float64, from float64, points int) (me
 		if noise[k] <= 0 {
 			continue
 		}
-		at := t.base(s.n) + axis.at(float64(s.n)) + from*t.rate
+		base, ok := t.base(s.n)
+		if !ok {
+			continue
+		}
+		at := base + axis.at(float64(s.n)) + from*t.rate
 		start := math.Floor(at)
 		if !t.stream.Copy(buf, int64(start)-taps/2+1) {
 			continue

@@ -14,13 +14,13 @@ import (
 // Tracker makes tracks of ticks in one stream.
 type Tracker struct {
 	stream  *audio.Stream
-	base    func(n int64) float64
+	base    func(n int64) (at float64, ok bool)
 	filters map[Shape][2]*filter // made so far, wide and confined
 }
 
 // NewTracker returns a tracker in stream. The flywheel's second n is at position
-// base(n), samples of the stream.
-func NewTracker(stream *audio.Stream, base func(n int64) float64) *Tracker {
+// base(n), samples of the stream, if that is known.
+func NewTracker(stream *audio.Stream, base func(n int64) (at float64, ok bool)) *Tracker {
 	return &Tracker{stream: stream, base: base, filters: map[Shape][2]*filter{}}
 }
 
@@ -36,8 +36,9 @@ func (l Line) At(n float64) float64 { return l.Lag + l.Rate*(n-l.Ref) }
 type Track struct {
 	*cutter
 	local    *filter // confined to the tone's neighbourhood
-	base     func(n int64) float64
+	base     func(n int64) (at float64, ok bool)
 	snaps    []*snapshot // in order, at most maxSnapshots
+	spare    *snapshot   // for the next
 	model    model
 	strength float64
 	gain     float64
@@ -91,21 +92,23 @@ func (t *Track) Gain() float64 { return t.gain }
 // latest fit.
 func (t *Track) Strength() float64 { return t.strength }
 
-// Take adds second n, if its audio is there.
-func (t *Track) Take(n int64) {
-	var s *snapshot
-	if len(t.snaps) >= maxSnapshots {
-		// Reuse the oldest's memory.
-		s = t.snaps[0]
-		copy(t.snaps, t.snaps[1:])
-		t.snaps = t.snaps[:len(t.snaps)-1]
-	} else {
-		s = &snapshot{}
+// Take adds second n, if its audio is there, and reports whether it is.
+func (t *Track) Take(n int64) bool {
+	if t.spare == nil {
+		t.spare = &snapshot{}
 	}
-	s.n = n
-	if t.cut(s, t.base(n), t.model.at(float64(n))) {
-		t.snaps = append(t.snaps, s)
+	base, ok := t.base(n)
+	if !ok || !t.cut(t.spare, base, t.model.at(float64(n))) {
+		return false
 	}
+	t.spare.n = n
+	t.snaps, t.spare = append(t.snaps, t.spare), nil
+	if len(t.snaps) > maxSnapshots {
+		// The oldest's memory is used for the next.
+		t.spare = t.snaps[0]
+		t.snaps = t.snaps[:copy(t.snaps, t.snaps[1:])]
+	}
+	return true
 }
 
 // Evidence says how much there is for a tick at the line.
@@ -177,9 +180,10 @@ func (t *Track) Moved(from, to int64, shift float64) float64 {
 	point := int(snapBefore * t.rate) // that lies where the tick is expected
 	for n := from; n < to; n++ {
 		expected := t.model.at(float64(n))
+		base, ok := t.base(n)
 		// The likelihood of a tick at lag, with its amplitude unknown.
 		at := func(lag float64) float64 {
-			if !t.cut(s, t.base(n), lag) || s.noise <= 0 {
+			if !ok || !t.cut(s, base, lag) || s.noise <= 0 {
 				return 0
 			}
 			return sqAbs(complex128(t.opened.w[point])) / (s.noise * float64(t.length))

@@ -19,13 +19,14 @@ func TestChannelsAreNotConfused(t *testing.T) {
 		for i := range recordings {
 			rng := rand.New(rand.NewPCG(uint64(i), 77))
 			set := plain(t, uint64(1000+i))
-			set.Seconds, set.SNRdB = 20, 20
+			set.Seconds, set.SNRdB = 20, 10+15*rng.Float64()
 			set.Marker.OffsetSeconds = -1e-3 - 6e-3*rng.Float64() // behind
 			set.Marker.WidthSeconds = 1e-3 + 0.1*rng.Float64()
 			set.Receiver.Detector = []simulate.Detector{simulate.AM, simulate.Linear}[i%2]
 			set.Programme = []simulate.Programme{simulate.AsPublished, simulate.MarksOnly}[i/2%2]
+			set.Marker.CouplingHz = []float64{0, 5}[i/4%2]
 			set.SoundCard.ClockPPM = 200*rng.Float64() - 100
-			set.MarkerFirst = i/4%2 == 0
+			set.MarkerFirst = i/8%2 == 0
 			t.Run("", func(t *testing.T) {
 				t.Parallel()
 				src, err := simulate.New(set)

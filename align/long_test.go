@@ -28,7 +28,7 @@ const loopOffset = 0.0123 // of the loop's clock, s
 func newLoop(t testing.TB, seconds float64, gaps ...capture.Gap) *loop {
 	set := plain(t, 1)
 	set.Seconds, set.Programme, set.SoundCard.ClockPPM = 60, simulate.MarksOnly, 0
-	set.Receiver.Detector = simulate.Linear
+	set.Receiver.Detector, set.Paths = simulate.Linear, over(0)
 	set.Marker.OffsetSeconds, set.Marker.CouplingHz = loopOffset, 0
 	src, err := simulate.New(set)
 	if err != nil {
@@ -106,4 +106,34 @@ func TestHalfADay(t *testing.T) {
 		t.Errorf("it holds %d MiB", held)
 	}
 	runtime.KeepAlive(a)
+}
+
+// A live session of six hours, from memory and faster than real time.
+func TestLiveSoak(t *testing.T) {
+	src := newLoop(t, 6*3600)
+	src.blocks = 2000 // as those of a sound card are short
+	before := heap()
+	a, err := NewAttempt(src.Info(), wwvAtHome(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	live := NewLive(a)
+	said, blank := 0, 0
+	var b capture.Block
+	for src.Read(&b) == nil {
+		if s, ok := live.Process(&b); ok {
+			said++
+			if s.Offset == nil && s.T > 60 {
+				blank++
+			}
+		}
+	}
+	if said < 6*3600-10 || blank > 0 {
+		t.Errorf("%d states, %d of them without an offset", said, blank)
+	}
+	checkLoop(t, live.Fix())
+	if held := int64(heap()-before) >> 20; held > 128 {
+		t.Errorf("it holds %d MiB", held)
+	}
+	runtime.KeepAlive(live)
 }

@@ -46,7 +46,7 @@ func TestChannelsAreNotConfused(t *testing.T) {
 				latest = max(latest, a.seconds())
 				if set.MarkerFirst != (a.marker == 0) {
 					wrong++
-					t.Logf("recording %d: channel %d: %s", i, a.marker+1, a.choice.Reason)
+					t.Logf("recording %d: channel %d: %v", i, a.marker+1, a.why)
 				}
 			})
 		}

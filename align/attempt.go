@@ -14,16 +14,20 @@ import (
 )
 
 const (
-	// memorySamples bounds the audio that is remembered: eight minutes at 8 kHz.
-	memorySamples = 480 * 8000
+	// memorySeconds is how much audio is remembered, memorySamples that at 8 kHz.
+	memorySeconds = 480
+	memorySamples = memorySeconds * 8000
 	// decideAfter is how much of the recording is heard before the channels'
 	// roles are first asked, frames per nominal second.
 	decideAfter = 6
 	// The radio tells lost frames from a step of the marker: how long it may
 	// take, s, and how clear it must be (log likelihood), where lost frames are
 	// likely and where a step is.
+	// The offset stands meanwhile where a hand may have done it, by whole frames
+	// too; so these may wait for as long as the audio is remembered.
 	jumpPatience, jumpEvidence = 30, 12
 	stepPatience, stepEvidence = 6, 30
+	wholePatience              = memorySeconds - 60
 	// Ticks that move by less than sameTick, s, are hardly seen to; by less than
 	// paths they may just come by another path.
 	sameTick = 0.5e-3
@@ -52,7 +56,11 @@ type Attempt struct {
 	finder           *find.Finder
 	codes            []*code
 	courses          map[*station.Station]keptCourse // path delays computed
-	jumps            int                             // jumps settled so far
+	settled          int                             // ID after that of the latest jump settled
+	trial            weighed                         // whether the next one was lost frames
+	breach           *breach                         // nil: the flywheel is relied on
+	restarts         int                             // of the search for stations
+	codesFrom        int64                           // second from which the time is read
 	why              Reason                          // the channels are not told yet
 }
 
@@ -99,7 +107,7 @@ func (a *Attempt) Ahead(b *capture.Block) {
 // Process takes the next block.
 func (a *Attempt) Process(b *capture.Block) {
 	if b.Lost > 0 {
-		a.gaps = append(a.gaps, capture.Gap{At: b.Position - b.Lost, Lost: b.Lost, Inexact: b.Inexact})
+		a.lost(b)
 	}
 	a.frames.process(b, a.take, a.step)
 }
@@ -197,70 +205,154 @@ func (a *Attempt) advance() {
 	if j, open := a.openJump(); open {
 		limit = min(limit, int64(j.Second)-1)
 		a.settle(j)
+	} else if a.breach != nil {
+		a.confirm()
+	}
+	if b := a.breach; b != nil {
+		limit = min(limit, b.second-1)
 	}
 	a.finder.Advance(limit)
 	a.readCodes(limit)
 }
 
+// breach is a loss of frames across which the flywheel must not be relied on until
+// the ticks confirm it: their number was only estimated, or it was so large that
+// nothing from before is remembered.
+type breach struct {
+	at     int64 // position after the loss, frames
+	second int64 // first local second after it; noSecond until its pulse has come
+	weighed
+}
+
+const noSecond = math.MaxInt64
+
+// weighed is what the ticks of the seconds up to next have said.
+type weighed struct {
+	id   int // of the jump they are asked about
+	next int64
+	odds float64 // logarithmic
+}
+
+// lost takes note of frames lost before b.
+func (a *Attempt) lost(b *capture.Block) {
+	a.gaps = append(a.gaps, capture.Gap{At: b.Position - b.Lost, Lost: b.Lost, Inexact: b.Inexact})
+	if a.marker >= 0 && (b.Inexact || float64(b.Lost) > memorySeconds*a.rate) {
+		a.breach = &breach{at: b.Position, second: noSecond}
+	}
+}
+
+// confirm asks the ticks whether they still come where the flywheel puts them.
+func (a *Attempt) confirm() {
+	b := a.breach
+	last := int64(a.pulses.Seconds()) - 1
+	if b.second == noSecond {
+		for n := last; n > last-jumpPatience; n-- {
+			if at, ok := a.pulses.Pulse(int(n)); ok && at >= float64(b.at) {
+				b.second = n
+			}
+		}
+		if b.second == noSecond {
+			return
+		}
+		b.next = b.second
+		a.forgetTime(b.second)
+	}
+	for ; b.next < last-1; b.next++ {
+		b.odds += a.finder.Present(b.next)
+	}
+	switch {
+	case b.odds > jumpEvidence:
+		a.breach = nil
+	case b.next-b.second > jumpPatience:
+		// Nobody can tell: what was heard before does not go with what follows.
+		a.restart(b.second)
+	}
+}
+
+// restart begins to look for stations anew at second n.
+func (a *Attempt) restart(n int64) {
+	a.finder.Restart(n)
+	a.forgetTime(n)
+	a.breach = nil
+	a.restarts++
+}
+
+// forgetTime lets the time be read anew from second n on.
+func (a *Attempt) forgetTime(n int64) { a.codes, a.codesFrom = nil, n }
+
 // openJump returns the first jump of the marker not yet settled.
 func (a *Attempt) openJump() (marker.Jump, bool) {
-	jumps := a.pulses.Jumps()
-	if a.jumps >= len(jumps) {
-		return marker.Jump{}, false
+	for _, j := range a.pulses.Jumps() {
+		if j.ID >= a.settled {
+			return j, true
+		}
 	}
-	return jumps[a.jumps], true
+	return marker.Jump{}, false
 }
 
 // settle decides whether a jump was lost frames or a step of the marker. Lost
 // frames move the ticks too.
 func (a *Attempt) settle(j marker.Jump) {
+	resolve := func(isGap bool) {
+		a.pulses.ResolveJump(j.ID, isGap)
+		a.settled = j.ID + 1
+	}
 	shift := float64(j.Frames) / float64(a.streams[a.receiver].Factor())
-	inexact, likely := a.inexact(j), a.likelyLoss(j)
+	inexact := a.inexact(j)
 	least, patience, evidence := paths, int64(stepPatience), float64(stepEvidence)
-	if likely {
+	switch {
+	case inexact:
 		least, patience, evidence = sameTick, jumpPatience, jumpEvidence
+	case j.Whole:
+		least, patience, evidence = sameTick, wholePatience, jumpEvidence
 	}
 	if math.Abs(float64(j.Frames)) < least*a.rate { // too little for the ticks to tell
-		a.pulses.ResolveJump(j.ID, inexact)
-		a.jumps++
+		resolve(inexact)
 		return
 	}
 	from, to := int64(j.Second), int64(a.pulses.Seconds())-2
 	if to-from < 2 {
 		return
 	}
+	if w := &a.trial; w.id != j.ID || w.next < from {
+		*w = weighed{id: j.ID, next: from}
+	}
 	// The marker's movement is taken for a step so far, so the base runs on.
-	odds := a.finder.Moved(from, to, shift)
+	a.trial.odds += a.finder.Moved(a.trial.next, to, shift)
+	a.trial.next = to
 	switch {
-	case odds > evidence:
-		a.pulses.ResolveJump(j.ID, true)
+	case a.trial.odds > evidence:
+		resolve(true)
 		if j.Frames < 0 && !inexact {
 			a.gaps = append(a.gaps, capture.Gap{At: int64(j.AtPosition), Lost: -j.Frames, Inexact: !j.Whole})
 		}
-	case odds < -jumpEvidence:
-		a.pulses.ResolveJump(j.ID, false)
+	case a.trial.odds < -jumpEvidence:
+		resolve(false)
 	case to-from <= patience:
-		return
-	case likely:
-		// Nobody can tell: what was heard before does not go with what follows.
-		a.pulses.ResolveJump(j.ID, false)
-		a.finder.Restart(from)
-		a.codes = nil
+	case inexact || j.Whole:
+		resolve(false)
+		a.restart(from)
 	default:
-		a.pulses.ResolveJump(j.ID, false)
+		resolve(false)
 	}
-	a.jumps++
 }
 
-// likelyLoss reports whether jump j may well be lost frames: a hand's turn is next
-// to never a whole number of them, and anything may be after a loss of unknown
-// length.
-func (a *Attempt) likelyLoss(j marker.Jump) bool { return j.Whole || a.inexact(j) }
-
-// unsettled reports whether the ticks have yet to tell such a jump from a step of
-// the marker.
-func (a *Attempt) unsettled() bool {
-	return slices.ContainsFunc(a.pulses.Jumps()[a.jumps:], a.likelyLoss)
+// standing tells how far the present offset may be relied on.
+func (a *Attempt) standing() Standing {
+	s := Settled
+	if a.breach != nil {
+		s = Withheld
+	}
+	for _, j := range a.pulses.Jumps() {
+		switch {
+		case j.ID < a.settled:
+		case a.inexact(j):
+			s = Withheld
+		case j.Whole && s == Settled:
+			s = Verifying
+		}
+	}
+	return s
 }
 
 // inexact reports whether a loss of frames whose number was only estimated lies
@@ -279,7 +371,7 @@ func (a *Attempt) readCodes(limit int64) {
 	for _, h := range heard {
 		known := slices.ContainsFunc(a.codes, func(c *code) bool { return c.heard == h })
 		if !known {
-			c := &code{heard: h, dec: timecode.New(*h.Station)}
+			c := &code{heard: h, dec: timecode.New(*h.Station), next: a.codesFrom}
 			if at := a.start(); !at.IsZero() {
 				c.dec.Expect(0, at.Add(seconds(a.pulses.Start()/a.rate)))
 			}

@@ -16,9 +16,10 @@ type Fix struct {
 	Verdict   Verdict   `json:"verdict"`
 	// Why there is no fix, and what else there is to say; Reason and Warnings are
 	// for the sentences.
-	Why     Reason   `json:"-"`
-	Notices []Reason `json:"-"`
-	Reason  string   `json:"reason"` // when the verdict is not Found
+	Why      Reason   `json:"-"`
+	Notices  []Reason `json:"-"`
+	Reason   string   `json:"reason"` // when the verdict is not Found
+	Standing Standing `json:"standing,omitempty"`
 	// Offset is the local clock minus UTC at the recording's last marker, in
 	// (-0.5, 0.5]; nil when there is none.
 	Offset *float64    `json:"offset_s"`
@@ -98,6 +99,21 @@ func (s Sense) MarshalJSON() ([]byte, error) {
 	}
 	return json.Marshal(string(s))
 }
+
+// Standing says how far an offset may be relied on just now. It is empty where
+// there is nothing to rely on.
+type Standing string
+
+const (
+	Settled Standing = "settled"
+	// Verifying: the marker has moved by a whole number of frames. That is taken
+	// for a hand's step, as it most likely is, until the ticks have told it from
+	// frames that were lost unnoticed.
+	Verifying Standing = "verifying"
+	// Withheld: frames were lost, nobody knows how many, and the ticks since are too
+	// few to tell. There is no offset.
+	Withheld Standing = "withheld"
+)
 
 // Verdict says what came of a measurement.
 type Verdict string

@@ -35,6 +35,7 @@ type Live struct {
 	arrivals []*timing.Arrival
 	watch    map[find.Heard]*watch
 	refit    int64 // second from which the radio fit is renewed
+	restarts int   // of the attempt that have been heeded
 	coasting bool  // there is nothing to be gained by that
 }
 
@@ -63,6 +64,10 @@ func (l *Live) HandsNow(shown timecode.Hands) {
 func (l *Live) Process(b *capture.Block) (Second, bool) {
 	a := l.attempt
 	a.Process(b)
+	if l.restarts != a.restarts {
+		// What was heard before does not go with the flywheel as it now is.
+		l.restarts, l.arrivals, l.refit, l.coasting = a.restarts, nil, 0, false
+	}
 	for i, x := range b.Channels {
 		l.meters[i].Add(x)
 	}
@@ -138,7 +143,7 @@ func stateOf(t *marker.Track) MarkerState {
 
 // take copies from f what a Second has of it.
 func (s *Second) take(f Fix) {
-	s.Verdict, s.Why = f.Verdict, f.Why
+	s.Verdict, s.Why, s.Standing = f.Verdict, f.Why, f.Standing
 	s.Offset, s.U, s.CI95, s.Sense, s.Rate = f.Offset, f.U, f.CI95, f.Sense, f.Rate
 	s.At, s.WholeSeconds, s.Hands, s.UTC = f.At, f.WholeSeconds, f.Hands, f.UTC
 }

@@ -209,7 +209,7 @@ func TestLiveWithoutARadio(t *testing.T) {
 func TestInexactLoss(t *testing.T) {
 	t.Parallel()
 	for _, late := range []int64{-7, 150, 2000} { // frames
-		_, fix, truth := followLate(t, simulate.Config{
+		all, fix, truth := followLate(t, simulate.Config{
 			Seconds: 60, Seed: 8, Station: aStation(t, "wwv"), SNRdB: 15,
 			Receiver: simulate.Receiver{Detector: simulate.Linear},
 			Marker:   &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 3e-4},
@@ -219,8 +219,52 @@ func TestInexactLoss(t *testing.T) {
 		if fix.Offset == nil {
 			t.Fatalf("%+v", fix)
 		}
+		withheld := 0
+		for _, s := range all {
+			switch {
+			case s.Offset != nil && math.Abs(*s.Offset-truth.Marker.Offset) > 4**s.U:
+				t.Errorf("%d frames late: %.1f s: off by %v s, u = %v s, %s", late, s.T, *s.Offset-truth.Marker.Offset, *s.U, s.Standing)
+			case s.Standing == Withheld:
+				withheld++
+			}
+		}
+		if withheld == 0 || withheld > 15 {
+			t.Errorf("%d frames late: withheld for %d s", late, withheld)
+		}
 		if e := *fix.Offset - truth.Marker.Offset; math.Abs(e) > 3**fix.U || *fix.U > 50e-6 || len(fix.Marker.Steps) > 0 {
 			t.Errorf("%d frames late: off by %v s, u = %v s, steps %+v", late, e, *fix.U, fix.Marker.Steps)
+		}
+	}
+}
+
+// A divider's buttons move the marker by whole milliseconds, which at 48 kHz are
+// whole frames as lost ones would be. The offset stands, and says that it is being
+// verified.
+func TestStepOfWholeFrames(t *testing.T) {
+	t.Parallel()
+	for _, by := range []float64{10e-3, -1e-3, 100e-3} {
+		const at = 30.4
+		all, fix, truth := follow(t, simulate.Config{
+			Seconds: 55, Seed: 21, Station: aStation(t, "wwv"), SNRdB: 12, Receiver: simulate.Receiver{Detector: simulate.Linear},
+			Marker: &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 3e-4, Steps: []simulate.Step{{AtSeconds: at, BySeconds: by}}},
+		}, wwvAtHome(t))
+		verified := 0
+		for _, s := range all {
+			switch {
+			case s.T < 20:
+			case s.Offset == nil:
+				t.Errorf("by %v s: %.1f s: no offset: %v", by, s.T, s.Why)
+			case s.T > at+1.2 && math.Abs(*s.Offset-truth.Marker.Offset) > 4**s.U:
+				t.Errorf("by %v s: %.1f s: off by %v s", by, s.T, *s.Offset-truth.Marker.Offset)
+			case s.Standing == Verifying:
+				verified++
+			}
+		}
+		if verified == 0 || verified > 12 {
+			t.Errorf("by %v s: verified for %d s", by, verified)
+		}
+		if fix.Offset == nil || math.Abs(*fix.Offset-truth.Marker.Offset) > 4**fix.U || fix.Standing != Settled {
+			t.Errorf("by %v s: %+v", by, fix)
 		}
 	}
 }
@@ -272,7 +316,7 @@ func TestUnnoticedLossAndStep(t *testing.T) {
 				case after < 2.2 || after > stepPatience+3: // the first pulse may be a false one
 				case c.step != 0 && s.Offset == nil: // the display follows the hand
 					t.Errorf("%v s: %+v", s.T, s.Why)
-				case c.step == 0 && c.jitter == 0 && s.Offset != nil && math.Abs(*s.Offset-truth.Marker.Offset) > 1e-3:
+				case c.step == 0 && c.jitter == 0 && s.Offset != nil && s.Standing != Verifying && math.Abs(*s.Offset-truth.Marker.Offset) > 1e-3:
 					t.Errorf("%v s: offset %v s", s.T, *s.Offset)
 				}
 			}

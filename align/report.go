@@ -35,7 +35,13 @@ func (a *Attempt) Fix() Fix {
 	if a.finder != nil {
 		heard = a.finder.Arrivals()
 	}
-	return a.report(heard, (*timecode.Decoder).Close)
+	f := a.report(heard, (*timecode.Decoder).Close)
+	if f.Standing == Verifying {
+		// Of a fix, unlike of a display, nobody sees what comes next.
+		f = Fix{Schema: f.Schema, Recording: f.Recording, Marker: f.Marker, SampleClock: f.SampleClock, Warnings: f.Warnings, Notices: f.Notices,
+			Budget: []BudgetLine{}, Stations: []StationFix{}, Verdict: NoTick, Why: Unsettled{}, Standing: Withheld}
+	}
+	return f
 }
 
 // report states the measurement by arrivals, which may be some seconds old: the
@@ -80,7 +86,7 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(*timecode.Decoder) t
 		f.Why = NoStation{}
 		return f
 	}
-	if a.unsettled() {
+	if f.Standing = a.standing(); f.Standing == Withheld {
 		f.Verdict = NoTick
 		f.Why = Unsettled{}
 		return f

@@ -17,16 +17,17 @@ type Second struct {
 	T      float64 `json:"t_s"` // sample clock since the first frame
 	Count  int     `json:"count"`
 	// Verdict is what Fix would say now; the figures stand for the latest pulse.
-	Verdict Verdict     `json:"verdict"`
-	Why     Reason      `json:"-"` // why there is no fix; Reason is for the sentence
-	Reason  string      `json:"reason"`
-	Offset  *float64    `json:"offset_s"`
-	U       *float64    `json:"u_s"`
-	CI95    *[2]float64 `json:"ci95_s"`
-	Sense   Sense       `json:"sense"`
-	Rate    *Rate       `json:"rate"`
-	Marker  MarkerState `json:"marker"`
-	Radio   Reception   `json:"radio"`
+	Verdict  Verdict     `json:"verdict"`
+	Why      Reason      `json:"-"` // why there is no fix; Reason is for the sentence
+	Reason   string      `json:"reason"`
+	Standing Standing    `json:"standing,omitempty"`
+	Offset   *float64    `json:"offset_s"`
+	U        *float64    `json:"u_s"`
+	CI95     *[2]float64 `json:"ci95_s"`
+	Sense    Sense       `json:"sense"`
+	Rate     *Rate       `json:"rate"`
+	Marker   MarkerState `json:"marker"`
+	Radio    Reception   `json:"radio"`
 	// Stations heard at any time, in the order in which they were found.
 	Stations []StationState `json:"stations"`
 	Levels   []ChannelLevel `json:"levels"`

@@ -55,6 +55,16 @@ func (f *Finder) Moved(from, to int64, shift float64) float64 {
 	return sum
 }
 
+// Present weighs whether ticks come in second n where they are expected (positive
+// result) or nothing but noise does, as the difference of log likelihoods.
+func (f *Finder) Present(n int64) float64 {
+	sum := 0.0
+	for _, t := range f.tracks {
+		sum += t.Present(n)
+	}
+	return sum
+}
+
 // Restart forgets everything and begins anew at second first.
 func (f *Finder) Restart(first int64) {
 	f.tracks = nil

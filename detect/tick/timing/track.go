@@ -193,6 +193,21 @@ func (t *Track) Moved(from, to int64, shift float64) float64 {
 	return sum
 }
 
+// Present weighs whether the tick comes in second n where it is expected, as strong
+// as it was at the latest fit and fading (positive result), or nothing but noise
+// does, as the difference of log likelihoods: powers are exponentially distributed
+// about the mean of either.
+func (t *Track) Present(n int64) float64 {
+	s := &snapshot{}
+	base, ok := t.base(n)
+	if !ok || !t.cut(s, base, t.model.at(float64(n))) || s.noise <= 0 {
+		return 0
+	}
+	power := sqAbs(complex128(t.opened.w[int(snapBefore*t.rate)])) / (s.noise * float64(t.length))
+	mean := t.strength * float64(t.length) / 2 // strength is of the part in phase, which has half the noise
+	return min(power*mean/(1+mean)-math.Log1p(mean), mostEvidence)
+}
+
 // Power is how strongly the tick of second n shows where it is expected: the
 // matched filter's output power in units of the noise, which alone would give
 // 1 on average, exponentially distributed. It is false when the second is not

@@ -6,7 +6,7 @@
 // Sound systems lose frames without a word, stop without an error, and put one
 // input in another's place. So one goroutine reads the device all the time, at
 // the pace of the device, and hands the frames to the reader through a queue of
-// fixed memory; each read is held against the monotonic clock (see timeline);
+// fixed memory; each read is held against the clock since boot (see timeline);
 // a device that fails or whose frames cannot be trusted is closed and opened
 // again by its name until it comes back.
 package soundcard
@@ -96,7 +96,9 @@ type Source struct {
 	silent bool // the last event said that no frames are coming
 
 	// The rest belongs to the capture goroutine.
-	begun   time.Time // zero of line's scale
+	clock   func() time.Duration
+	begun   time.Time     // zero of line's scale, by the calendar
+	zero    time.Duration // and by clock
 	line    *timeline
 	running bool     // frames have settled before
 	held    []*chunk // not yet in the queue
@@ -118,11 +120,12 @@ func Open(ctx context.Context, set Settings) (*Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	return start(ctx, name, open, set)
+	return start(ctx, name, open, sinceBoot, set)
 }
 
-// start begins to capture from the device that open opens.
-func start(ctx context.Context, name string, open opener, set Settings) (*Source, error) {
+// start begins to capture from the device that open opens. Blocks are held against
+// clock, which goes on while the machine sleeps.
+func start(ctx context.Context, name string, open opener, clock func() time.Duration, set Settings) (*Source, error) {
 	blocks := queueSeconds * blocksPerSecond
 	s := &Source{
 		info: capture.Info{
@@ -137,7 +140,9 @@ func start(ctx context.Context, name string, open opener, set Settings) (*Source
 		done:     make(chan struct{}),
 		ended:    make(chan struct{}),
 		line:     newTimeline(set.Rate),
+		clock:    clock,
 		begun:    time.Now(),
+		zero:     clock(),
 	}
 	for range blocks {
 		s.free <- &chunk{samples: make([]int32, s.blockLen*set.Channels)}
@@ -251,7 +256,7 @@ func (s *Source) session() error {
 	defer watchdog.Stop()
 	for {
 		overflowed, err := dev.read()
-		now := time.Since(s.begun)
+		now := s.clock() - s.zero
 		select {
 		case <-s.done:
 			return errClosed

@@ -113,7 +113,7 @@ func (fakeStream) close() {}
 func begin(t *testing.T, d *fakeDevice) (*Source, *events) {
 	t.Helper()
 	ev := new(events)
-	s, err := start(t.Context(), "fake", d.open, Settings{Rate: testRate, Channels: 1, Report: ev.add})
+	s, err := start(t.Context(), "fake", d.open, d.age, Settings{Rate: testRate, Channels: 1, Report: ev.add})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -282,7 +282,7 @@ func TestSourceDoesNotStart(t *testing.T) {
 		set := Settings{Rate: testRate, Channels: 1}
 		d := newFakeDevice()
 		d.back = time.Second
-		_, err := start(t.Context(), "fake", d.open, set)
+		_, err := start(t.Context(), "fake", d.open, d.age, set)
 		if err == nil || !strings.Contains(err.Error(), `"fake": it is not there`) {
 			t.Errorf("%v", err)
 		}
@@ -290,7 +290,7 @@ func TestSourceDoesNotStart(t *testing.T) {
 		d = newFakeDevice()
 		d.pauses = map[time.Duration]time.Duration{0: 20 * time.Second}
 		time.Sleep(time.Second)
-		_, err = start(t.Context(), "fake", d.open, set)
+		_, err = start(t.Context(), "fake", d.open, d.age, set)
 		if err == nil || !strings.Contains(err.Error(), "no frames within") {
 			t.Errorf("%v", err)
 		}
@@ -300,7 +300,7 @@ func TestSourceDoesNotStart(t *testing.T) {
 		time.Sleep(time.Second)
 		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 		defer cancel()
-		_, err = start(ctx, "fake", d.open, set)
+		_, err = start(ctx, "fake", d.open, d.age, set)
 		if !errors.Is(err, context.DeadlineExceeded) {
 			t.Errorf("%v", err)
 		}
@@ -345,5 +345,50 @@ func TestFindInput(t *testing.T) {
 	}
 	if _, err := findInput(inputs[:2], ""); err == nil {
 		t.Error("found a default where there is none")
+	}
+}
+
+// Asleep the machine delivers nothing and its runtime's clock stands still; the time
+// since boot tells what was missed.
+func TestSourceSleeps(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const asleep = 57 * time.Minute
+		d := newFakeDevice()
+		clock := func() time.Duration {
+			if d.age() > 20*time.Second {
+				return d.age() + asleep
+			}
+			return d.age()
+		}
+		s, err := start(t.Context(), "fake", d.open, clock, Settings{Rate: testRate, Channels: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		var gaps []capture.Gap
+		var b capture.Block
+		for d.age() < 60*time.Second {
+			if err := s.Read(&b); err != nil {
+				t.Fatal(err)
+			}
+			if b.Lost > 0 {
+				gaps = append(gaps, capture.Gap{At: b.Position - b.Lost, Lost: b.Lost, Inexact: b.Inexact})
+			}
+		}
+		if len(gaps) != 1 || !gaps[0].Inexact {
+			t.Fatalf("gaps %v", gaps)
+		}
+		if lost := time.Duration(gaps[0].Lost) * time.Second / testRate; lost < asleep || lost > asleep+5*time.Second {
+			t.Errorf("%v lost, it slept for %v", lost, asleep)
+		}
+	})
+}
+
+// The clock runs, and runs on.
+func TestSinceBoot(t *testing.T) {
+	before := sinceBoot()
+	time.Sleep(10 * time.Millisecond)
+	if d := sinceBoot() - before; d < 10*time.Millisecond {
+		t.Errorf("it runs on by %v in 10 ms", d)
 	}
 }

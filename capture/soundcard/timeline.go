@@ -34,7 +34,8 @@ const (
 
 // timeline counts frames on the sample clock and tells frames that are lost
 // from frames that are late, which sound systems do not: it compares the count
-// with the computer's monotonic clock.
+// with the computer's clock since boot, which a sleep of the machine does not stop:
+// what it missed asleep is a loss, too.
 //
 // The lag of a block is the time at which it came minus the duration of all
 // frames up to its end. A block that had to wait in a queue has a greater lag;

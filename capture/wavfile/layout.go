@@ -7,8 +7,10 @@ import (
 	"io"
 )
 
-// Only so much of a chunk is read into memory, whatever it claims to hold.
+// Only so much of a chunk is read into memory, whatever it claims to hold, and only
+// so many chunks are looked at: zeros are a chunk of no length every eight bytes.
 const (
+	maxChunks = 4096             // some hundred times what recorders write (common practice)
 	maxFormat = 40               // bytes of the extensible format chunk
 	maxBext   = bextSize + 1<<16 // bytes of a bext chunk with its coding history
 )
@@ -42,7 +44,7 @@ func readLayout(s *stream) (layout, error) {
 	if long {
 		l.longSize = 0
 	}
-	for l.data == 0 || s.size >= 0 {
+	for n := 0; n < maxChunks && (l.data == 0 || s.size >= 0); n++ {
 		var h [chunkHeader]byte
 		if _, err = io.ReadFull(s, h[:]); err != nil {
 			break

@@ -214,3 +214,30 @@ func FuzzReader(f *testing.F) {
 		}
 	})
 }
+
+// zeros is an input that begins with a head and goes on with zeros for ever.
+type zeros struct {
+	head  io.Reader
+	taken int
+}
+
+func (z *zeros) Read(p []byte) (int, error) {
+	n, err := z.head.Read(p)
+	if err == io.EOF {
+		clear(p)
+		n = len(p)
+	}
+	z.taken += n
+	return n, nil
+}
+
+// A header of zeros, as of a file that was laid out and never written, is given up.
+func TestEndlessHeader(t *testing.T) {
+	z := &zeros{head: bytes.NewReader(file("RIFF"))}
+	if _, err := wavfile.NewReader("zeros", z); err == nil {
+		t.Error("zeros are a recording")
+	}
+	if z.taken > 1<<18 {
+		t.Errorf("%d bytes were looked at", z.taken)
+	}
+}

@@ -58,18 +58,26 @@ func readAhead(ctx context.Context, src capture.Source) iter.Seq2[*capture.Block
 				}
 			}
 		}()
-		// The source must be left alone by the time the caller closes it.
-		defer func() {
-			stop()
-			for range filled {
-			}
-		}()
-		for b := range filled {
-			if !yield(b, nil) {
+		defer stop()
+		for {
+			select {
+			case b, more := <-filled:
+				if !more {
+					yield(nil, end)
+					return
+				}
+				if !yield(b, nil) {
+					// The source must be left alone by the time the caller closes it.
+					stop()
+					for range filled {
+					}
+					return
+				}
+				free <- b
+			case <-ctx.Done():
+				yield(nil, ctx.Err()) // a pipe may keep its reader waiting for ever
 				return
 			}
-			free <- b
 		}
-		yield(nil, end)
 	}
 }

@@ -171,12 +171,29 @@ func (c *replayCmd) draw(p *program, o *outcome) error {
 	return err
 }
 
-// openRecording opens a file, or standard input for "-".
+// openRecording opens a file, or standard input for "-". Where nobody writes to a
+// pipe that takes until p.ctx is done.
 func openRecording(p *program, name string) (*wavfile.Reader, error) {
-	if name == "-" {
-		return wavfile.NewReader("standard input", p.stdin)
+	type opened struct {
+		r   *wavfile.Reader
+		err error
 	}
-	return wavfile.Open(name)
+	done := make(chan opened, 1)
+	go func() {
+		var o opened
+		if name == "-" {
+			o.r, o.err = wavfile.NewReader("standard input", p.stdin)
+		} else {
+			o.r, o.err = wavfile.Open(name)
+		}
+		done <- o
+	}()
+	select {
+	case o := <-done:
+		return o.r, o.err
+	case <-p.ctx.Done():
+		return nil, fmt.Errorf("%s: interrupted", name)
+	}
 }
 
 // measureAll passes all of src to take and shows how far it is.

@@ -159,17 +159,18 @@ type BudgetLine struct {
 
 // StationFix is what one station contributed.
 type StationFix struct {
-	ID            string    `json:"id"`
-	ToneHz        float64   `json:"tone_hz"`
-	TicksExpected int       `json:"ticks_expected"`
-	TicksUsed     int       `json:"ticks_used"`
-	SNRdB         *float64  `json:"snr_db"`
-	TimedBy       string    `json:"timed_by"`
-	Offset        *float64  `json:"offset_s"`
-	U             *float64  `json:"u_s"`
-	Path          *PathUsed `json:"path"`
-	Received      *Received `json:"received,omitempty"`
-	Arrivals      []Arrival `json:"arrivals"`
+	ID            string      `json:"id"`
+	ToneHz        float64     `json:"tone_hz"`
+	TicksExpected int         `json:"ticks_expected"`
+	TicksUsed     int         `json:"ticks_used"`
+	SNRdB         *float64    `json:"snr_db"`
+	TimedBy       string      `json:"timed_by"`
+	Offset        *float64    `json:"offset_s"`
+	U             *float64    `json:"u_s"`
+	CI95          *[2]float64 `json:"ci95_s"`
+	Path          *PathUsed   `json:"path"`
+	Received      *Received   `json:"received,omitempty"`
+	Arrivals      []Arrival   `json:"arrivals"`
 }
 
 // Received is a station's offset before its path delay is taken out, and its

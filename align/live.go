@@ -145,6 +145,9 @@ func stateOf(t *marker.Track) MarkerState {
 func (s *Second) take(f Fix) {
 	s.Verdict, s.Why, s.Standing = f.Verdict, f.Why, f.Standing
 	s.Offset, s.U, s.CI95, s.Sense, s.Rate = f.Offset, f.U, f.CI95, f.Sense, f.Rate
+	if f.CI95 != nil {
+		s.Prospect = f.prospect()
+	}
 	s.At, s.WholeSeconds, s.Hands, s.UTC = f.At, f.WholeSeconds, f.Hands, f.UTC
 }
 

@@ -235,14 +235,18 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	f.Budget = append(f.Budget, commonLines...)
 	commonU, _ := combine(commonLines)
 	f.state(joint.Shift(common).Widen(commonU))
+	if f.Verdict == NoPath {
+		f.Sense = "" // nobody knows yet
+	}
 	f.Rate = &Rate{known[heaviest].rate.Median(), known[heaviest].rate.U()}
 	utc := *f.SampleClock.PPMvsMarker - f.Rate.Y*1e6
 	f.SampleClock.PPMvsUTC = &utc
 	for i := range found {
 		s := &found[i]
 		own := s.measured.Shift(common).Widen(math.Hypot(s.ub, commonU))
-		x, u := wrap(own.Median()), own.U()
-		s.fix.Offset, s.fix.U = &x, &u
+		median, hull := own.Median(), own.Hull(0.95)
+		x, u := wrap(median), own.U()
+		s.fix.Offset, s.fix.U, s.fix.CI95 = &x, &u, &[2]float64{x + hull.Low - median, x + hull.High - median}
 		s.fix.Received = &Received{s.ticks.Median() + common, math.Hypot(s.ua, s.ub)}
 		f.Stations = append(f.Stations, s.fix)
 	}

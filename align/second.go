@@ -25,6 +25,8 @@ type Second struct {
 	U        *float64    `json:"u_s"`
 	CI95     *[2]float64 `json:"ci95_s"`
 	Sense    Sense       `json:"sense"`
+	// Prospect is what the interval can still become; null without an offset.
+	Prospect *Prospect   `json:"prospect"`
 	Rate     *Rate       `json:"rate"`
 	Marker   MarkerState `json:"marker"`
 	Radio    Reception   `json:"radio"`

@@ -42,6 +42,7 @@ func Second(x, half float64) align.Second {
 	s := align.Second{
 		Schema: align.SecondSchema, T: 123.4, Count: 121, Verdict: align.Found, Offset: &x, U: &u,
 		CI95: &[2]float64{x - half, x + half}, Sense: align.Behind, At: &at,
+		Prospect: &align.Prospect{Limit: 0.6 * half, From: "path delay wwv", Noise: 0.8 * half, Averaged: 100},
 		Radio:  align.Reception{State: align.HeardNow},
 		Marker: align.MarkerState{Channel: 2, Edge: "rising"},
 		Stations: []align.StationState{

@@ -18,7 +18,7 @@ func WriteFix(w io.Writer, f align.Fix) error {
 	if f.Hands != "" {
 		fmt.Fprintf(&b, "its hands: %s\n", f.Hands)
 	}
-	if f.Offset != nil {
+	if f.Verdict == align.Found {
 		fmt.Fprintln(&b, Interval(f))
 	}
 	b.WriteByte('\n')
@@ -37,7 +37,6 @@ func Headline(f align.Fix) string {
 	if f.Offset == nil {
 		return "no fix: " + f.Reason
 	}
-	x, half := *f.Offset, (f.CI95[1]-f.CI95[0])/2
 	// In words that are easily heard across a clock room.
 	remedy := "advance it"
 	if f.Sense == align.Ahead {
@@ -46,12 +45,20 @@ func Headline(f align.Fix) string {
 	if f.CI95[0] <= 0 && 0 <= f.CI95[1] {
 		remedy = "leave it, that may be nothing"
 	}
-	switch f.Verdict {
-	case align.Found:
-		return fmt.Sprintf("the local clock is %s %s by %s (95 %%): %s", Relation(f.Sense), against(f), PlusMinus(math.Abs(x), half), remedy)
-	default:
-		return fmt.Sprintf("no fix: the local clock seems to be %s %s by %s, but %s", Relation(f.Sense), against(f), PlusMinus(math.Abs(x), half), f.Reason)
+	if f.Verdict != align.Found {
+		return "no fix: " + f.Reason + " (the marker stands " + AsHeard(*f.Offset) + ")"
 	}
+	return fmt.Sprintf("the local clock is %s %s by %s (95 %%): %s", Relation(f.Sense), against(f), Magnitude(*f.Offset, *f.CI95), remedy)
+}
+
+// AsHeard says where the marker stands against the tick as it arrives: how long
+// the tick was under way is in it, so that it says nothing of the clock.
+func AsHeard(offset float64) string {
+	side := "before"
+	if offset < 0 {
+		side = "after"
+	}
+	return Short(math.Abs(offset)) + " " + side + " the tick as heard"
 }
 
 // against is what the local clock was measured against.
@@ -108,8 +115,12 @@ func StationRows(stations []align.StationFix) [][]string {
 		if s.SNRdB != nil {
 			snr = fmt.Sprintf("%.1f dB", *s.SNRdB)
 		}
-		if s.Offset != nil && s.U != nil {
-			offset = WithUnit(*s.Offset, 1.96**s.U, SecondUnits)
+		if s.Offset != nil && s.Path != nil {
+			ci95 := s.CI95
+			if ci95 == nil { // of an older version
+				ci95 = &[2]float64{*s.Offset - 1.96**s.U, *s.Offset + 1.96**s.U}
+			}
+			offset = Bounded(*s.Offset, *ci95)
 		}
 		if s.Path != nil {
 			delay = fmt.Sprintf("%s (%s)", strings.TrimPrefix(WithUnit(s.Path.Delay, 1.96*s.Path.U, SecondUnits), "+"), s.Path.Mode)

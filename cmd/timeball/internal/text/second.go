@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
 	"timeball/align"
 )
@@ -37,13 +38,72 @@ func Action(s *align.Second, tolerance float64) string {
 		return "no pulse"
 	case Sure(s, tolerance) && s.Verdict == align.Found:
 		return "good"
-	case math.Abs(*s.Offset) <= tolerance:
+	case math.Abs(*s.Offset) <= tolerance && (s.Verdict != align.Found || !TurnOn(s, tolerance)):
 		return "hold"
 	case s.Sense == align.Ahead:
 		return "retard"
 	default:
 		return "advance"
 	}
+}
+
+// TurnOn reports whether the clock must be brought nearer to zero although it is
+// within the tolerance: waiting alone will not make that certain, turning can.
+func TurnOn(s *align.Second, tolerance float64) bool {
+	within := tolerance - math.Abs(*s.Offset)
+	_, reached := s.Prospect.Wait(within)
+	return within >= 0 && !Sure(s, tolerance) && !reached && s.Prospect.Limit < tolerance
+}
+
+// Target says what the offset is against the tolerance, and what would make it
+// certain.
+func Target(s *align.Second, tolerance float64) string {
+	tol, x := Short(tolerance), math.Abs(*s.Offset)
+	switch more, reached := s.Prospect.Wait(tolerance - x); {
+	case x > tolerance:
+		return fmt.Sprintf("%s to go to ±%s", Short(x-tolerance), tol)
+	case Sure(s, tolerance):
+		return "within ±" + tol + ", certain to 95 %"
+	case s.Prospect.Limit >= tolerance:
+		return fmt.Sprintf("cannot be proven to ±%s: the limit is ±%s, from the %s; %s", tol, Short(s.Prospect.Limit), s.Prospect.From, narrower(s.Prospect.From))
+	case !reached:
+		return fmt.Sprintf("within ±%s, not for certain: turn on, %s to go", tol, Short(x+s.Prospect.Limit-tolerance))
+	default:
+		return fmt.Sprintf("within ±%s, certain in about %s", tol, soon(more))
+	}
+}
+
+// narrower says what makes a line of the budget smaller.
+func narrower(source string) string {
+	switch {
+	case strings.HasPrefix(source, "path"):
+		return "give the path delay with its ±, or try another carrier"
+	case strings.HasPrefix(source, "receiver"), source == "skew":
+		return "calibrate it"
+	}
+	return "another station may do better"
+}
+
+// Age is how long ago something was, in a word that reads from afar.
+func Age(seconds float64) string {
+	switch {
+	case seconds < 100:
+		return fmt.Sprintf("%.0f s", seconds)
+	case seconds < 6000:
+		return fmt.Sprintf("%.0f min", seconds/60)
+	}
+	return fmt.Sprintf("%.0f h", seconds/3600)
+}
+
+// soon is a rough length of time.
+func soon(seconds float64) string {
+	switch {
+	case seconds < 95:
+		return fmt.Sprintf("%.0f s", max(5, math.Round(seconds/5)*5))
+	case seconds < 5400:
+		return fmt.Sprintf("%.0f min", seconds/60)
+	}
+	return "hours"
 }
 
 // Sure reports whether the whole interval lies within the tolerance.

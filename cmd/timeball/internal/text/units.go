@@ -96,11 +96,48 @@ func Relation(s align.Sense) string {
 	return "behind"
 }
 
-// PlusMinus is a time and its half-width, each with its unit: "12.35 ms ± 0.16 ms".
-func PlusMinus(seconds, half float64) string {
-	u := UnitFor(math.Max(math.Abs(seconds), half), SecondUnits)
-	v, h := rounded(seconds/u.Size, half/u.Size)
-	return fmt.Sprintf("%s %s ± %s %s", v, u.Name, h, u.Name)
+// Magnitude is the size of an offset with its 95 % interval, each with its unit:
+// "12.35 ms ± 0.16 ms", or "12.35 ms −0.10/+0.22 ms" when the sides are not alike.
+func Magnitude(offset float64, ci95 [2]float64) string {
+	below, above := offset-ci95[0], ci95[1]-offset
+	if offset < 0 {
+		below, above = above, below
+	}
+	x := math.Abs(offset)
+	u := UnitFor(max(x, below, above), SecondUnits)
+	v, sides := bounded(x/u.Size, below/u.Size, above/u.Size)
+	return fmt.Sprintf("%s %s %s %s", v, u.Name, sides, u.Name)
+}
+
+// Bounded shows an offset with its sign and its 95 % interval: "−12.35 ± 0.16 ms".
+func Bounded(offset float64, ci95 [2]float64) string {
+	below, above := offset-ci95[0], ci95[1]-offset
+	u := UnitFor(max(math.Abs(offset), below, above), SecondUnits)
+	v, sides := bounded(offset/u.Size, below/u.Size, above/u.Size)
+	if offset >= 0 {
+		v = "+" + v
+	}
+	return v + " " + sides + " " + u.Name
+}
+
+// Alike reports whether the sides of an interval are so alike that ± says both: they
+// differ by at most a tenth.
+func Alike(below, above float64) bool { return max(below, above) <= 1.1*min(below, above) }
+
+// bounded writes a value and the sides of its interval, rounded alike.
+func bounded(value, below, above float64) (v, sides string) {
+	if Alike(below, above) {
+		v, h := rounded(value, (below+above)/2)
+		return v, "± " + h
+	}
+	// The shorter side has two digits, the longer one the same place.
+	v, h := rounded(value, min(below, above))
+	places := 0
+	if _, decimals, ok := strings.Cut(h, "."); ok {
+		places = len(decimals)
+	}
+	side := func(x float64) string { return strconv.FormatFloat(x, 'f', places, 64) }
+	return v, "−" + side(below) + "/+" + side(above)
 }
 
 // Short is a time in three digits, for tables.

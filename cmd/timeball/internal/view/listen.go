@@ -156,14 +156,20 @@ func (v view) figure() (number, sense, word string) {
 		return "--.--- ms", "", "no marker"
 	case s.Offset == nil:
 		return "--.--- ms", "", "no tick"
+	case s.Verdict == align.NoPath:
+		return "no path", "", "place"
 	}
-	return text.BigOffset(*s.Offset, s.Radio.State == align.ByWire), string(s.Sense), text.Action(s, v.tolerance)
+	sense = string(s.Sense)
+	if s.Radio.State == align.Coasting {
+		sense = "old " + text.Age(s.Radio.Gone)
+	}
+	return text.BigOffset(*s.Offset, s.Radio.State == align.ByWire), sense, text.Action(s, v.tolerance)
 }
 
 func (v view) mood() mood {
 	s := v.now
 	switch {
-	case s.Offset == nil:
+	case s.Offset == nil || s.Verdict == align.NoPath:
 		return bad
 	case math.Abs(*s.Offset) > v.tolerance:
 		return plain
@@ -179,17 +185,16 @@ func (v view) interval(width int) string {
 	if s.Offset == nil {
 		return s.Reason
 	}
-	half := (s.CI95[1] - s.CI95[0]) / 2
+	if s.Verdict == align.NoPath {
+		return s.Reason
+	}
 	against := "UTC"
 	if s.Radio.State == align.ByWire {
 		against = "the reference"
 	}
-	text := fmt.Sprintf("%s %s by %s", text.Relation(s.Sense), against, text.PlusMinus(math.Abs(*s.Offset), half))
+	text := fmt.Sprintf("%s %s by %s", text.Relation(s.Sense), against, text.Magnitude(*s.Offset, *s.CI95))
 	if level := " (95 %)"; utf8.RuneCountInString(text+level) <= width {
 		text += level
-	}
-	if s.Verdict == align.NoPath {
-		text += ", path delay not taken out"
 	}
 	return text
 }
@@ -199,16 +204,10 @@ func (v view) target() []row {
 	if s.Offset == nil {
 		return nil
 	}
-	tol := text.Short(v.tolerance)
-	switch x := math.Abs(*s.Offset); {
-	case x > v.tolerance:
-		return []row{{fmt.Sprintf("tolerance %s: %s to go", tol, text.Short(x-v.tolerance)), plain}}
-	case s.Verdict != align.Found:
-		return []row{{fmt.Sprintf("tolerance %s: reached but for the path delay", tol), alert}}
-	case !text.Sure(s, v.tolerance):
-		return []row{{fmt.Sprintf("tolerance %s: reached, not yet for certain: wait", tol), alert}}
+	if s.Verdict == align.NoPath {
+		return []row{{"the marker stands " + text.AsHeard(*s.Offset), alert}}
 	}
-	return []row{{fmt.Sprintf("tolerance %s: reached", tol), good}}
+	return []row{{text.Target(s, v.tolerance), v.mood()}}
 }
 
 func (v view) radio() row {
@@ -327,11 +326,10 @@ func Line(s align.Second, tolerance float64) string {
 		return fmt.Sprintf("%s  %s", when, s.Reason)
 	}
 	v := view{now: &s, tolerance: tolerance}
-	line := fmt.Sprintf("%s  %s ± %s  %s: %s  %s", when, text.BigOffset(*s.Offset, s.Radio.State == align.ByWire),
-		text.Short((s.CI95[1]-s.CI95[0])/2), s.Sense, text.Action(&s, tolerance), v.radio().text)
-	if s.Verdict != align.Found {
-		line += "  (" + string(s.Verdict) + ")"
+	if s.Verdict == align.NoPath {
+		return fmt.Sprintf("%s  no path delay: %s  (the marker stands %s)  %s", when, s.Reason, text.AsHeard(*s.Offset), v.radio().text)
 	}
+	line := fmt.Sprintf("%s  %s  %s: %s  %s", when, text.Bounded(*s.Offset, *s.CI95), s.Sense, text.Action(&s, tolerance), v.radio().text)
 	if s.Marker.Missing > 0 {
 		line += fmt.Sprintf("  no pulse for %d s", s.Marker.Missing)
 	}

@@ -22,6 +22,15 @@ func TestListenView(t *testing.T) {
 	fading.UTC, fading.WholeSeconds, fading.Hands = utc, &hands, "pull the seconds forward by 2"
 	deaf := align.Second{T: 30, Count: 28, Verdict: align.NoTick, Reason: "no station's ticks were found in the receiver channel", Radio: align.Reception{State: align.NeverHeard}}
 	near := testkit.Second(-4.2e-6, 3e-6)
+	lopsided := testkit.Second(-0.0123, 0.1e-3)
+	lopsided.CI95[0] -= 0.25e-3
+	held := testkit.Second(0.3e-3, 0.9e-3)
+	unproven := testkit.Second(20e-6, 1.3e-3)
+	unproven.Prospect = &align.Prospect{Limit: 1.2e-3, From: "path delay wwv", Noise: 0.5e-3, Averaged: 100}
+	turnOn := testkit.Second(0.9e-3, 0.9e-3)
+	turnOn.Prospect.Limit = 0.5e-3
+	noPath := testkit.Second(14.98e-3, 0.2e-3)
+	noPath.Verdict, noPath.Sense, noPath.Reason = align.NoPath, "", "the path delay is not known: no place was given"
 	wire := testkit.Second(3.2104e-6, 8e-9)
 	wire.Radio, wire.Stations = align.Reception{State: align.ByWire}, nil
 
@@ -35,6 +44,11 @@ func TestListenView(t *testing.T) {
 			{"deaf", view{now: &deaf, tolerance: 1e-3, ask: "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0"}},
 			{"typing", view{now: &near, tolerance: 10e-6, ask: "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0", typed: "18:20"}},
 			{"reached", view{now: &near, tolerance: 10e-6}},
+			{"lopsided", view{now: &lopsided, tolerance: 1e-3}},
+			{"certain-soon", view{now: &held, tolerance: 1e-3}},
+			{"unproven", view{now: &unproven, tolerance: 1e-3}},
+			{"turn-on", view{now: &turnOn, tolerance: 1e-3}},
+			{"no-path", view{now: &noPath, tolerance: 1e-3}},
 			{"wire", view{now: &wire, tolerance: 1e-6}},
 			{"waiting", view{}},
 		} {
@@ -95,7 +109,7 @@ func TestBigOffset(t *testing.T) {
 			t.Errorf("%v: %s, want %s", c.x, got, c.want)
 		}
 	}
-	for _, text := range []string{"+-0123456789. ms", "us ns", "no marker", "no tick", "retard", "advance", "good"} {
+	for _, text := range []string{"+-0123456789. ms", "us ns", "no marker", "no tick", "no path", "place", "no pulse", "ahead", "behind", "hold", "old 95 s", "old 27 min", "old 3 h", "retard", "advance", "good"} {
 		for _, r := range text {
 			if _, ok := glyphs[r]; !ok {
 				t.Errorf("%q has no large form", r)
@@ -106,7 +120,7 @@ func TestBigOffset(t *testing.T) {
 
 func TestSecondLine(t *testing.T) {
 	s := testkit.Second(-0.0123456, 0.16e-3)
-	want := "18:23:07Z  -12.346 ms ± 160 us  behind: advance  radio heard  WWV 12 dB  WWVH fading for 7 s"
+	want := "18:23:07Z  -12.35 ± 0.16 ms  behind: advance  radio heard  WWV 12 dB  WWVH fading for 7 s"
 	if got := Line(s, 1e-3); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}

@@ -1,7 +1,7 @@
 // The page: what the program says, shown; what the viewer wants, sent.
 import { listen, send } from "./stream.js";
 import { Axis, drawRaster, drawHistory } from "./draw.js";
-import { offsetText, short, shortWith, length, clockTime, advice, intervalText, receptionText } from "./words.js";
+import { offsetText, short, shortWith, length, clockTime, advice, sides, intervalText, receptionText } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const mostSeconds = 900;
@@ -65,17 +65,18 @@ setInterval(() => { if (session && stale()) soon(); }, 1000);
 function drawReading() {
   const s = now, old = stale(), measured = s.t_s - session.began_s;
   const a = old ? { mood: "stale", word: old[0], target: old[1] } : advice(s, session.tolerance, measured);
-  const [digits, unit] = s.offset_s === null ? ["–.–––", "ms"] : offsetText(s.offset_s, s.radio.state === "by wire");
+  const unknown = s.offset_s === null || s.verdict === "no-path";
+  const [digits, unit] = unknown ? ["–.–––", "ms"] : offsetText(s.offset_s, s.radio.state === "by wire");
   $("digits").textContent = digits;
-  $("unit").textContent = unit;
-  $("offset").dataset.value = s.offset_s ?? "";
+  $("unit").replaceChildren(unit, ...(s.radio.state === "coasting" && !unknown ? [tag("small", "old")] : []));
+  $("offset").dataset.value = unknown ? "" : s.offset_s;
   $("offset").dataset.t = s.t_s;
   $("reading").dataset.mood = a.mood;
   $("word").textContent = a.word;
   $("arrow").firstElementChild.setAttribute("d", arrows[a.mood] ?? arrows[a.way]);
   $("interval").textContent = intervalText(s, measured);
   $("target").textContent = a.target;
-  speak(old ? old[1] : s.offset_s === null ? intervalText(s, measured) : `${digits} ${unit}, ${a.word}`, a.word);
+  speak(old ? old[1] : unknown ? intervalText(s, measured) : `${digits} ${unit}, ${a.word}`, a.word);
 }
 
 // speak tells a screen reader: at once what to do, the figure now and then.
@@ -123,7 +124,7 @@ function drawBudget() {
   $("paths").replaceChildren(...f.stations.map((s) => tag("tr", undefined, "",
     tag("td", s.id.toUpperCase()),
     tag("td", s.path ? shortWith(s.path.delay_s, 1.96 * s.path.u_s) : "not known"),
-    tag("td", s.offset_s === null ? "–" : shortWith(s.offset_s, 1.96 * s.u_s)))));
+    tag("td", s.offset_s === null || !s.path ? "–" : `${short(s.offset_s)} ${sides(s.offset_s, s.ci95_s)}`))));
   const lines = [...f.budget].sort((a, b) => b.u_s - a.u_s), sum = lines.reduce((t, l) => t + l.u_s ** 2, 0) || 1;
   $("stack").replaceChildren(...lines.map((l, i) => {
     const share = l.u_s ** 2 / sum, part = tag("i", share > 0.05 ? String(i + 1) : "", `s${Math.min(i, 5)}`);

@@ -50,20 +50,50 @@ export function advice(s, tolerance, measured) {
     return { mood: "wait", word: marker ? "no marker" : "no tick", way: 0,
       target: marker ? "see the levels below; is the clock's pulse plugged in?" : "another carrier, station or hour may be heard; see the levels below" };
   }
-  const x = Math.abs(s.offset_s), tol = short(tolerance);
+  if (s.verdict === "no-path") return { mood: "wait", word: "no path", way: 0, target: `the marker stands ${asHeard(s.offset_s)}` };
+  const x = Math.abs(s.offset_s), tol = short(tolerance), within = tolerance - x, p = s.prospect;
+  const certain = -tolerance <= s.ci95_s[0] && s.ci95_s[1] <= tolerance;
+  const turn = (target) => ({ mood: "turn", word: s.offset_s > 0 ? "retard" : "advance", way: s.offset_s > 0 ? 1 : -1, target });
   if (s.marker.missing_s > 0) {
     return { mood: "wait", word: "no pulse", way: 0, target: `no pulse of the marker for ${s.marker.missing_s} s` };
   }
-  if (x > tolerance) {
-    const ahead = s.offset_s > 0;
-    return { mood: "turn", word: ahead ? "retard" : "advance", way: ahead ? 1 : -1,
-      target: `make its tick come ${ahead ? "later" : "earlier"}: ${short(x - tolerance)} to go to ±${tol}` };
+  if (x > tolerance) return turn(`make its tick come ${s.offset_s > 0 ? "later" : "earlier"}: ${short(x - tolerance)} to go to ±${tol}`);
+  if (certain) return { mood: "set", word: "stop", way: 0, target: `set: within ±${tol}, certain to 95 %` };
+  if (p.limit_s >= tolerance) {
+    return { mood: "wait", word: "hold", way: 0, target: `cannot be proven to ±${tol}: the limit is ±${short(p.limit_s)}, from the ${p.limit_from}; ${narrower(p.limit_from)}` };
   }
-  if (s.verdict !== "fix") return { mood: "wait", word: "hold", way: 0, target: `within ±${tol} but for the path delay, which is not known` };
-  if (s.ci95_s[0] < -tolerance || s.ci95_s[1] > tolerance) {
-    return { mood: "wait", word: "hold", way: 0, target: `within ±${tol}, not yet for certain: wait` };
-  }
-  return { mood: "set", word: "stop", way: 0, target: `set: within ±${tol}, certain to 95 %` };
+  if (within <= p.limit_s) return turn(`within ±${tol}, not for certain: turn on, ${short(x + p.limit_s - tolerance)} to go`);
+  // A mean's variance falls as the time it is taken over grows.
+  const more = Math.max(0, p.averaged_s * (p.noise_s ** 2 / (within ** 2 - p.limit_s ** 2) - 1));
+  return { mood: "wait", word: "hold", way: 0, target: `within ±${tol}, certain in about ${soon(more)}` };
+}
+
+// asHeard says where the marker stands against the tick as it arrives, which says
+// nothing of the clock.
+function asHeard(offset) {
+  return `${short(Math.abs(offset))} ${offset < 0 ? "after" : "before"} the tick as heard`;
+}
+
+// narrower says what makes a line of the budget smaller.
+function narrower(source) {
+  if (source.startsWith("path")) return "give the path delay with its ±, or try another carrier";
+  if (source.startsWith("receiver") || source === "skew") return "calibrate it";
+  return "another station may do better";
+}
+
+// soon is a rough length of time.
+function soon(seconds) {
+  if (seconds < 95) return `${Math.max(5, Math.round(seconds / 5) * 5)}\u00a0s`;
+  return seconds < 5400 ? `${Math.round(seconds / 60)}\u00a0min` : "hours";
+}
+
+// sides writes the sides of an interval: "±0.16 ms", or "−0.10/+0.22 ms" when they
+// differ by more than a tenth. Away from zero is up.
+export function sides(x, ci95) {
+  let below = x - ci95[0], above = ci95[1] - x;
+  if (x < 0) [below, above] = [above, below];
+  if (Math.max(below, above) <= 1.1 * Math.min(below, above)) return `±${short((below + above) / 2)}`;
+  return `−${short(below)}/+${short(above)}`;
 }
 
 // intervalText says the offset with its interval.
@@ -73,10 +103,9 @@ export function intervalText(s, measured) {
     if (s.verdict !== "no-marker" && measured < tickTakes) return "listening for ticks, which takes half a minute or less";
     return s.reason;
   }
-  const half = (s.ci95_s[1] - s.ci95_s[0]) / 2;
+  if (s.verdict === "no-path") return s.reason;
   const against = s.radio.state === "by wire" ? "the reference" : "UTC";
-  return `the clock is ${s.sense === "ahead" ? "ahead of" : "behind"} ${against}, ±${short(half)} (95\u00a0%)` +
-    (s.verdict === "no-path" ? ", path delay not taken out" : "");
+  return `the clock is ${s.sense === "ahead" ? "ahead of" : "behind"} ${against}, ${sides(s.offset_s, s.ci95_s)} (95\u00a0%)`;
 }
 
 export function receptionText(r) {

@@ -247,7 +247,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		median, hull := own.Median(), own.Hull(0.95)
 		x, u := wrap(median), own.U()
 		s.fix.Offset, s.fix.U, s.fix.CI95 = &x, &u, &[2]float64{x + hull.Low - median, x + hull.High - median}
-		s.fix.Received = &Received{s.ticks.Median() + common, math.Hypot(s.ua, s.ub)}
+		s.fix.Received = &Received{wrap(s.ticks.Median() + common), math.Hypot(s.ua, s.ub)}
 		f.Stations = append(f.Stations, s.fix)
 	}
 }

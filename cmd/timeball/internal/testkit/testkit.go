@@ -43,8 +43,8 @@ func Second(x, half float64) align.Second {
 		Schema: align.SecondSchema, T: 123.4, Count: 121, Verdict: align.Found, Offset: &x, U: &u,
 		CI95: &[2]float64{x - half, x + half}, Sense: align.Behind, At: &at,
 		Prospect: &align.Prospect{Limit: 0.6 * half, From: "path delay wwv", Noise: 0.8 * half, Averaged: 100},
-		Radio:  align.Reception{State: align.HeardNow},
-		Marker: align.MarkerState{Channel: 2, Edge: "rising"},
+		Radio:    align.Reception{State: align.HeardNow},
+		Marker:   align.MarkerState{Channel: 2, Edge: "rising"},
 		Stations: []align.StationState{
 			{ID: "wwv", ToneHz: 1000, SNRdB: &snr, Reception: align.Reception{State: align.HeardNow}},
 			{ID: "wwvh", ToneHz: 1200, Reception: align.Reception{State: align.Fading, Gone: 7}},

@@ -44,8 +44,12 @@ func LearnDial(adjustments []Adjustment, fit *Fit) DialUse {
 
 // Advice is what to do about the clock. A nil date: not within ten years.
 type Advice struct {
+	// Now is the time advised for, no earlier than the last fix; Offset is what the clock is
+	// expected to be off by then, with its standard uncertainty.
+	Now             time.Time
+	Offset, UOffset float64
 	// Leaves is when the expected offset leaves ± the tolerance, LeavesEarliest
-	// when its 95 % band first does.
+	// when its 95 % band first does; Now when it already has.
 	Leaves, LeavesEarliest *time.Time
 	// Trim brings the rate to nothing, U is its standard uncertainty; negative:
 	// lower the frequency. TrimForSpan makes the offset end where it begins
@@ -65,20 +69,25 @@ type Advice struct {
 	NextBecause string
 }
 
-// Advise works out dates and trims for a tolerance, s, and a span of service
-// between trims. An attempt is worth making as soon as the forecast has become
+// Advise works out dates and trims as of now, for a tolerance, s, and a span of
+// service between trims; no date lies in the past. An attempt is worth making as soon as the forecast has become
 // as uncertain as one typical fix, for then the fix halves the variance; and no
 // later than when the band first leaves the tolerance, unless it is outside already.
-func Advise(fit *Fit, adjustments []Adjustment, tolerance float64, span time.Duration) Advice {
+func Advise(fit *Fit, adjustments []Adjustment, tolerance float64, span time.Duration, now time.Time) Advice {
 	a := Advice{Span: span, Trim: -fit.Y, UTrim: fit.UY, Dial: LearnDial(adjustments, fit),
 		Worthwhile: math.Abs(fit.Y) > Coverage*fit.UY}
+	a.Now = now
+	if now.Before(fit.Epoch) {
+		a.Now = fit.Epoch
+	}
+	a.Offset, a.UOffset = fit.Forecast(a.Now)
 	a.TrimForSpan = -fit.Y - fit.Ageing*span.Hours()/24/2
 	if d := a.Dial; d.Division != 0 && math.Abs(d.Division) > Coverage*d.U {
 		a.Divisions = a.Trim / d.Division
 		a.UDivisions = math.Hypot(a.UTrim/d.Division, a.Divisions*d.U/d.Division)
 	}
-	a.Leaves = fit.first(func(x, _ float64) bool { return math.Abs(x) > tolerance })
-	a.LeavesEarliest = fit.first(func(x, u float64) bool { return math.Abs(x)+Coverage*u > tolerance })
+	a.Leaves = fit.first(a.Now, func(x, _ float64) bool { return math.Abs(x) > tolerance })
+	a.LeavesEarliest = fit.first(a.Now, func(x, u float64) bool { return math.Abs(x)+Coverage*u > tolerance })
 	var us []float64
 	for _, f := range fit.Fixes {
 		if !f.Outlier {
@@ -86,23 +95,23 @@ func Advise(fit *Fit, adjustments []Adjustment, tolerance float64, span time.Dur
 		}
 	}
 	typical := median(us)
-	worth := fit.first(func(_, u float64) bool { return u*u-square(fit.UCommon) >= typical*typical })
-	a.Next, a.NextBecause = fit.Epoch.Add(horizon), "one fix adds little for years"
+	worth := fit.first(a.Now, func(_, u float64) bool { return u*u-square(fit.UCommon) >= typical*typical })
+	a.Next, a.NextBecause = a.Now.Add(horizon), "one fix adds little for years"
 	if worth != nil {
 		a.Next, a.NextBecause = *worth, "the forecast is then as uncertain as one fix"
 	}
-	if a.LeavesEarliest != nil && a.LeavesEarliest.After(fit.Epoch) && a.LeavesEarliest.Before(a.Next) {
+	if a.LeavesEarliest != nil && a.LeavesEarliest.After(a.Now) && a.LeavesEarliest.Before(a.Next) {
 		a.Next, a.NextBecause = *a.LeavesEarliest, "the offset may then leave the tolerance"
 	}
 	return a
 }
 
-// first is the first instant from Epoch on, to the hour, at which the forecast
+// first is the first instant from a time on, to the hour, at which the forecast
 // fulfils a condition, looked for in steps of a sixty-fourth of the time ahead;
 // nil: never within the horizon.
-func (f *Fit) first(holds func(x, u float64) bool) *time.Time {
-	at := f.Epoch
-	for before := at; at.Sub(f.Epoch) <= horizon; before, at = at, at.Add(max(time.Hour, at.Sub(f.Epoch)/64)) {
+func (f *Fit) first(from time.Time, holds func(x, u float64) bool) *time.Time {
+	at := from
+	for before := at; at.Sub(from) <= horizon; before, at = at, at.Add(max(time.Hour, at.Sub(from)/64)) {
 		if x, u := f.Forecast(at); !holds(x, u) {
 			continue
 		}

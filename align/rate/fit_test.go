@@ -520,8 +520,30 @@ func TestAnyRecordGivesNumbers(t *testing.T) {
 			}
 		}
 		fit.Stability()
-		if a := Advise(fit, adjustments, .01, 24*time.Hour); a.Next.Before(fit.Epoch) || a.Trim-a.Trim != 0 {
+		if a := Advise(fit, adjustments, .01, 24*time.Hour, fit.Epoch); a.Next.Before(fit.Epoch) || a.Trim-a.Trim != 0 {
 			t.Fatalf("advice %+v", a)
 		}
 	})
+}
+
+// Whatever the last fix is, advice is for the present: nothing lies in the past.
+func TestAdviceIsForNow(t *testing.T) {
+	start := time.Date(2026, 1, 1, 18, 0, 0, 0, time.UTC)
+	var fixes []Fix
+	for day := range 60 {
+		fixes = append(fixes, Fix{At: start.AddDate(0, 0, day), Offset: 1e-3 * float64(day), U: 1e-4})
+	}
+	fit, err := Analyse(fixes, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := fit.Epoch.AddDate(0, 2, 0)
+	a := Advise(fit, nil, 10e-3, 90*24*time.Hour, now)
+	x, _ := fit.Forecast(now)
+	if a.Now != now || a.Offset != x || a.Next.Before(now) || a.Leaves == nil || a.Leaves.Before(now) || a.LeavesEarliest.Before(now) {
+		t.Errorf("now %v, offset %v (expected %v), next %v, leaves %v, earliest %v", a.Now, a.Offset, x, a.Next, a.Leaves, a.LeavesEarliest)
+	}
+	if a := Advise(fit, nil, 10e-3, 90*24*time.Hour, start); a.Now != fit.Epoch {
+		t.Errorf("advice for %v, before the last fix", a.Now)
+	}
 }

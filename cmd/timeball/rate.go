@@ -24,7 +24,7 @@ type rateCmd struct {
 
 	Tolerance time.Duration `default:"10ms" help:"Offset the clock may have (${default})."`
 	Service   int           `default:"90" placeholder:"DAYS" help:"Days between one trim and the next (${default})."`
-	Time      time.Time     `placeholder:"TIME" format:"2006-01-02T15:04:05Z07:00" help:"A further time to forecast for, RFC 3339."`
+	Time      time.Time     `placeholder:"TIME" format:"2006-01-02T15:04:05Z07:00" help:"Time to advise for, RFC 3339 (default: now)."`
 	JSON      bool          `name:"json" help:"Write one JSON object, schema timeball.rate/1."`
 	Plot      string        `placeholder:"FILE" help:"Draw history, residuals and deviations: .png or .svg."`
 	Report    string        `placeholder:"FILE.html" help:"Write a page with everything, fit for printing."`
@@ -84,13 +84,10 @@ func (c rateCmd) Run(p *program) error {
 	r := &text.Rate{
 		Clock: c.Clock, Fit: fit, Scatter: fit.Stability(), Adjustments: adjustments,
 		Tolerance: c.Tolerance.Seconds(),
-		Advice:    rate.Advise(fit, adjustments, c.Tolerance.Seconds(), time.Duration(c.Service)*24*time.Hour),
+		Advice:    rate.Advise(fit, adjustments, c.Tolerance.Seconds(), time.Duration(c.Service)*24*time.Hour, timeOr(c.Time, time.Now()).UTC().Truncate(time.Second)),
 	}
-	for _, days := range []int{1, 7, 30, 90, 365} {
-		r.ForecastFor(fit.Epoch.AddDate(0, 0, days))
-	}
-	if !c.Time.IsZero() {
-		r.ForecastFor(c.Time.UTC())
+	for _, days := range []int{0, 1, 7, 30, 90, 365} {
+		r.ForecastFor(r.Advice.Now.AddDate(0, 0, days))
 	}
 	if c.Plot != "" {
 		if err := plot.Rate(c.Plot, r); err != nil {

@@ -8,6 +8,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"timeball/align"
 	"timeball/align/rate"
 	"timeball/align/stability"
 )
@@ -57,15 +58,12 @@ func (r *Rate) Floor(d stability.Deviation) float64 {
 // Findings are the sentences of the result, for the text and for the report.
 func (r *Rate) Findings() []string {
 	f, a := r.Fit, r.Advice
-	sense := "ahead of"
-	if f.Offset < 0 {
-		sense = "behind"
-	}
-	u := UnitFor(math.Max(math.Abs(f.Offset), rate.Coverage*f.UOffset), SecondUnits)
-	v, h := rounded(math.Abs(f.Offset)/u.Size, rate.Coverage*f.UOffset/u.Size)
 	list := []string{
-		fmt.Sprintf("On %s UTC the clock is %s ± %s %s %s UTC.", Date(f.Epoch), v, h, u.Name, sense),
+		fmt.Sprintf("At the last fix, %s UTC, the clock was %s.", Date(f.Epoch), offBy(f.Offset, rate.Coverage*f.UOffset)),
 		fmt.Sprintf("It %s.", Gaining(f.Y, rate.Coverage*f.UY)),
+	}
+	if a.Now.After(f.Epoch) {
+		list = append(list, fmt.Sprintf("Now, %s UTC, it is expected to be %s.", Date(a.Now), offBy(a.Offset, rate.Coverage*a.UOffset)))
 	}
 	ageing := fmt.Sprintf("Its ageing is %s a day", Ratio(f.Ageing, rate.Coverage*f.UAgeing))
 	if math.Abs(f.Ageing) < rate.Coverage*f.UAgeing {
@@ -73,12 +71,14 @@ func (r *Rate) Findings() []string {
 	}
 	list = append(list, ageing+".")
 	switch limit := WithUnit(r.Tolerance, 0, SecondUnits)[1:]; {
-	case math.Abs(f.Offset) > r.Tolerance:
+	case math.Abs(a.Offset) > r.Tolerance && math.Abs(a.Offset) > rate.Coverage*a.UOffset:
 		verb := "retard"
-		if f.Offset < 0 {
+		if a.Offset < 0 {
 			verb = "advance"
 		}
-		list = append(list, fmt.Sprintf("That is outside ± %s: %s it by %s %s.", limit, verb, v, u.Name))
+		list = append(list, fmt.Sprintf("That is outside ± %s: %s it by %s.", limit, verb, Short(math.Abs(a.Offset))))
+	case math.Abs(a.Offset)+rate.Coverage*a.UOffset > r.Tolerance:
+		list = append(list, fmt.Sprintf("That may be outside ± %s: an attempt now would tell.", limit))
 	case a.Leaves != nil && a.LeavesEarliest != nil:
 		list = append(list, fmt.Sprintf("It is expected to leave ± %s on %s; the 95 %% band does on %s.", limit, Date(*a.Leaves), Date(*a.LeavesEarliest)))
 	case a.LeavesEarliest != nil:
@@ -89,6 +89,13 @@ func (r *Rate) Findings() []string {
 	list = append(list, r.trimAdvice()...)
 	list = append(list, r.disagreements()...)
 	return append(list, fmt.Sprintf("The next attempt is worth making from %s: %s.", Date(a.Next), a.NextBecause))
+}
+
+// offBy says an offset with its half-width: "1.2 ± 0.3 ms ahead of UTC".
+func offBy(x, half float64) string {
+	u := UnitFor(max(math.Abs(x), half), SecondUnits)
+	v, h := rounded(math.Abs(x)/u.Size, half/u.Size)
+	return fmt.Sprintf("%s ± %s %s %s UTC", v, h, u.Name, Relation(align.SenseOf(x)))
 }
 
 // disagreements says on which days stations contradict each other.

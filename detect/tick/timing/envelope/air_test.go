@@ -12,15 +12,15 @@ import (
 // upper sideband over fading paths, a filter, a detector, an audio chain. It shares
 // nothing with the package's own waveforms.
 type air struct {
-	seed        uint64
-	seconds     int
-	delays      []float64 // s, of paths of equal power
-	spreadHz    float64   // twice the standard deviation of the Doppler spectrum
-	snrDB       float64   // of the tone against the noise in 3 kHz of audio
-	synchronous bool
-	highPassHz  float64 // of the second order
-	lowPassHz   float64
-	rate        float64 // at which the marks drift, s/s
+	seed       uint64
+	seconds    int
+	delays     []float64 // s, of paths of equal power
+	spreadHz   float64   // twice the standard deviation of the Doppler spectrum
+	snrDB      float64   // of the tone against the noise in 3 kHz of audio
+	detector   Detector
+	highPassHz float64 // of the second order
+	lowPassHz  float64
+	rate       float64 // at which the marks drift, s/s
 }
 
 const airRate = 48000.0 // Hz
@@ -113,6 +113,7 @@ func (a *air) raw() (audio [][]float64, delay float64) {
 		for i := range z {
 			z[i] += complex(sigma*rng.NormFloat64(), sigma*rng.NormFloat64())
 		}
+		beat := cmplx.Rect(1, 2*math.Pi*rng.Float64())
 		y := make([]float64, n)
 		for i := range y {
 			var c complex128
@@ -123,9 +124,13 @@ func (a *air) raw() (audio [][]float64, delay float64) {
 					c += complex(w, 0) * carrier
 				}
 			}
-			y[i] = cmplx.Abs(c)
-			if a.synchronous {
+			switch a.detector {
+			case Diode:
+				y[i] = cmplx.Abs(c)
+			case Synchronous:
 				y[i] = real(c * cmplx.Conj(carrier) / complex(cmplx.Abs(carrier), 0))
+			case Product:
+				y[i] = real(c * beat)
 			}
 		}
 		a.chain(y)
@@ -215,10 +220,10 @@ func (a *air) given(off float64) Chain {
 		RestTurn: cmplx.Log(low(1000, small)/low(1000, -small)) / (2 * small),
 		Sure:     [2]float64{400, 400},
 	}
-	c.Delay = func(by [corners]float64) float64 {
+	c.Delay = func(high, rest float64) float64 {
 		h := func(hz float64) complex128 {
-			s := complex(0, hz/c.CornerHz*math.Exp(-by[0]))
-			return s * s / (1 + complex(math.Sqrt2, 0)*s + s*s) * low(hz, by[1])
+			s := complex(0, hz/c.CornerHz*math.Exp(-high))
+			return s * s / (1 + complex(math.Sqrt2, 0)*s + s*s) * low(hz, rest)
 		}
 		const step = 0.5
 		return -cmplx.Phase(h(1000+step)/h(1000-step)) / (4 * math.Pi * step)

@@ -8,7 +8,7 @@ import (
 
 // climb moves s from where it is to a maximum of the likelihood by Gauss and
 // Newton's method; each second's amplitudes are damped on their own, so that none
-// holds up the others. It returns what is left to gain.
+// holds up the others.
 func (s *solver) climb(steps int) {
 	cost := s.total(s.states, s.place)
 	damp := 0.0
@@ -19,7 +19,7 @@ func (s *solver) climb(steps int) {
 			s.try(k, next, &delta)
 		}
 		after := s.total(s.trials, next)
-		if after > cost {
+		if !(after <= cost) {
 			damp = max(10*damp, 1e-3)
 			continue
 		}
@@ -42,18 +42,21 @@ const (
 	mostStep = 0.1e-3 // s, of a lag at once
 	mostTurn = 0.1    // of a corner's logarithm at once
 	enough   = 0.05   // log likelihood that is not worth another step
-	// prior for the rate against the marker, s/s.
+	// usualRate is the standard deviation of a clock's rate, s/s (from memory).
 	usualRate = 3e-6
 )
 
-// total is the cost of all seconds at a place where they are.
+// total is the cost of seconds at a place where they are, and of the place.
 func (s *solver) total(states []state, at place) float64 {
 	sum := 0.0
 	for k := range states {
 		sum += states[k].cost
 	}
 	d := s.known(at)
-	return sum + (d[0]*at.corners[0]+d[1]*at.corners[1]+d[2]*at.rate)/2
+	for i, v := range at.corners {
+		sum += d[i] * v / 2
+	}
+	return sum + d[corners]*at.rate/2
 }
 
 // step solves the normal equations of all seconds for the shared parameters.
@@ -92,6 +95,7 @@ func (s *solver) prepare() {
 	sure := s.chain.Sure
 	s.h[c][c] += sure[0]
 	s.h[c+1][c+1] += sure[1]
+	s.h[c+2][c+2] += 1 / (widthSpread * widthSpread)
 	s.h[c][c+1] += s.chain.Cross
 	s.h[c+1][c] += s.chain.Cross
 	s.h[r][r] += 1 / (usualRate * usualRate)
@@ -100,13 +104,14 @@ func (s *solver) prepare() {
 	}
 }
 
-// known are the derivatives, by corners and rate, of what is known of them without
-// the marks.
+// known are the derivatives, by corners and rate, of −ln of what is known of them
+// without the marks.
 func (s *solver) known(at place) [corners + 1]float64 {
 	c := s.chain
 	return [...]float64{
 		c.Sure[0]*at.corners[0] + c.Cross*at.corners[1],
 		c.Sure[1]*at.corners[1] + c.Cross*at.corners[0],
+		at.corners[2] / (widthSpread * widthSpread),
 		at.rate / (usualRate * usualRate),
 	}
 }
@@ -128,11 +133,11 @@ func (s *solver) try(k int, next place, delta *[mostShared]float64) {
 	if t.damp < 1e-3 {
 		t.damp = 0
 	}
-	if t.cost > old.cost+enough {
+	if !(t.cost <= old.cost+enough) {
 		moved, cost := t.amp, t.cost
 		t.amp = old.amp
 		s.weigh(k, next, t, true)
-		if t.cost > cost {
+		if !(t.cost <= cost) {
 			t.amp = moved
 			s.weigh(k, next, t, true)
 		} else {
@@ -147,7 +152,7 @@ func (s *solver) widen() {
 	for k := range s.states {
 		st := &s.states[k]
 		for i := range s.amplitudes() {
-			p := pathOf(i)
+			p := s.pathOf(i)
 			sum[p] += st.amp[i]*st.amp[i] + min(st.spread[i], s.width[p])
 			count[p]++
 		}
@@ -159,7 +164,7 @@ func (s *solver) widen() {
 		for k := range s.states {
 			st := &s.states[k]
 			for i := range s.amplitudes() {
-				if pathOf(i) == p {
+				if s.pathOf(i) == p {
 					st.h[i][i] += more
 					st.g[i] -= st.amp[i] * more
 				}
@@ -180,32 +185,50 @@ func (s *solver) refresh() {
 }
 
 // evidence weighs the maximum and takes the covariance of the shared parameters;
-// false when it is none.
+// false when it is none. Where the seconds' own scores, summed over blocks in which they
+// may depend on each other, scatter by more than the likelihood's curvature says, they
+// are believed (Huber's sandwich).
 func (s *solver) evidence() bool {
 	s.gain = 0
 	for k := range s.states {
-		st := &s.states[k]
-		st.damp = 0
+		s.states[k].damp = 0
 	}
-	s.step(0)
-	for k := range s.states {
-		st := &s.states[k]
-		s.gain += s.nothing(k) - st.data
-		for i := range s.amplitudes() {
-			v := s.width[pathOf(i)]
-			s.gain -= (st.amp[i]*st.amp[i]/v + math.Log(v)) / 2
-			st.h[i][i] += (1 - 1/loose) / v
-		}
-		s.eliminate(k, st, nil, nil)
-		s.gain -= st.logDet / 2
-	}
+	s.prepare()
 	n := s.shared()
-	h := mat.NewSymDense(n, nil)
+	h, meat := mat.NewSymDense(n, nil), mat.NewSymDense(n, nil)
 	for i := range n {
 		for j := range i + 1 {
 			h.SetSym(i, j, s.h[i][j])
 		}
 	}
+	blocks, last := 0.0, math.Inf(-1)
+	var score [mostShared]float64
+	flush := func() {
+		meat.SymRankOne(meat, 1, mat.NewVecDense(n, score[:n]))
+		score = [mostShared]float64{}
+		blocks++
+	}
+	for k := range s.states {
+		st := &s.states[k]
+		if at := s.seconds[k].At; at > last+blockSeconds {
+			if k > 0 {
+				flush()
+			}
+			last = at
+		}
+		var unused [mostShared][mostShared]float64
+		s.eliminate(k, st, &unused, &score)
+		s.gain += s.nothing(k) - st.data
+		tight := *st
+		for i := range s.amplitudes() {
+			v := s.width[s.pathOf(i)]
+			s.gain -= (st.amp[i]*st.amp[i]/v + math.Log(v)) / 2
+			tight.h[i][i] += (1 - 1/loose) / v
+		}
+		s.eliminate(k, &tight, nil, nil)
+		s.gain -= tight.logDet / 2
+	}
+	flush()
 	var chol mat.Cholesky
 	if !chol.Factorize(h) {
 		return false
@@ -214,11 +237,24 @@ func (s *solver) evidence() bool {
 	if chol.InverseTo(s.cov) != nil {
 		return false
 	}
-	d := s.known(s.place)
-	before := (d[0]*s.corners[0] + d[1]*s.corners[1] + d[2]*s.rate) / 2
-	s.log = s.gain - before + (float64(n)*math.Log(2*math.Pi)-chol.LogDet())/2
+	s.log = s.chain.Log + s.gain - s.total(nil, s.place) + (float64(n)*math.Log(2*math.Pi)-chol.LogDet())/2
+	s.scatter = 1
+	if blocks >= leastBlocks {
+		var left, sandwich mat.Dense
+		left.Mul(s.cov, meat)
+		sandwich.Mul(&left, s.cov)
+		for p := range s.paths {
+			s.scatter = max(s.scatter, blocks/(blocks-float64(n))*sandwich.At(p, p)/s.cov.At(p, p))
+		}
+		s.cov.ScaleSym(s.scatter, s.cov)
+	}
 	return true
 }
+
+const (
+	blockSeconds = 10 // s, longer than a fade of 0.1 Hz
+	leastBlocks  = 12 // from which the scatter of their scores is known well enough
+)
 
 // nothing is −ln of the likelihood of second k with no tick in it.
 func (s *solver) nothing(k int) float64 {

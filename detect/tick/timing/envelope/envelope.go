@@ -7,14 +7,15 @@
 //
 //	e(t) = | Σₚ aₚ·(1 + m(t−τₚ)) |,
 //
-// and noise n of variance σ² in phase lifts it to √(e²+σ²) (Rice). Where the paths'
+// the mean of which noise lifts (Rice; rice.go). Where the paths'
 // carriers fade against each other the tone exceeds the carrier, and e is anything but
 // the mark: no sum of bursts of real weights, nor of complex ones, describes it. So e
 // itself is fitted. Only the phases between paths count, so that a₁ is real and a
 // second has the amplitudes a = (re a₁, re a₂, im a₂, …), of its own; the lags, the
 // corners of the audio's chain and a rate at which all lags grow, θ, it shares with
 // the others. A detector that follows the carrier's phase gives the part of the sum
-// that is in phase with Σ aₚ, which is linear in the amplitudes; else it is alike.
+// that is in phase with Σ aₚ, and one of a single sideband Re Σ aₚ·m(t−τₚ) with all
+// aₚ complex; both are linear in the amplitudes and else alike.
 //
 // The chain is taken out of the audio (flatten.go), which leaves white noise and, of
 // what a high-pass filter remembered from before the window, a few powers of time. With
@@ -61,8 +62,7 @@ const (
 type Evaluator struct {
 	rate, toneHz float64
 	windows      []Window
-	detectors    [2]*model
-	found        []*solver // behind the chain that was asked for first
+	models       [detectors]*model
 }
 
 // Peak is a maximum of the likelihood. Its Lag counts the chain's group delay at the
@@ -70,12 +70,14 @@ type Evaluator struct {
 type Peak struct {
 	likelihood.Peak
 	// Gain is the logarithm of the likelihood, integrated over the amplitudes, over
-	// that of noise alone; LogWeight is integrated over all else too.
-	Gain        float64
-	Corners     [corners]float64 // logarithms of the chain's, over those it was given with
-	UExcess     []float64        // standard uncertainties of Excess
-	Synchronous bool             // heard by a detector that follows the carrier's phase
-	Seconds     int              // that were used
+	// that of noise alone; LogWeight is integrated over all else too, and has the
+	// chain's Log in it.
+	Gain     float64
+	Corners  [corners]float64 // logarithms of the receiver's, over those it was given with
+	UExcess  []float64        // standard uncertainties of Excess
+	Detector Detector
+	Scatter  float64 // of the seconds' scores over what is expected, in variance; at least 1
+	Seconds  int     // that were used
 }
 
 // New returns an evaluator for marks of toneHz that sound for at least longestMark in
@@ -89,8 +91,8 @@ func New(rate, toneHz float64, windows []Window) *Evaluator {
 	}
 	e.windows = spread(e.windows, mostSeconds)
 	points := int((before + after) * rate)
-	for i := range e.detectors {
-		e.detectors[i] = newModel(rate, toneHz, before, margin, points, i == 1)
+	for i := range e.models {
+		e.models[i] = newModel(rate, toneHz, before, margin, points, Detector(i))
 	}
 	return e
 }
@@ -119,7 +121,7 @@ func (w *Window) long(rate, toneHz float64) bool {
 
 // flat takes the chain out of all windows.
 func (e *Evaluator) flat(f *flattener) []Second {
-	m := e.detectors[0]
+	m := e.models[0]
 	var all []Second
 	for _, w := range e.windows {
 		s := Second{At: w.At, Audio: make([]float64, m.points)}
@@ -139,30 +141,12 @@ func (e *Evaluator) flat(f *flattener) []Second {
 	return all
 }
 
-// Peaks returns the maxima of the likelihood behind a chain, the best first. Behind the
-// first chain it is asked for they are looked for, behind others climbed to from there.
-func (e *Evaluator) Peaks(c Chain) []Peak {
-	f := newFlattener(c, e.rate, e.toneHz)
-	seconds := e.flat(f)
-	if len(seconds) < leastSeconds {
-		return nil
-	}
-	var all []*solver
-	if e.found == nil {
-		all = within(e.search(f, seconds), 1)
-		e.found = all
-	} else {
-		for _, o := range e.found {
-			s := o.newSolver(f, seconds, o.paths)
-			s.adopt(o)
-			s.climb(mostSteps)
-			all = append(all, s)
-		}
-		all = within(distinct(all), 1)
-	}
-	var peaks []Peak
-	for _, s := range all {
-		peaks = append(peaks, s.peak())
+// Peaks returns the maxima of the likelihood behind each of some chains, the best
+// first. What marks and noise together leave without hope is dropped.
+func (e *Evaluator) Peaks(chains []Chain) [][]Peak {
+	peaks := make([][]Peak, len(chains))
+	for _, s := range e.search(chains) {
+		peaks[s.chain.index] = append(peaks[s.chain.index], s.peak())
 	}
 	return peaks
 }
@@ -180,18 +164,16 @@ func (s *solver) peak() Peak {
 		return 1
 	})
 	first, rate := order[0], s.paths+corners
-	k := Peak{Gain: s.gain, Corners: s.corners, Synchronous: s.linear, Seconds: len(s.seconds)}
+	k := Peak{Gain: s.gain, Corners: s.corners, Detector: s.detector, Seconds: len(s.seconds), Scatter: s.scatter}
 	k.LogWeight = s.log
-	k.Lag, k.Rate = s.lags[first]+s.chain.Delay(s.corners), s.rate
+	k.Lag, k.Rate = s.lags[first]+s.chain.Delay(s.corners[0], s.corners[1]), s.rate
 	// By how much the lag changes with the shared parameters.
 	along := make([]float64, s.shared())
 	along[first] = 1
-	for i := range corners {
-		const small = 1e-3
-		c := s.corners
-		c[i] += small
-		along[s.paths+i] = (s.chain.Delay(c) - s.chain.Delay(s.corners)) / small
-	}
+	const small = 1e-3
+	high, low := s.corners[0], s.corners[1]
+	along[s.paths] = (s.chain.Delay(high+small, low) - s.chain.Delay(high-small, low)) / (2 * small)
+	along[s.paths+1] = (s.chain.Delay(high, low+small) - s.chain.Delay(high, low-small)) / (2 * small)
 	for i, x := range along {
 		for j, y := range along {
 			k.Cov[0][0] += x * y * s.cov.At(i, j)

@@ -22,7 +22,7 @@ func (a *air) windows() ([]Window, float64) {
 func (a *air) peak(t *testing.T, off float64) Peak {
 	t.Helper()
 	windows, delay := a.windows()
-	peaks := New(8000, 1000, windows).Peaks(a.given(off))
+	peaks := New(8000, 1000, windows).Peaks([]Chain{a.given(off)})[0]
 	if len(peaks) == 0 {
 		t.Fatalf("seed %d: no maximum", a.seed)
 	}
@@ -71,7 +71,7 @@ func TestTwoPaths(t *testing.T) {
 			if math.Abs(k.Rate) > 4*math.Sqrt(k.Cov[1][1]) {
 				t.Errorf("%s %g dB, seed %d: rate %.2g ± %.2g of a steady mark", c.name, c.snr, seed, k.Rate, math.Sqrt(k.Cov[1][1]))
 			}
-			if k.Synchronous {
+			if k.Detector != Diode {
 				t.Errorf("%s %g dB, seed %d: an envelope detector taken for a synchronous one", c.name, c.snr, seed)
 			}
 		}
@@ -95,12 +95,15 @@ func TestOnePath(t *testing.T) {
 	}
 }
 
-func TestSynchronousDetector(t *testing.T) {
-	a := quietAir(4, 10)
-	a.synchronous = true
-	k := a.peak(t, 1)
-	if !k.Synchronous || math.Abs(k.Lag) > 4*math.Sqrt(k.Cov[0][0]) || math.Abs(k.Lag) > 30e-6 {
-		t.Errorf("lag %.1f ± %.1f µs, synchronous %v", k.Lag*1e6, math.Sqrt(k.Cov[0][0])*1e6, k.Synchronous)
+func TestDetectors(t *testing.T) {
+	for _, d := range []Detector{Synchronous, Product} {
+		a := moderateAir(4, 10)
+		a.seconds, a.detector = 90, d
+		k := a.peak(t, 1)
+		if k.Detector != d || math.Abs(k.Lag) > 4*math.Sqrt(k.Cov[0][0]) || len(k.Excess) != 1 {
+			t.Errorf("detector %v: lag %.1f ± %.1f µs, excess %.0f, taken for detector %v", d, k.Lag*1e6, math.Sqrt(k.Cov[0][0])*1e6, k.Excess, k.Detector)
+		}
+		t.Logf("detector %v: lag %.1f ± %.1f µs", d, k.Lag*1e6, math.Sqrt(k.Cov[0][0])*1e6)
 	}
 }
 
@@ -131,18 +134,11 @@ func TestChainIsTold(t *testing.T) {
 	a := moderateAir(7, 6)
 	a.seconds = 60
 	windows, _ := a.windows()
-	e := New(8000, 1000, windows)
-	for i, order := range []int{4, 2} {
-		c := a.given(1)
-		c.Order = order
-		peaks := e.Peaks(c)
-		if len(peaks) == 0 {
-			t.Fatalf("order %d: no maximum", order)
-		}
-		t.Logf("order %d: gain %.0f", order, peaks[0].Gain)
-		if i == 1 && peaks[0].Gain < e.found[0].gain+100 {
-			t.Errorf("gain %.0f behind the right chain, %.0f behind a wrong one", peaks[0].Gain, e.found[0].gain)
-		}
+	right, wrong := a.given(1), a.given(1)
+	wrong.Order = 4
+	peaks := New(8000, 1000, windows).Peaks([]Chain{wrong, right})
+	if len(peaks[1]) == 0 || len(peaks[0]) > 0 && peaks[0][0].Gain > peaks[1][0].Gain-100 {
+		t.Errorf("a chain of the wrong order is not told from the right one: %+v", peaks)
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 type Chain struct {
 	Order    int     // of the high-pass filter; 0: none
 	CornerHz float64 // of it
+	Log      float64 // logarithm of its likelihood before a mark is heard
 	// Rest is the response of all else.
 	Rest func(hz float64) complex128
 	// RestTurn is the derivative of Rest's logarithm at the tone by that of its
@@ -18,10 +19,10 @@ type Chain struct {
 	RestTurn complex128
 	// Delay is the chain's group delay at the tone with the logarithms of its corners
 	// moved, s.
-	Delay func([corners]float64) float64
+	Delay func(high, low float64) float64
 	// Sure and Cross are the inverse of the covariance of the corners' logarithms: that
 	// of the high-pass filter and that of the rest.
-	Sure  [corners]float64
+	Sure  [2]float64
 	Cross float64
 }
 
@@ -30,6 +31,7 @@ type Chain struct {
 // powers of time; a short filter undoes the rest and moves the audio between samples.
 type flattener struct {
 	Chain
+	index    int // among those that are asked for
 	sections []section
 	low      [3]float64 // what a change of the rest's corner does
 	taps     [fractions + 1][2 * flatReach]float64

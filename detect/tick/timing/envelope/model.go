@@ -10,11 +10,13 @@ import (
 
 const (
 	mostPaths = 3
-	// A second has the amplitudes a₁, real since a common phase tells nothing, and
-	// re a₂, im a₂, …
-	mostAmplitudes = 2*mostPaths - 1
-	corners        = 2 // of the chain: its high-pass and its low-pass filter's
-	mostColumns    = mostAmplitudes + mostPaths + corners
+	// A second has the amplitudes re a₁, re a₂, im a₂, … and, where a common phase
+	// tells anything, im a₁.
+	mostAmplitudes = 2 * mostPaths
+	// The receiver has the corners of its audio chain's high-pass and low-pass filter,
+	// and the bandwidth before its detector.
+	corners     = 3
+	mostColumns = mostAmplitudes + mostPaths + corners
 
 	// reach is the half-length of the filter that brings the model's points to the
 	// audio's rate, points. It is that of the audio's own decimator: a Kaiser window
@@ -27,15 +29,44 @@ const (
 	drifts = 4
 )
 
+// Detector is what a receiver makes audio with.
+type Detector int
+
+const (
+	// Diode gives the envelope.
+	Diode Detector = iota
+	// Synchronous gives the part that is in phase with the carrier.
+	Synchronous
+	// Product gives the sideband alone, in a phase that every second has for itself.
+	Product
+	detectors
+)
+
+// amplitudes is the number of a second's amplitudes of so many paths.
+func (d Detector) amplitudes(paths int) int {
+	if d == Product {
+		return 2 * paths
+	}
+	return 2*paths - 1
+}
+
+// pathOf is the path that amplitude i of so many paths belongs to.
+func pathOf(i, paths int) int {
+	if i == 2*paths-1 {
+		return 0
+	}
+	return (i + 1) / 2
+}
+
 // model computes what a detector makes of paths.
 type model struct {
 	*burst
-	points int     // of the audio
-	linear bool    // a detector that takes the part in phase with the carrier; else the envelope
-	grid   float64 // s, a sixth of the tone's cycle
-	first  int     // entry of the burst's table that belongs to the first point when the lag is zero
-	half   [(reach + 1) / 2]float64
-	base   [drifts][]float64 // orthonormal powers of time
+	points   int // of the audio
+	detector Detector
+	grid     float64 // s, a sixth of the tone's cycle
+	first    int     // entry of the burst's table that belongs to the first point when the lag is zero
+	half     [(reach + 1) / 2]float64
+	base     [drifts][]float64 // orthonormal powers of time
 
 	fine []float64                  // at the points
 	col  [1 + mostColumns][]float64 // and its derivatives, at the audio's rate
@@ -43,12 +74,12 @@ type model struct {
 
 // newModel returns the model of points samples of audio at rate from before
 // seconds ahead of lag zero on. Lags may be off by up to margin.
-func newModel(rate, toneHz, before, margin float64, points int, linear bool) *model {
+func newModel(rate, toneHz, before, margin float64, points int, d Detector) *model {
 	extra := float64(reach+2) / (oversample * rate)
 	after := float64(points)/rate - before
 	m := &model{
 		burst:  newBurst(rate, toneHz, before+margin+extra, after+margin+extra),
-		points: points, linear: linear, grid: 1 / (6 * toneHz),
+		points: points, detector: d, grid: 1 / (6 * toneHz),
 	}
 	m.first = m.origin - int(math.Round(before/m.step)) - reach*between
 	for k := range m.half {
@@ -105,7 +136,8 @@ func dot(x, y []float64) float64 { return floats.Dot(x, y[:len(x)]) }
 
 // render fills col[0] with the audio of paths of the given lags, s, and amplitudes,
 // and if derivatives are asked for the others with those to the amplitudes and the
-// lags. Noise of variance floor before the detector lifts its mean (Rice).
+// lags, and to the logarithm of floor, the variance in phase of the noise before the
+// detector.
 func (m *model) render(lags []float64, amp *[mostAmplitudes]float64, floor float64, derivatives bool) {
 	paths := len(lags)
 	var at [mostPaths]int
@@ -122,13 +154,17 @@ func (m *model) render(lags []float64, amp *[mostAmplitudes]float64, floor float
 		carrierRe += re[p]
 		carrierIm += im[p]
 	}
-	if m.linear {
-		im[0] = -carrierIm
-	}
 	one := 1.0
-	if m.linear {
+	switch m.detector {
+	case Synchronous:
+		im[0] = -carrierIm
+	case Product:
+		im[0] = amp[2*paths-1]
+	}
+	if m.detector != Diode {
 		carrierRe, carrierIm, one = 0, 0, 0
 	}
+	a := m.detector.amplitudes(paths)
 	value, slope := m.value, m.slope
 	var mr, mi [mostPaths]float64
 	for j := range m.fine {
@@ -142,10 +178,13 @@ func (m *model) render(lags []float64, amp *[mostAmplitudes]float64, floor float
 			cr += re[p]*x - im[p]*y
 			ci += re[p]*y + im[p]*x
 		}
-		e, ur, ui := cr, 1.0, 0.0
-		if !m.linear {
-			e = math.Sqrt(cr*cr + ci*ci + floor)
-			ur, ui = cr/e, ci/e
+		e, ur, ui, lifted := cr, 1.0, 0.0, 0.0
+		if m.detector == Diode {
+			c := cr*cr + ci*ci
+			g, slope := lift(c / floor)
+			e = math.Sqrt(c + floor*g)
+			ur, ui = cr*(1+slope)/e, ci*(1+slope)/e
+			lifted = (floor*g - c*slope) / (2 * e)
 		}
 		m.fine[j] = e
 		// The derivatives have hardly more overtones than the audio can hold.
@@ -154,18 +193,22 @@ func (m *model) render(lags []float64, amp *[mostAmplitudes]float64, floor float
 			continue
 		}
 		n /= oversample
+		m.col[a+paths+corners][n] = lifted
 		m.col[1][n] = ur*(one+mr[0]) + ui*mi[0]
 		for p := 1; p < paths; p++ {
 			m.col[2*p][n] = ur*(one+mr[p]) + ui*mi[p]
 			m.col[2*p+1][n] = ui*(one+mr[p]) - ur*mi[p]
-			if m.linear {
+			if m.detector == Synchronous {
 				m.col[2*p+1][n] += mi[0] // by which im a₁ goes the other way
 			}
+		}
+		if m.detector == Product {
+			m.col[2*paths][n] = -mi[0]
 		}
 		for p := range paths {
 			v := slope[at[p]+j*between]
 			x, y := real(v), imag(v)
-			m.col[2*paths+p][n] = -(ur*(re[p]*x-im[p]*y) + ui*(re[p]*y+im[p]*x))
+			m.col[1+a+p][n] = -(ur*(re[p]*x-im[p]*y) + ui*(re[p]*y+im[p]*x))
 		}
 	}
 	m.decimate(m.col[0], m.fine)

@@ -31,44 +31,68 @@ func (m *model) waveform(lag float64) []complex128 {
 }
 
 // shapes lists the relations of one or two paths of the given waveforms. Overtones
-// fold back, which for a start does not matter.
+// fold back, which for a start does not matter. A product detector's audio is a sum of
+// four waveforms of any size, of which an orthonormal basis is returned.
 func (m *model) shapes(into []shape, paths ...[]complex128) []shape {
 	into = into[:0]
-	add := func(amp [mostAmplitudes]float64) {
+	add := func(amp [mostAmplitudes]float64, fill func(x []float64)) {
 		sh := shape{amp: amp}
 		if len(into) < cap(into) {
 			sh.audio = into[:len(into)+1][len(into)].audio
 		}
 		sh.audio = append(sh.audio[:0], m.col[0]...)
-		re, im := amp[1], amp[2]
-		for i, x := range paths[0] {
-			cr, ci := real(x), imag(x)
-			if len(paths) > 1 {
-				y := paths[1][i]
-				cr += re*real(y) - im*imag(y)
-				ci += re*imag(y) + im*real(y)
-			}
-			if m.linear {
-				// im a₁ is −im a₂.
-				sh.audio[i] = cr + im*imag(x)
-				continue
-			}
-			cr, ci = cr+1+re, ci+im
-			sh.audio[i] = math.Sqrt(cr*cr + ci*ci)
-		}
+		fill(sh.audio)
 		m.level(sh.audio)
+		if m.detector == Product {
+			for _, o := range into {
+				subtract(sh.audio, o.audio)
+			}
+		}
 		sh.norm = math.Sqrt(dot(sh.audio, sh.audio))
 		floats.Scale(1/sh.norm, sh.audio)
 		into = append(into, sh)
 	}
+	if m.detector == Product {
+		for _, w := range paths {
+			add([mostAmplitudes]float64{}, func(x []float64) {
+				for i, v := range w {
+					x[i] = real(v)
+				}
+			})
+			add([mostAmplitudes]float64{}, func(x []float64) {
+				for i, v := range w {
+					x[i] = imag(v)
+				}
+			})
+		}
+		return into
+	}
+	related := func(re, im float64) {
+		add([mostAmplitudes]float64{1, re, im}, func(x []float64) {
+			for i, v := range paths[0] {
+				cr, ci := real(v), imag(v)
+				if len(paths) > 1 {
+					y := paths[1][i]
+					cr += re*real(y) - im*imag(y)
+					ci += re*imag(y) + im*real(y)
+				}
+				if m.detector == Synchronous {
+					x[i] = cr + im*imag(v) // im a₁ is −im a₂
+					continue
+				}
+				cr, ci = cr+1+re, ci+im
+				x[i] = math.Sqrt(cr*cr + ci*ci)
+			}
+		})
+	}
 	if len(paths) == 1 {
-		add([mostAmplitudes]float64{1})
+		related(0, 0)
 		return into
 	}
 	for _, r := range ratios {
 		for i := range turns {
 			sin, cos := math.Sincos(2 * math.Pi * float64(i) / turns)
-			add([mostAmplitudes]float64{1, r * cos, r * sin})
+			related(r*cos, r*sin)
 		}
 	}
 	return into
@@ -76,7 +100,14 @@ func (m *model) shapes(into []shape, paths ...[]complex128) []shape {
 
 // best finds the shape that explains a second's levelled audio best, and the sum of
 // squares it explains.
-func best(shapes []shape, audio []float64) (amp [mostAmplitudes]float64, explained float64) {
+func (m *model) best(shapes []shape, audio []float64) (amp [mostAmplitudes]float64, explained float64) {
+	if m.detector == Product {
+		for i := range shapes {
+			c := dot(audio, shapes[i].audio)
+			explained += c * c
+		}
+		return amp, explained
+	}
 	at := -1
 	top := 0.0
 	for i := range shapes {
@@ -123,18 +154,20 @@ func (s *solver) start(at place) {
 		}
 		copy(s.resid, s.seconds[k].Audio)
 		s.level(s.resid)
-		st.amp, _ = best(shapes, s.resid)
-		for i := range s.amplitudes() {
-			sum[pathOf(i)] += st.amp[i] * st.amp[i]
+		amp, explained := s.best(shapes, s.resid)
+		st.amp = amp
+		for p := range s.paths {
+			// All paths may be as strong as what is explained.
+			sum[p] += explained / float64(s.points) / float64(s.paths)
 		}
 	}
 	for p := range s.paths {
-		s.width[p] = max(sum[p], 1e-3*sum[0], 1e-3*sum[1]) / float64(len(s.states))
-		if p > 0 {
-			s.width[p] /= 2
-		}
+		s.width[p] = max(sum[p], s.seconds[0].Noise) / float64(len(s.states))
 	}
 	s.refresh()
+	if s.detector == Product {
+		s.settleSeconds() // which are linear
+	}
 }
 
 // fineStep is a change of lags for which shapes are worked out anew, s.
@@ -146,7 +179,7 @@ func (m *model) score(shapes []shape, levelled [][]float64, seconds []Second) fl
 	n := bandShare * float64(m.points)
 	sum := 0.0
 	for k, audio := range levelled {
-		_, explained := best(shapes, audio)
+		_, explained := m.best(shapes, audio)
 		v := noiseDoF * seconds[k].Noise
 		all := dot(audio, audio)
 		sum += (noiseDoF + n) / 2 * (math.Log1p(all/v) - math.Log1p((all-explained)/v))
@@ -209,10 +242,12 @@ func (a place) near(b place, paths int, within float64) bool {
 const (
 	mostExcess = 3e-3 // s, of a second path that is looked for over the first
 	starts     = 8    // places that are climbed from
-	// Seconds that suffice to find places, and to choose among them.
-	fewSeconds, someSeconds = 16, 60
-	// someSpan is the span of the latter, s: so short that a rate hardly counts.
-	someSpan = 150
+	// Seconds in which places are looked for, and how many it takes at least and at most
+	// to choose among them, of a span, s, so short that a rate hardly counts. Weak marks
+	// take more: as many as tell someLog of log likelihood.
+	fewSeconds                    = 60
+	leastSome, mostSome, someSpan = 60, 150, 240
+	someLog                       = 2000
 )
 
 // spread returns at most n of seconds, evenly.
@@ -235,39 +270,114 @@ func middle(seconds []Second, span float64) []Second {
 	return seconds[from:to]
 }
 
-// search finds the maxima of one to three paths and either detector.
-func (e *Evaluator) search(chain *flattener, seconds []Second) []*solver {
-	some := spread(middle(seconds, someSpan), someSeconds)
-	more := float64(len(seconds)) / float64(len(some))
+// search finds the maxima of one to three paths, either detector and all chains: over
+// some seconds behind the first chain, from there behind the others, and over all
+// seconds those that promise most.
+func (e *Evaluator) search(chains []Chain) []*solver {
 	var found []*solver
-	for _, m := range e.detectors {
-		for paths := 1; paths <= 2; paths++ {
-			for _, c := range m.coarse(spread(some, fewSeconds), paths) {
-				s := m.newSolver(chain, some, paths)
-				s.start(c.place)
+	var all [][]Second
+	for i, c := range chains {
+		f := newFlattener(c, e.rate, e.toneHz)
+		f.index = i
+		seconds := e.flat(f)
+		if len(seconds) < leastSeconds {
+			return nil
+		}
+		all = append(all, seconds)
+		if i == 0 {
+			found = e.first(f, middle(seconds, someSpan))
+			continue
+		}
+		for _, o := range found {
+			if o.chain.index == 0 {
+				s := o.newSolver(f, spread(middle(seconds, someSpan), len(o.seconds)), o.paths)
+				s.adopt(o)
 				s.climb(fewSteps)
 				found = append(found, s)
 			}
 		}
 	}
-	found = within(distinct(found), more)
 	if len(found) == 0 {
 		return nil
 	}
-	if found[0].paths == 2 {
+	more := float64(len(all[0])) / float64(len(found[0].seconds))
+	found = within(distinct(found), more)
+	if len(found) > 0 && found[0].paths == 2 {
 		found = within(distinct(append(found, found[0].extend()...)), more)
 	}
-	var all []*solver
+	var last []*solver
 	for _, f := range found {
-		s := f.newSolver(chain, seconds, f.paths)
-		s.start(f.place)
-		s.climb(mostSteps)
-		if s.again() {
-			s.climb(mostSteps)
-		}
-		all = append(all, s)
+		last = append(last, f.all(all[f.chain.index], f.place))
 	}
-	return distinct(all)
+	last = within(distinct(last), 1)
+	if len(last) > 0 {
+		best := last[0]
+		last = within(distinct(append(last, best.aside(1), best.aside(-1))), 1)
+	}
+	return last
+}
+
+// all climbs over seconds from a place.
+func (s *solver) all(seconds []Second, from place) *solver {
+	a := s.newSolver(s.chain, seconds, s.paths)
+	a.start(from)
+	a.climb(mostSteps)
+	if a.again() {
+		a.climb(mostSteps)
+	}
+	return a
+}
+
+// aside climbs anew from where the earliest lag, or all in its way, is asideSigma
+// of its uncertainties later: weak marks have small maxima on the way to the top.
+func (s *solver) aside(sign float64) *solver {
+	first := 0
+	for p := range s.paths {
+		if s.lags[p] < s.lags[first] {
+			first = p
+		}
+	}
+	from := s.place
+	for p := range s.paths {
+		from.lags[p] += sign * asideSigma * s.cov.At(p, first) / math.Sqrt(s.cov.At(first, first))
+	}
+	return s.all(s.seconds, from)
+}
+
+// first looks for maxima of one and two paths and either detector, and returns the
+// best of each kind.
+func (e *Evaluator) first(chain *flattener, seconds []Second) []*solver {
+	var best []*solver
+	few := spread(seconds, fewSeconds)
+	var places [detectors][2][]candidate
+	top := 1.0
+	for i, m := range e.models {
+		for p := range places[i] {
+			places[i][p] = m.coarse(few, p+1)
+			top = max(top, places[i][p][0].score)
+		}
+	}
+	n := someLog / top * float64(len(few))
+	some := spread(seconds, int(max(leastSome, min(n, mostSome))))
+	for i, m := range e.models {
+		for p := range places[i] {
+			paths := p + 1
+			var found []*solver
+			for _, c := range places[i][p] {
+				s := m.newSolver(chain, some, paths)
+				s.start(c.place)
+				s.climb(fewSteps)
+				found = append(found, s)
+			}
+			found = distinct(found)
+			found = found[:min(bestOfKind, len(found))]
+			for _, s := range found {
+				s.climb(2 * fewSteps)
+			}
+			best = append(best, found...)
+		}
+	}
+	return best
 }
 
 // distinct weighs solvers and returns those that have a maximum, the best first, each
@@ -283,7 +393,7 @@ func distinct(all []*solver) []*solver {
 	var once []*solver
 	for _, s := range kept {
 		if !slices.ContainsFunc(once, func(o *solver) bool {
-			return o.model == s.model && o.paths == s.paths && o.near(s.place, s.paths, sameLag)
+			return o.model == s.model && o.chain == s.chain && o.paths == s.paths && o.near(s.place, s.paths, s.alike())
 		}) {
 			once = append(once, s)
 		}
@@ -291,8 +401,17 @@ func distinct(all []*solver) []*solver {
 	return once
 }
 
-// within returns those of distinct solvers that are worth carrying on when there are
-// so many times more seconds to come.
+// alike is how near, s, another maximum is none of its own.
+func (s *solver) alike() float64 {
+	widest := 0.0
+	for p := range s.paths {
+		widest = max(widest, s.cov.At(p, p))
+	}
+	return max(sameLag, 4*math.Sqrt(widest))
+}
+
+// within returns those of solvers, the best first, that are worth carrying on when there
+// are so many times more seconds to come.
 func within(all []*solver, more float64) []*solver {
 	for i, s := range all {
 		if all[0].log-s.log > rivalLog/math.Sqrt(more)+rivalShare*all[0].log {
@@ -303,7 +422,7 @@ func within(all []*solver, more float64) []*solver {
 }
 
 const (
-	sameLag = 30e-6 // s, within which two maxima are one
+	sameLag = 30e-6 // s, within which two maxima are one however sure they are
 	// leastExcess is the least spacing of two paths, s: below it a receiver's filter
 	// looks the same.
 	leastExcess = 0.12e-3
@@ -312,6 +431,8 @@ const (
 	rivalLog, rivalShare = 15, 0.01
 	// Steps of a climb that show its worth, and those that end it.
 	fewSteps, mostSteps = 8, 20
+	asideSigma          = 4
+	bestOfKind          = 4 // maxima of each kind that are tried behind other chains
 )
 
 // settle weighs the maximum that s has climbed to; false when it is none.
@@ -326,24 +447,29 @@ func (s *solver) settle() bool {
 	return s.evidence()
 }
 
+// settleSeconds climbs with the shared parameters held.
+func (s *solver) settleSeconds() {
+	var still [mostShared]float64
+	for range 4 {
+		for k := range s.states {
+			s.eliminate(k, &s.states[k], nil, nil)
+			s.try(k, s.place, &still)
+		}
+		s.states, s.trials = s.trials, s.states
+	}
+}
+
 // again starts each second anew and keeps what is better; it reports whether any is.
 // Shapes leave a third path out.
 func (s *solver) again() bool {
-	if s.paths > 2 {
+	if s.paths > 2 || s.detector == Product {
 		return false
 	}
 	fresh := s.newSolver(s.chain, s.seconds, s.paths)
 	fresh.start(s.place)
 	fresh.width = s.width
 	fresh.refresh()
-	var still [mostShared]float64
-	for range 4 {
-		for k := range fresh.states {
-			fresh.eliminate(k, &fresh.states[k], nil, nil)
-			fresh.try(k, s.place, &still)
-		}
-		fresh.states, fresh.trials = fresh.trials, fresh.states
-	}
+	fresh.settleSeconds()
 	any := false
 	for k := range s.states {
 		if fresh.states[k].cost < s.states[k].cost-enough {
@@ -388,6 +514,11 @@ func (s *solver) adopt(o *solver) {
 	s.width = o.width
 	for k := range s.states {
 		s.states[k] = state{amp: o.states[k].amp}
+		if s.detector == Product && s.paths > o.paths {
+			// im a₁ is the last.
+			amp := &s.states[k].amp
+			amp[2*s.paths-1], amp[2*o.paths-1] = amp[2*o.paths-1], 0
+		}
 	}
 	if s.paths == o.paths {
 		s.refresh()

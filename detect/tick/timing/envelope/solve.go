@@ -16,7 +16,7 @@ type Second struct {
 // place is a point in the space of the parameters that all seconds share.
 type place struct {
 	lags    [mostPaths]float64 // of the paths at the reference second, s
-	corners [corners]float64   // logarithms of the chain's, over those it was given with
+	corners [corners]float64   // logarithms of the receiver's, over those it was given with
 	rate    float64            // of all lags, s/s
 }
 
@@ -66,13 +66,13 @@ type solver struct {
 	// At a maximum: the logarithm of the likelihood integrated over the amplitudes, over
 	// that of no mark, and over the shared parameters too; and these' covariance.
 	gain, log float64
+	scatter   float64 // of the seconds' scores, over what the likelihood's curvature says
 	cov       *mat.SymDense
 }
 
-func (s *solver) amplitudes() int { return 2*s.paths - 1 }
+func (s *solver) amplitudes() int { return s.detector.amplitudes(s.paths) }
 
-// pathOf is the path that amplitude i belongs to.
-func pathOf(i int) int { return (i + 1) / 2 }
+func (s *solver) pathOf(amplitude int) int { return pathOf(amplitude, s.paths) }
 
 const (
 	// noiseDoF is for how many samples' worth a second's noise is known beforehand;
@@ -80,8 +80,10 @@ const (
 	noiseDoF = 24
 	// bandShare is the share of the audio's band that holds noise.
 	bandShare = 0.85
-	// widthOverBand is the bandwidth of noise before the detector over the audio's.
-	widthOverBand = 1.25
+	// widthOverBand is half the bandwidth before the detector over the audio's, 4 kHz:
+	// in a broadcast receiver 3 to 5 kHz (common practice), widthSpread the standard
+	// deviation of its logarithm.
+	widthOverBand, widthSpread = 1, 0.3
 	// loose is how many times the amplitudes' own variance they are left.
 	loose = 1000
 )
@@ -93,9 +95,10 @@ func (s *solver) weigh(k int, at place, st *state, derivatives bool) {
 	for p := range s.paths {
 		lags[p] = at.lags[p] + at.rate*sec.At
 	}
-	s.render(lags[:s.paths], &st.amp, widthOverBand*sec.Noise, derivatives)
+	s.render(lags[:s.paths], &st.amp, sec.Noise*widthOverBand*math.Exp(at.corners[2]), derivatives)
 	y := s.col[0]
-	high, low := s.col[3*s.paths], s.col[3*s.paths+1]
+	a := s.amplitudes()
+	high, low := s.col[1+a+s.paths], s.col[2+a+s.paths]
 	s.chain.turn(high, low, y)
 	for i, x := range sec.Audio {
 		y[i] = x - y[i] - at.corners[0]*high[i] - at.corners[1]*low[i]
@@ -109,7 +112,7 @@ func (s *solver) weigh(k int, at place, st *state, derivatives bool) {
 		return
 	}
 	weight := (noiseDoF + n) / (noiseDoF*sec.Noise + rss)
-	columns := 3*s.paths - 1 + corners
+	columns := a + s.paths + corners
 	var along [mostColumns][drifts]float64
 	for i := range columns {
 		c := s.col[1+i]
@@ -127,7 +130,7 @@ func (s *solver) weigh(k int, at place, st *state, derivatives bool) {
 		}
 	}
 	for i := range s.amplitudes() {
-		v := loose * s.width[pathOf(i)]
+		v := loose * s.width[s.pathOf(i)]
 		st.h[i][i] += 1 / v
 		st.g[i] -= st.amp[i] / v
 	}
@@ -139,7 +142,7 @@ func (s *solver) weigh(k int, at place, st *state, derivatives bool) {
 func (s *solver) penalty(st *state) float64 {
 	sum := 0.0
 	for i := range s.amplitudes() {
-		sum += st.amp[i] * st.amp[i] / (2 * loose * s.width[pathOf(i)])
+		sum += st.amp[i] * st.amp[i] / (2 * loose * s.width[s.pathOf(i)])
 	}
 	return sum
 }

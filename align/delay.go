@@ -24,13 +24,16 @@ type delay struct {
 	notice Reason
 }
 
+// givenMode stands for the mode of a delay that was given.
+const givenMode = "given"
+
 // pathDelay is the delay given for the station, or that computed for the place
 // and the time over which it was heard; begin is the UTC of the first frame, zero
 // when unknown. ok is false, and why says so, when there is none.
 func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why PathUnknown, ok bool) {
 	for _, id := range []string{arr.Station.ID, ""} {
 		if q, given := a.settings.PathDelays[id]; given {
-			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: "given"}, spread: mixture.Normal(q.Value, q.U), note: "as given"}, why, true
+			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: givenMode}, spread: mixture.Normal(q.Value, q.U), note: "as given"}, why, true
 		}
 	}
 	switch {

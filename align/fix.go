@@ -48,6 +48,16 @@ type Fix struct {
 	Warnings    []string     `json:"warnings"`
 	// Wire is set in a comparison by wire: UTC then stands for the reference.
 	Wire *Wire `json:"wire,omitempty"`
+	// Place is the receiver's, when it was told.
+	Place *Place `json:"place,omitempty"`
+	// Recordings are those that were combined.
+	Recordings []Combined `json:"recordings,omitempty"`
+}
+
+// Place is a point of the earth, degrees, north and east positive.
+type Place struct {
+	Lat float64 `json:"lat_deg"`
+	Lon float64 `json:"lon_deg"`
 }
 
 // Candidate is one of several offsets.
@@ -160,6 +170,7 @@ type BudgetLine struct {
 // StationFix is what one station contributed.
 type StationFix struct {
 	ID            string      `json:"id"`
+	CarrierHz     float64     `json:"carrier_hz,omitempty"` // when it is known
 	ToneHz        float64     `json:"tone_hz"`
 	TicksExpected int         `json:"ticks_expected"`
 	TicksUsed     int         `json:"ticks_used"`

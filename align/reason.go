@@ -47,6 +47,17 @@ type (
 	}
 	// PathContradicted: what was heard of a station fits no predicted path.
 	PathContradicted struct{ Station, Note string }
+	// LeftOut: a recording could not be combined with others.
+	LeftOut struct {
+		Recording string
+		Err       error
+	}
+	// Doubted: the others make it so many times likelier that a station's arrivals
+	// all come late in this recording.
+	Doubted struct {
+		Recording, Station string
+		Times              float64
+	}
 	// HandsUntold: the broadcast has not told what the hands should show.
 	HandsUntold struct{}
 )
@@ -62,4 +73,6 @@ func (PathUnknown) reason()      {}
 func (FewPulses) reason()        {}
 func (Disagreement) reason()     {}
 func (PathContradicted) reason() {}
+func (LeftOut) reason()          {}
+func (Doubted) reason()          {}
 func (HandsUntold) reason()      {}

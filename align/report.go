@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"timeball/capture/station"
 	"timeball/detect/mixture"
 	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
@@ -53,6 +54,9 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(*timecode.Decoder) t
 		Budget:    []BudgetLine{},
 		Stations:  []StationFix{},
 		Warnings:  []string{},
+	}
+	if p := a.settings.At; p != nil {
+		f.Place = &Place{p.Lat, p.Lon}
 	}
 	for _, g := range a.gaps {
 		f.Recording.Gaps = append(f.Recording.Gaps, Gap{At: float64(g.At) / a.rate, LostFrames: g.Lost})
@@ -102,7 +106,7 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(*timecode.Decoder) t
 func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last int, begin time.Time) stationOffset {
 	var s stationOffset
 	snr := arr.SNRdB
-	s.fix = StationFix{ID: arr.Station.ID, ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr, TimedBy: timedBy(arr), Arrivals: []Arrival{}}
+	s.fix = StationFix{ID: arr.Station.ID, CarrierHz: a.carrierOf(arr.Station), ToneHz: arr.ToneHz, TicksExpected: arr.Expected, TicksUsed: arr.Ticks, SNRdB: &snr, TimedBy: timedBy(arr), Arrivals: []Arrival{}}
 	for _, p := range arr.Paths {
 		s.fix.Arrivals = append(s.fix.Arrivals, Arrival{p.ExcessSeconds, p.UExcess, p.LevelDB})
 	}
@@ -136,6 +140,14 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	return s
 }
 
+// carrierOf is the carrier a station was heard on; 0: not known.
+func (a *Attempt) carrierOf(s *station.Station) float64 {
+	if len(s.Carriers) == 1 {
+		return s.Carriers[0].Hz
+	}
+	return a.settings.CarrierHz
+}
+
 // timedBy names what the arrival is the time of.
 func timedBy(arr *timing.Arrival) string {
 	switch {
@@ -150,6 +162,9 @@ func timedBy(arr *timing.Arrival) string {
 // leastFading is the share of fading power from which a tick is taken to come
 // by several paths (common practice).
 const leastFading = 0.2
+
+// Sources of uncertainty that every station and recording shares.
+const receiverDelay, skewLine, markerEdge = "receiver delay", "skew", "marker edge"
 
 // combine joins the stations' offsets, tests whether they agree, and adds the
 // corrections that are common to all.
@@ -171,9 +186,9 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	common := -receiver.Value + skew.Value
 	markerU := a.markerU()
 	commonLines := []BudgetLine{
-		{Source: "receiver delay", Type: "B", U: receiver.U, Note: receiver.Note},
-		{Source: "skew", Type: "B", U: skew.U, Note: skew.Note},
-		{Source: "marker edge", Type: "B", U: markerU},
+		{Source: receiverDelay, Type: "B", U: receiver.U, Note: receiver.Note},
+		{Source: skewLine, Type: "B", U: skew.U, Note: skew.Note},
+		{Source: markerEdge, Type: "B", U: markerU},
 	}
 
 	// Weights from each station's own uncertainty. Offsets are taken about the

@@ -220,7 +220,9 @@ func groundWave(distanceM, frequencyHz float64) (c candidate, ok bool) {
 	level := 109.5 - 20*math.Log10(km) + 20*math.Log10(attenuation)
 	root := math.Cbrt(mhz)
 	level -= 0.0923 * root * max(0, km-80/root)
-	return candidate{mode: mode{layer: ground}, pathM: distanceM * refraction, levelDB: level, chance: 1}, true
+	// Some 30 dB below a quiet place's noise with the stations' powers.
+	const hopelessDB = -30
+	return candidate{mode: mode{layer: ground}, pathM: distanceM * refraction, levelDB: level, chance: 1}, level > hopelessDB
 }
 
 func normalCDF(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }

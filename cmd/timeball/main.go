@@ -49,6 +49,7 @@ type program struct {
 type commands struct {
 	Config string `placeholder:"FILE.toml" help:"Settings to use instead of those in the configuration folder."`
 
+	Combine   combineCmd   `cmd:"" help:"One fix from the recordings of an evening: several carriers and stations, one clock."`
 	Inputs    inputsCmd    `cmd:"" help:"List the sound inputs."`
 	Levels    levelsCmd    `cmd:"" help:"Check levels and wiring, live."`
 	Calibrate calibrateCmd `cmd:"" help:"Measure the input's skew or the receiver's delay, and keep it."`

@@ -14,15 +14,26 @@ import (
 // WriteFix says a fix to a person: the offset first, then what it rests on.
 func WriteFix(w io.Writer, f align.Fix) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s\n", f.Recording.Path, Headline(f))
+	name := f.Recording.Path
+	if n := len(f.Recordings); n > 0 {
+		name = fmt.Sprintf("%d recordings together", n)
+	}
+	fmt.Fprintf(&b, "%s: %s\n", name, Headline(f))
 	if f.Hands != "" {
 		fmt.Fprintf(&b, "its hands: %s\n", f.Hands)
 	}
 	if f.Verdict == align.Found {
 		fmt.Fprintln(&b, Interval(f))
 	}
+	for _, c := range f.Candidates {
+		fmt.Fprintf(&b, "%s if %s, %.0f %%\n", WithUnit(c.Offset, 1.96*c.U, SecondUnits), c.Because, 100*c.Probability)
+	}
 	b.WriteByte('\n')
-	writeStations(&b, f.Stations)
+	if len(f.Recordings) > 0 {
+		writeRecordings(&b, f.Recordings)
+	} else {
+		writeStations(&b, f.Stations)
+	}
 	writeBudget(&b, f)
 	writeFacts(&b, f)
 	for _, warning := range f.Warnings {
@@ -91,6 +102,23 @@ func Time(u align.UTC, layout string) string {
 		return strings.Replace(u.Second.Add(-time.Second).UTC().Format(layout), ":59:59", ":59:60", 1)
 	}
 	return u.Second.UTC().Format(layout)
+}
+
+// writeRecordings tells what each recording of a combined fix says alone, and what
+// it contributes.
+func writeRecordings(w io.Writer, recordings []align.Combined) {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "recording\tstation\tMHz\tUTC\toffset alone, 95 %\tfirst mode\tweight")
+	for _, r := range recordings {
+		mhz := "-"
+		if r.CarrierHz > 0 {
+			mhz = fmt.Sprintf("%g", r.CarrierHz/1e6)
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s, %.0f %%\t%.0f %%\n", r.Path, strings.ToUpper(r.Station), mhz, r.At.UTC().Format("15:04:05"),
+			WithUnit(r.Alone.Offset, (r.Alone.CI95[1]-r.Alone.CI95[0])/2, SecondUnits), r.Mode, 100*r.Chance, 100*r.Weight)
+	}
+	t.Flush()
+	fmt.Fprintln(w)
 }
 
 func writeStations(w io.Writer, stations []align.StationFix) {

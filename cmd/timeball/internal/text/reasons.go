@@ -66,7 +66,11 @@ func reason(r align.Reason) string {
 	case align.Disagreement:
 		return fmt.Sprintf("the stations disagree by more than their uncertainties allow (χ² = %.1f for %d degrees of freedom): the interval is widened", r.Chi2, r.DoF)
 	case align.PathContradicted:
-		return fmt.Sprintf("%s: %s; its path delay is widened", r.Station, r.Note)
+		return fmt.Sprintf("%s: %s", r.Station, r.Note)
+	case align.LeftOut:
+		return fmt.Sprintf("%s is left out: %v", r.Recording, r.Err)
+	case align.Doubted:
+		return fmt.Sprintf("%s: %s probably comes late, scattered sideways; the other recordings make that %.0f times likelier", r.Recording, strings.ToUpper(r.Station), r.Times)
 	case align.HandsUntold:
 		return "nothing can be said of the hands: the broadcast has not told the time yet"
 	}

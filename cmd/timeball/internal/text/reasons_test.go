@@ -33,7 +33,7 @@ func TestReasons(t *testing.T) {
 		{align.PathUnknown{Err: errors.New("too near")}, "not known: too near"},
 		{align.FewPulses{Need: 8}, "fewer than 8 pulses"},
 		{align.Disagreement{Chi2: 9.25, DoF: 1}, "χ² = 9.2 for 1 degrees"},
-		{align.PathContradicted{Station: "wwv", Note: "odd"}, "wwv: odd; its path delay is widened"},
+		{align.PathContradicted{Station: "wwv", Note: "odd"}, "wwv: odd"},
 		{align.HandsUntold{}, "nothing can be said of the hands"},
 	} {
 		f := Fix(align.Fix{Why: tt.why})

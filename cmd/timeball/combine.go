@@ -1,0 +1,211 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"regexp"
+	"runtime/debug"
+	"slices"
+	"strings"
+	"time"
+
+	"timeball/align"
+	"timeball/cmd/timeball/internal/text"
+)
+
+type combineCmd struct {
+	Files []string      `arg:"" optional:"" name:"file" help:"Recordings (WAV) of one clock, made within some hours (default: the logbook's fixes)."`
+	Since time.Duration `default:"3h" placeholder:"3h" help:"How far back from the latest the logbook's fixes count (${default})."`
+
+	Station         []string `sep:"none" default:"auto" placeholder:"ID,ID" help:"Stations that may be heard; given once it holds for all files, given as often as there are files for each in order, as --carrier, --start and --path-delay (default: auto)."`
+	stationsFlags   `embed:""`
+	Carrier         []frequency `placeholder:"10MHz" help:"Carrier (default: as the recording's note says)."`
+	At              *place      `placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive (default: as the recording's note says)."`
+	Start           []time.Time `placeholder:"RFC3339" help:"UTC of the first sample, within half a minute (default: as the recording itself says)."`
+	ionosphereFlags `embed:""`
+	PathDelay       []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one."`
+	ReceiverDelay   *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms)."`
+	Skew            *delay         `placeholder:"1.3us[±1us]" help:"Delay of the marker input minus that of the receiver input (default: as calibrated, else none)."`
+	MarkerEdge      string         `default:"auto" enum:"rising,falling,auto" placeholder:"rising|falling|auto" help:"On-time edge of the marker (default: auto, the leading edge)."`
+
+	bookFlags `embed:""`
+	JSON      bool `name:"json" help:"Print one JSON object (timeball.fix/1)."`
+}
+
+// Help is kong's long help.
+func (combineCmd) Help() string {
+	return `Joins recordings of one clock, made one after the other within some hours, into one fix. A good clock hardly moves meanwhile, so what differs between carriers and stations is the path: together they tell which mode each arrival came by and how high the ionosphere is today. The second recording narrows the interval most; do not touch the clock or the receiver's filters in between.
+
+The exit status is 0 for a fix, 3 when none of the recordings has one.
+
+Example: timeball combine --at 50.2,-5.6 --carrier 4996kHz --carrier 9996kHz evening-1.wav evening-2.wav`
+}
+
+// AfterApply checks the flags, for kong.
+func (c *combineCmd) AfterApply() error {
+	for _, f := range []struct {
+		name  string
+		given int
+	}{{"--station", len(c.Station)}, {"--carrier", len(c.Carrier)}, {"--start", len(c.Start)}, {"--path-delay", len(c.PathDelay)}} {
+		if f.given > 1 && f.given != len(c.Files) {
+			return usageError{fmt.Errorf("%s is given %d times for %d files: give it once, or once for each", f.name, f.given, len(c.Files))}
+		}
+	}
+	if c.Since <= 0 {
+		return usageError{errors.New("--since: give a length of time, such as 3h")}
+	}
+	return nil
+}
+
+// Run measures the recordings, or takes the logbook's fixes, and joins them.
+func (c *combineCmd) Run(p *program, file calibrationFile) error {
+	defer debug.SetGCPercent(debug.SetGCPercent(garbagePercent))
+	var fixes []align.Fix
+	var err error
+	if len(c.Files) > 0 {
+		fixes, err = c.measured(p, file)
+	} else {
+		fixes, err = c.logged()
+	}
+	if err != nil {
+		return err
+	}
+	all, err := c.table()
+	if err != nil {
+		return err
+	}
+	how := align.Combination{Sunspots: c.r12()}
+	if how.Maps, err = c.maps(); err != nil {
+		return err
+	}
+	for i := range all {
+		how.Stations = append(how.Stations, &all[i])
+	}
+	if !slices.ContainsFunc(fixes, func(f align.Fix) bool { return f.Offset != nil }) {
+		for _, f := range fixes {
+			fmt.Fprintf(p.stderr, "timeball: %s: no fix: %s\n", f.Recording.Path, f.Reason)
+		}
+		return errNoFix
+	}
+	fix, err := align.Combine(fixes, how)
+	if err != nil {
+		return err
+	}
+	fix = text.Fix(fix)
+	if c.JSON {
+		return json.NewEncoder(p.stdout).Encode(fix)
+	}
+	return text.WriteFix(p.stdout, fix)
+}
+
+// nth is what holds for file i of what was given once for all or for each.
+func nth[T any](given []T, i int) (v T) {
+	switch {
+	case len(given) == 1:
+		v = given[0]
+	case len(given) > 1:
+		v = given[i]
+	}
+	return v
+}
+
+// measured measures the files.
+func (c *combineCmd) measured(p *program, file calibrationFile) ([]align.Fix, error) {
+	var fixes []align.Fix
+	for i, name := range c.Files {
+		flags := measureFlags{
+			Station: strings.Split(nth(c.Station, i), ","), stationsFlags: c.stationsFlags, Carrier: nth(c.Carrier, i), At: c.At,
+			Start: nth(c.Start, i), ionosphereFlags: c.ionosphereFlags, ReceiverDelay: c.ReceiverDelay, Skew: c.Skew, MarkerEdge: c.MarkerEdge,
+		}
+		if len(c.PathDelay) > 0 {
+			flags.PathDelay = []stationDelay{nth(c.PathDelay, i)}
+		}
+		fix, err := measureNoted(p, name, flags, file)
+		if err != nil {
+			return nil, err
+		}
+		fixes = append(fixes, fix)
+	}
+	return fixes, nil
+}
+
+// measureNoted measures a file; what the flags leave open its note may tell.
+func measureNoted(p *program, name string, flags measureFlags, file calibrationFile) (align.Fix, error) {
+	src, err := openRecording(p, name)
+	if err != nil {
+		return align.Fix{}, err
+	}
+	defer src.Close()
+	flags.readNote(src.Info().Note)
+	settings, err := flags.settings(file)
+	if err != nil {
+		return align.Fix{}, err
+	}
+	attempt, err := align.NewAttempt(src.Info(), settings)
+	if err != nil {
+		return align.Fix{}, err
+	}
+	if err := measureAll(p, prepared{src, attempt}, attempt.Process); err != nil {
+		return align.Fix{}, err
+	}
+	return text.Fix(attempt.Fix()), nil
+}
+
+// What a recorder's note says of carrier and place.
+var (
+	notedCarrier = regexp.MustCompile(`(?:^|; )carrier ([0-9.]+ MHz)`)
+	notedPlace   = regexp.MustCompile(`(?:^|; )place (-?[0-9.]+)°, (-?[0-9.]+)°`)
+)
+
+// readNote takes carrier and place from a recorder's note where they were not given.
+func (f *measureFlags) readNote(note string) {
+	if m := notedCarrier.FindStringSubmatch(note); m != nil && f.Carrier == 0 {
+		_ = f.Carrier.UnmarshalText([]byte(m[1]))
+	}
+	if m := notedPlace.FindStringSubmatch(note); m != nil && f.At == nil {
+		var at place
+		if at.UnmarshalText([]byte(m[1]+","+m[2])) == nil {
+			f.At = &at
+		}
+	}
+}
+
+// logged takes the logbook's fixes, back from the latest; what they leave open the
+// flags may tell.
+func (c *combineCmd) logged() ([]align.Fix, error) {
+	book, err := c.read()
+	if err != nil {
+		return nil, err
+	}
+	defer book.Close()
+	entries, err := book.Entries(c.Clock)
+	if err != nil {
+		return nil, err
+	}
+	var fixes []align.Fix
+	var latest time.Time
+	for _, e := range entries {
+		if e.Fix != nil && e.WithdrawnBy == 0 && e.Fix.At != nil && e.Fix.Wire == nil {
+			fixes = append(fixes, *e.Fix)
+			if e.Fix.At.After(latest) {
+				latest = *e.Fix.At
+			}
+		}
+	}
+	fixes = slices.DeleteFunc(fixes, func(f align.Fix) bool { return latest.Sub(*f.At) > c.Since })
+	if len(fixes) == 0 {
+		return nil, c.empty(book)
+	}
+	for i := range fixes {
+		if fixes[i].Place == nil && c.At != nil {
+			fixes[i].Place = &align.Place{Lat: c.At.Lat, Lon: c.At.Lon}
+		}
+		for k := range fixes[i].Stations {
+			if s := &fixes[i].Stations[k]; s.CarrierHz == 0 && len(c.Carrier) == 1 {
+				s.CarrierHz = float64(c.Carrier[0])
+			}
+		}
+	}
+	return fixes, nil
+}

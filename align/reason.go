@@ -1,6 +1,8 @@
 package align
 
 import (
+	"time"
+
 	"timeball/detect/marker"
 )
 
@@ -58,21 +60,28 @@ type (
 		Recording, Station string
 		Times              float64
 	}
+	// StartContradicted: the start given, of the first frame, is another time than
+	// the recording or the broadcast tells.
+	StartContradicted struct {
+		Given, Told time.Time
+		Broadcast   bool // it is the broadcast that tells
+	}
 	// HandsUntold: the broadcast has not told what the hands should show.
 	HandsUntold struct{}
 )
 
-func (TooShort) reason()         {}
-func (NoPulse) reason()          {}
-func (NoMarkerChannel) reason()  {}
-func (ManyReceivers) reason()    {}
-func (SameChannel) reason()      {}
-func (NoStation) reason()        {}
-func (Unsettled) reason()        {}
-func (PathUnknown) reason()      {}
-func (FewPulses) reason()        {}
-func (Disagreement) reason()     {}
-func (PathContradicted) reason() {}
-func (LeftOut) reason()          {}
-func (Doubted) reason()          {}
-func (HandsUntold) reason()      {}
+func (TooShort) reason()          {}
+func (NoPulse) reason()           {}
+func (NoMarkerChannel) reason()   {}
+func (ManyReceivers) reason()     {}
+func (SameChannel) reason()       {}
+func (NoStation) reason()         {}
+func (Unsettled) reason()         {}
+func (PathUnknown) reason()       {}
+func (FewPulses) reason()         {}
+func (Disagreement) reason()      {}
+func (PathContradicted) reason()  {}
+func (LeftOut) reason()           {}
+func (Doubted) reason()           {}
+func (HandsUntold) reason()       {}
+func (StartContradicted) reason() {}

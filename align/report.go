@@ -97,6 +97,7 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(*timecode.Decoder) t
 	}
 	a.combine(&f, found)
 	a.label(&f, last, read)
+	a.checkStart(&f, last)
 	a.setHands(&f, last)
 	a.setUT1(&f)
 	return f
@@ -401,6 +402,27 @@ func (a *Attempt) label(f *Fix, last int, read func(*timecode.Decoder) timecode.
 // are counted by the marker, which runs truer than the sample clock.
 func (a *Attempt) since(n float64) float64 {
 	return (a.pulses.Start()+a.pulses.Shift())/a.rate + n
+}
+
+// roughStart is how far off a start may be that people give: half a minute is asked for,
+// with room for a computer's clock.
+const roughStart = time.Minute
+
+// checkStart notes where the start that was given cannot be.
+func (a *Attempt) checkStart(f *Fix, last int) {
+	given := a.settings.Start
+	if given.IsZero() {
+		given = a.info.Start
+	} else if told := a.info.Start; !told.IsZero() && given.Sub(told).Abs() > roughStart {
+		f.Notices = append(f.Notices, StartContradicted{Given: given, Told: told})
+	}
+	at, ok := a.pulses.Pulse(last)
+	if f.UTC == nil || given.IsZero() || !ok {
+		return
+	}
+	if told := f.UTC.Second.Add(-seconds(at / a.rate)); given.Sub(told).Abs() > roughStart {
+		f.Notices = append(f.Notices, StartContradicted{given, told, true})
+	}
 }
 
 // seconds is a length of time in the clock's terms.

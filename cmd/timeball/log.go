@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -207,12 +208,24 @@ type when struct {
 	Time time.Time `placeholder:"TIME" format:"2006-01-02T15:04:05Z07:00" help:"When it was done, RFC 3339 (now)."`
 }
 
+// AfterApply refuses what has not been done yet.
+func (w when) AfterApply() error {
+	if w.Time.After(time.Now().Add(time.Minute)) {
+		return usageError{fmt.Errorf("--time %s lies in the future: log what is done when it is done", w.Time.Format(time.RFC3339))}
+	}
+	return nil
+}
+
 func (w when) at() time.Time {
 	if w.Time.IsZero() {
 		return time.Now().UTC().Truncate(time.Second)
 	}
 	return w.Time.UTC()
 }
+
+// largestTrim is the largest relative change of frequency that a clock's adjustment
+// makes: a pendulum's, by 2 mm of its metre (half of that in frequency).
+const largestTrim = 1e-3
 
 type logAdjustCmd struct {
 	when
@@ -251,8 +264,12 @@ func (c logAdjustCmd) Run(p *program, l *logCmd) error {
 		step(-1, c.Retard)
 	}
 	var trim rate.Adjustment
+	var wild error
 	ratio := func(sign float64, m *measuredRatio) {
 		by := sign * m.value
+		if math.Abs(by) > largestTrim {
+			wild = usageError{fmt.Errorf("log adjust: a trim by %g is a minute and a half a day and more: give the relative change of frequency, such as 3e-10", by)}
+		}
 		trim.Trim, trim.U = &by, m.u
 	}
 	if c.Raise != nil {
@@ -280,6 +297,9 @@ func (c logAdjustCmd) Run(p *program, l *logCmd) error {
 	}
 	if c.Celsius != nil {
 		add(rate.Adjustment{Kind: rate.Temperature, Celsius: c.Celsius})
+	}
+	if wild != nil {
+		return wild
 	}
 	if len(list) == 0 {
 		return usageError{errors.New("log adjust: say what was done, for example --retard 12ms")}

@@ -11,6 +11,7 @@ import (
 	"timeball/align"
 	"timeball/align/path"
 	"timeball/capture/station"
+	"timeball/cmd/timeball/internal/text"
 	"timeball/detect/marker"
 )
 
@@ -46,6 +47,32 @@ func (f *measureFlags) check() error {
 		return usageError{errors.New("--receiver-channel and --marker-channel count from 1")}
 	case f.ReceiverChannel > 0 && f.ReceiverChannel == f.MarkerChannel:
 		return usageError{fmt.Errorf("--receiver-channel and --marker-channel are both %d: they must differ", f.MarkerChannel)}
+	case f.Start.After(time.Now().Add(time.Hour)):
+		return usageError{fmt.Errorf("--start %s lies in the future: nothing was recorded then", f.Start.Format(time.RFC3339))}
+	}
+	for _, d := range f.PathDelay {
+		if err := d.within("--path-delay", 0, longestPath); err != nil {
+			return err
+		}
+	}
+	return errors.Join(f.ReceiverDelay.within("--receiver-delay", 0, longestReceiver), f.Skew.within("--skew", -longestSkew, longestSkew))
+}
+
+// What delays can be, s.
+const (
+	longestPath     = 0.14 // once round the earth at the speed of light takes 134 ms; layers lengthen it a little
+	longestReceiver = 1    // of more, the whole seconds would be lost
+	longestSkew     = 0.01 // two inputs of one card differ by a few samples at most (common practice)
+)
+
+// within refuses a delay, or a half-width, that cannot be; nil passes.
+func (d *delay) within(flag string, least, most float64) error {
+	if d == nil {
+		return nil
+	}
+	if d.seconds < least || d.seconds > most || d.u != nil && 1.96**d.u > most {
+		return usageError{fmt.Errorf("%s %s ± %s: it lies between %s and %s; check value and unit", flag,
+			text.Short(d.seconds), text.Short(1.96*d.spread()), text.Short(least), text.Short(most))}
 	}
 	return nil
 }

@@ -71,6 +71,12 @@ func reason(r align.Reason) string {
 		return fmt.Sprintf("%s is left out: %v", r.Recording, r.Err)
 	case align.Doubted:
 		return fmt.Sprintf("%s: %s probably comes late, scattered sideways; the other recordings make that %.0f times likelier", r.Recording, strings.ToUpper(r.Station), r.Times)
+	case align.StartContradicted:
+		by := "the recording notes"
+		if r.Broadcast {
+			by = "the broadcast tells"
+		}
+		return fmt.Sprintf("the start of the recording is taken as %s, but %s %s: a path delay computed for the wrong time is wrong; correct --start", r.Given.UTC().Format("2006-01-02 15:04 UTC"), by, r.Told.UTC().Format("2006-01-02 15:04 UTC"))
 	case align.HandsUntold:
 		return "nothing can be said of the hands: the broadcast has not told the time yet"
 	}

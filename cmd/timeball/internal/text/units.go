@@ -142,6 +142,9 @@ func bounded(value, below, above float64) (v, sides string) {
 
 // Short is a time in three digits, for tables.
 func Short(seconds float64) string {
+	if seconds == 0 {
+		return "0"
+	}
 	u := UnitFor(math.Abs(seconds), SecondUnits)
 	return fmt.Sprintf("%.3g %s", seconds/u.Size, u.Name)
 }

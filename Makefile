@@ -28,7 +28,7 @@ endef
 cgo = if pkg-config --exists portaudio-2.0 2>/dev/null; then export CGO_ENABLED=1; \
 	else export CGO_ENABLED=0; echo "no PortAudio headers: building without live capture"; fi;
 
-.PHONY: all demo test bench bench-history bench-fold soak recording clean
+.PHONY: all demo check test bench bench-history bench-fold soak recording clean
 
 all: build/timeball
 
@@ -43,10 +43,19 @@ demo:
 	build/timeball replay --station wwv --carrier 10MHz --at 50.2,-5.6 --receiver-delay 0.5ms+-0.1ms \
 		--plot build/gannet-head.png testdata/gannet-head.wav
 
+# Tests that play in real time mostly wait: more of them than cores run side by side.
 test:
 	$(call install,$(TEST_PACKAGES))
 	@$(MAKE) --no-print-directory build/npm || echo "cannot install $(AXE): going on without it"
-	@$(cgo) $(GO) vet ./... && $(GO) test ./...
+	@$(cgo) $(GO) vet ./... && $(GO) test -parallel 8 ./...
+
+# What a change must not spoil beside the tests and what vet finds with them.
+STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
+check:
+	@$(GO) mod tidy -diff
+	@test -z "$$(gofmt -l .)" || { echo "not as gofmt writes it:"; gofmt -l .; exit 1; }
+	@CGO_ENABLED=0 $(GO) build ./...
+	@$(cgo) $(GO) run $(STATICCHECK) ./...
 
 build/npm:
 	@echo "installing $(AXE)"

@@ -102,15 +102,30 @@ func replaysTheSame(t *testing.T, path string, live align.Fix) {
 	}
 }
 
-// selfProgram is timeball as a process of its own, not yet started.
-func selfProgram(args ...string) *exec.Cmd {
+// selfProgram is timeball as a process of its own, not yet started, on the inputs
+// of a server.
+func selfProgram(server *pulsetest.Server, args ...string) *exec.Cmd {
 	cmd := exec.Command(os.Args[0])
 	cmd.Env = append(os.Environ(), childArgs+"="+strings.Join(args, "\n"))
+	cmd.Env = append(cmd.Env, server.Env...)
 	return cmd
 }
 
+// runBeside runs timeball like runWith, on the inputs of a server.
+func runBeside(t testing.TB, server *pulsetest.Server, args ...string) (status int, stdout, stderr string) {
+	t.Helper()
+	cmd := selfProgram(server, args...)
+	var out, errs bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &errs
+	if err := cmd.Run(); cmd.ProcessState == nil {
+		t.Fatal(err)
+	}
+	return cmd.ProcessState.ExitCode(), out.String(), errs.String()
+}
+
 func TestSoundcardListen(t *testing.T) {
-	server := pulsetest.Start(t, card)
+	t.Parallel()
+	server := pulsetest.Beside(t, card)
 	file := session(t, card)
 	folder := t.TempDir()
 	listen := func(more ...string) []string {
@@ -118,7 +133,7 @@ func TestSoundcardListen(t *testing.T) {
 	}
 	server.PlayFile(card, file)
 	recording := filepath.Join(folder, "whole.wav")
-	cmd := selfProgram(listen("--json", "--for=58s", "--record="+recording)...)
+	cmd := selfProgram(server, listen("--json", "--for=58s", "--record="+recording)...)
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	if err != nil {
@@ -130,13 +145,13 @@ func TestSoundcardListen(t *testing.T) {
 	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
 	// Beside it one that is killed in the middle, and one on each of three screens.
 	cut := filepath.Join(folder, "cut.wav")
-	victim := child(t, listen("--record="+cut)...)
+	victim := child(t, server, listen("--record="+cut)...)
 	time.AfterFunc(30*time.Second, func() { victim.Process.Kill() })
 	shots := make(chan map[string]string, 1)
-	go func() { shots <- screenshots(t, listen("--for=27s", "--tolerance=20ms")) }()
+	go func() { shots <- screenshots(t, server, listen("--for=27s", "--tolerance=20ms")) }()
 
 	// And one that checks the wiring.
-	wiring := selfProgram("levels", "--input=card", "--once", "--receiver-channel=2", "--marker-channel=1")
+	wiring := selfProgram(server, "levels", "--input=card", "--once", "--receiver-channel=2", "--marker-channel=1")
 	var wiringOut bytes.Buffer
 	wiring.Stdout = &wiringOut
 	if err := wiring.Start(); err != nil {
@@ -261,7 +276,7 @@ func decodeFix(t testing.TB, text []byte) align.Fix {
 // screenshots runs timeball on terminals of three sizes, on one that is then
 // made narrower and on one that can only print, and returns what is on them
 // after 22 s; nothing where there is no tmux.
-func screenshots(t *testing.T, args []string) map[string]string {
+func screenshots(t *testing.T, server *pulsetest.Server, args []string) map[string]string {
 	if _, err := exec.LookPath("tmux"); err != nil {
 		t.Log("tmux is not installed: no screens are looked at")
 		return nil
@@ -276,7 +291,7 @@ func screenshots(t *testing.T, args []string) map[string]string {
 	}
 	got := map[string]string{"200x60": "", "80x24": "", "40x20": "", resized: "", dumb: ""}
 	for name := range got {
-		cmd := selfProgram(args...)
+		cmd := selfProgram(server, args...)
 		start := []string{"new-session", "-d", "-s", name, "-x", "200", "-y", "60"}
 		if w, h, ok := strings.Cut(name, "x"); ok {
 			start[5], start[7] = w, h
@@ -308,11 +323,12 @@ const resized, dumb = "narrowed", "dumb"
 // The card is unplugged, the server killed: the attempt goes on with what comes
 // after, though nobody knows to the millisecond how long that took.
 func TestSoundcardListenUnplugged(t *testing.T) {
-	server := pulsetest.Start(t, card)
+	t.Parallel()
+	server := pulsetest.Beside(t, card)
 	file := session(t, card)
 	stop := server.PlayFile(card, file)
 	recording := filepath.Join(t.TempDir(), "unplugged.wav")
-	cmd := selfProgram(append([]string{"listen", "--json", "--input=card", "--for=52s", "--record=" + recording}, knownDelays...)...)
+	cmd := selfProgram(server, append([]string{"listen", "--json", "--input=card", "--for=52s", "--record=" + recording}, knownDelays...)...)
 	var out, said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &said
 	if err := cmd.Start(); err != nil {
@@ -347,12 +363,13 @@ func TestSoundcardListenUnplugged(t *testing.T) {
 
 // Ctrl-C ends with the fix, or with the word that there is none.
 func TestSoundcardListenInterrupted(t *testing.T) {
-	server := pulsetest.Start(t, card)
+	t.Parallel()
+	server := pulsetest.Beside(t, card)
 	server.Play(card, counting(60))
 	for _, sig := range []os.Signal{syscall.SIGINT, syscall.SIGTERM} {
 		t.Run(sig.String(), func(t *testing.T) {
 			t.Parallel()
-			cmd := selfProgram("listen", "--input=card")
+			cmd := selfProgram(server, "listen", "--input=card")
 			var out bytes.Buffer
 			cmd.Stdout = &out
 			errs, err := cmd.StderrPipe()
@@ -376,17 +393,18 @@ func TestSoundcardListenInterrupted(t *testing.T) {
 
 // A tone sounds with every pulse, as high as the offset is near the tolerance.
 func TestSoundcardBeep(t *testing.T) {
+	t.Parallel()
 	speaker := pulsetest.Sink{Name: "speaker", Rate: toneTestRate, Channels: 1}
-	server := pulsetest.Start(t, card, speaker)
+	server := pulsetest.Beside(t, card, speaker)
 	const offset, step, tolerance = 20e-3, 18e-3, 100e-6
 	file := write(t, simulate.Config{
 		Rate: card.Rate, Seconds: 30, Seed: 5, Wire: &simulate.Marker{NoiseRMS: 3e-4},
 		Marker: &simulate.Marker{OffsetSeconds: offset, NoiseRMS: 3e-4, Steps: []simulate.Step{{AtSeconds: 17.5, BySeconds: step}}},
 	})
 	server.PlayFile(card, file)
-	t.Setenv("PULSE_SINK", speaker.Name) // the output "default" is then this
+	server.Env = append(server.Env, "PULSE_SINK="+speaker.Name) // the output "default" is then this
 	heard := server.Record(speaker)
-	status, out, errs := runWith(t, "listen", "--input=card", "--wired", "--beep", "--for=23s", "--tolerance=100us", "--no-log")
+	status, out, errs := runBeside(t, server, "listen", "--input=card", "--wired", "--beep", "--for=23s", "--tolerance=100us", "--no-log")
 	if status != exitOK || errs != "" {
 		t.Fatalf("%d, %q, %q", status, out, errs)
 	}

@@ -36,9 +36,9 @@ type watching struct {
 	ended   chan bool
 }
 
-func watchLive(t *testing.T, args ...string) *watching {
+func watchLive(t *testing.T, server *pulsetest.Server, args ...string) *watching {
 	t.Helper()
-	w := &watching{t: t, cmd: selfProgram(append([]string{"listen", "--json", "--page"}, args...)...), ended: make(chan bool, 2)}
+	w := &watching{t: t, cmd: selfProgram(server, append([]string{"listen", "--json", "--page"}, args...)...), ended: make(chan bool, 2)}
 	out, err := w.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -115,8 +115,9 @@ func (w *watching) agrees(ctx context.Context, byWire bool) {
 // A page shows what comes from a sound card, by radio and by wire, as the
 // program's stream tells it; what is written down on it is kept with the fix.
 func TestSoundcardListenPage(t *testing.T) {
+	t.Parallel()
 	wire := pulsetest.Sink{Name: "wire", Rate: 48000, Channels: 2}
-	server := pulsetest.Start(t, card, wire)
+	server := pulsetest.Beside(t, card, wire)
 	folder := t.TempDir()
 	pulses := write(t, simulate.Config{Rate: wire.Rate, Seconds: 60, Seed: 7, SoundCard: simulate.SoundCard{ClockPPM: 20},
 		Wire: &simulate.Marker{}, Marker: &simulate.Marker{OffsetSeconds: 3.2e-6}})
@@ -125,8 +126,8 @@ func TestSoundcardListenPage(t *testing.T) {
 	server.PlayFile(card, session(t, card))
 	server.PlayFile(wire, pulses)
 	book, report := filepath.Join(folder, "log.sqlite"), filepath.Join(folder, "report.html")
-	radio := watchLive(t, append([]string{"--input=card", "--for=42s", "--logbook=" + book, "--report=" + report}, knownDelays...)...)
-	wired := watchLive(t, "--wired", "--input=wire", "--for=42s", "--no-log")
+	radio := watchLive(t, server, append([]string{"--input=card", "--for=42s", "--logbook=" + book, "--report=" + report}, knownDelays...)...)
+	wired := watchLive(t, server, "--wired", "--input=wire", "--for=42s", "--no-log")
 
 	n := newCable(t, radio.link)
 	if err := chromedp.Do(tab, chromedp.Navigate(n.link)); err != nil {

@@ -99,18 +99,34 @@ func (p *played) ask(body string) {
 	}
 }
 
+// chromium is one browser for all tests, begun when the first asks for it and
+// ended by endChromium; nil when it is not installed.
+var (
+	endChromium = func() {}
+	chromium    = sync.OnceValue(func() context.Context {
+		path, err := exec.LookPath("chromium")
+		if err != nil {
+			return nil
+		}
+		allocator, endAllocator := chromedp.NewExecAllocator(context.Background(), chromedp.ExecPath(path), chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU)
+		first, endFirst := chromedp.NewContext(allocator)
+		endChromium = func() { endFirst(); endAllocator() }
+		if err := chromedp.Do(first, chromedp.Navigate("about:blank")); err != nil {
+			panic(err)
+		}
+		return first
+	})
+)
+
 // browser opens a tab of Chromium; the test is skipped without one.
 func browser(t *testing.T) context.Context {
 	t.Helper()
-	path, err := exec.LookPath("chromium")
-	if err != nil {
+	if chromium() == nil {
 		t.Skip("needs chromium")
 	}
-	ctx, end := chromedp.NewExecAllocator(context.Background(), chromedp.ExecPath(path), chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU)
+	ctx, end := chromedp.NewContext(chromium())
 	t.Cleanup(end)
-	ctx, end = chromedp.NewContext(ctx)
-	t.Cleanup(end)
-	ctx, end = context.WithTimeout(ctx, 3*time.Minute)
+	ctx, end = context.WithTimeout(ctx, 5*time.Minute)
 	t.Cleanup(end)
 	return ctx
 }
@@ -125,15 +141,16 @@ func value[T any](t *testing.T, ctx context.Context, expression string) T {
 	return v
 }
 
-// eventually waits until an expression is true.
+// eventually waits until an expression is true, as long as a busy machine may take.
 func eventually(t *testing.T, ctx context.Context, expression string) {
 	t.Helper()
-	for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+	for ctx.Err() == nil {
 		if value[bool](t, ctx, "!!("+expression+")") {
 			return
 		}
+		time.Sleep(50 * time.Millisecond)
 	}
-	t.Fatalf("not within 10 s: %s", expression)
+	t.Fatalf("not yet: %s", expression)
 }
 
 // watched notes what a page asks for and complains of.
@@ -199,7 +216,9 @@ func TestPageInBrowser(t *testing.T) {
 	if err := chromedp.Do(ctx, chromedp.Navigate(n.link)); err != nil {
 		t.Fatal(err)
 	}
-	eventually(t, ctx, `document.getElementById("offset").dataset.value`)
+	// What is asked for is done in turn: the page may be there first, with what was
+	// before it.
+	eventually(t, ctx, `document.getElementById("link").textContent.includes("paused") && Number(document.getElementById("offset").dataset.t) > 41`)
 	state := p.seconds(t)
 
 	// What is shown is what the stream says, to the last digit shown.
@@ -232,18 +251,18 @@ func TestPageInBrowser(t *testing.T) {
 	if moved := shown() - beforeOffset; math.Abs(math.Abs(moved)-24.6e-3) > 1e-4 {
 		t.Errorf("the step of 24.6 ms shows as %v", moved)
 	}
-	if after := place(); math.Abs(after-before) < 10 {
-		t.Errorf("the marker moved from %v to %v px", before, after)
-	}
+	eventually(t, ctx, fmt.Sprintf(`(() => { const m = document.getElementById("mark"), s = m.ownerSVGElement;
+		return Math.abs(Number(m.style.transform.match(/-?[\d.]+/)[0]) - s.clientWidth / 2 - %v) >= 10 })()`, before))
 	eventually(t, ctx, `document.getElementById("log").textContent.includes("24.6")`)
 
 	eventually(t, ctx, `document.getElementById("link").textContent.includes("paused")`)
 	pictures(t, ctx, "turn", len(screens))
 
 	// It plays on, and the axis goes closer as the offset lessens.
-	p.ask(`{"do":"speed","value":20}`)
+	// (Slowly at first: a busy machine must see it playing before it has ended.)
 	p.ask(`{"do":"play"}`)
 	eventually(t, ctx, `document.getElementById("link").textContent.includes("recording")`)
+	p.ask(`{"do":"speed","value":4}`)
 	eventually(t, ctx, `Number(document.getElementById("offset").dataset.t) > 60`)
 	p.ask(`{"do":"pause"}`)
 

@@ -38,13 +38,14 @@ func checkCounting(t *testing.T, samples [][]float32) {
 }
 
 func TestSoundcardRecord(t *testing.T) {
-	server := pulsetest.Start(t, card)
+	t.Parallel()
+	server := pulsetest.Beside(t, card)
 	server.Play(card, counting(60))
 	folder := t.TempDir()
 
 	t.Run("for a time", func(t *testing.T) {
 		file := filepath.Join(folder, "a.wav")
-		status, out, errs := runWith(t, "record", "--input=card", "--for=1500ms", "--record="+file)
+		status, out, errs := runBeside(t, server, "record", "--input=card", "--for=1500ms", "--record="+file)
 		if status != exitOK || !strings.Contains(out, "1.5 s of card, no frames lost") || errs != "" {
 			t.Errorf("%d, %q, %q", status, out, errs)
 		}
@@ -59,7 +60,7 @@ func TestSoundcardRecord(t *testing.T) {
 	})
 
 	t.Run("in pieces", func(t *testing.T) {
-		status, _, errs := runWith(t, "record", "--input=card", "--for=1500ms", "--rotate=1s", "--record="+filepath.Join(folder, "b.wav"))
+		status, _, errs := runBeside(t, server, "record", "--input=card", "--for=1500ms", "--rotate=1s", "--record="+filepath.Join(folder, "b.wav"))
 		if status != exitOK {
 			t.Fatalf("%d, %s", status, errs)
 		}
@@ -76,7 +77,7 @@ func TestSoundcardRecord(t *testing.T) {
 
 	t.Run("interrupted", func(t *testing.T) {
 		file := filepath.Join(folder, "c.wav")
-		cmd := child(t, "record", "--input=card", "--record="+file)
+		cmd := child(t, server, "record", "--input=card", "--record="+file)
 		waitFor(t, file, 200_000)
 		cmd.Process.Signal(syscall.SIGINT)
 		if err := cmd.Wait(); err != nil {
@@ -88,7 +89,7 @@ func TestSoundcardRecord(t *testing.T) {
 
 	t.Run("killed", func(t *testing.T) {
 		file := filepath.Join(folder, "d.wav")
-		cmd := child(t, "record", "--input=card", "--record="+file)
+		cmd := child(t, server, "record", "--input=card", "--record="+file)
 		waitFor(t, file, 600_000) // two seconds
 		cmd.Process.Kill()
 		cmd.Wait()

@@ -15,6 +15,7 @@ import (
 	"unicode/utf8"
 
 	"timeball/capture"
+	"timeball/capture/soundcard/pulsetest"
 	"timeball/capture/wavfile"
 	"timeball/cmd/timeball/internal/view"
 )
@@ -188,10 +189,9 @@ func init() {
 }
 
 // child starts timeball as a process of its own.
-func child(t *testing.T, args ...string) *exec.Cmd {
+func child(t *testing.T, server *pulsetest.Server, args ...string) *exec.Cmd {
 	t.Helper()
-	cmd := exec.Command(os.Args[0])
-	cmd.Env = append(os.Environ(), childArgs+"="+strings.Join(args, "\n"))
+	cmd := selfProgram(server, args...)
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}

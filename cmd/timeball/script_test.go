@@ -28,7 +28,15 @@ func TestMain(m *testing.M) {
 		os.Setenv(mine, folder)
 		os.Setenv("XDG_DATA_HOME", folder)
 	}
-	testscript.Main(m, map[string]func(){"timeball": main, "timeball-simulated": mainSimulated})
+	testscript.Main(endingBrowser{m}, map[string]func(){"timeball": main, "timeball-simulated": mainSimulated})
+}
+
+// endingBrowser ends the browser after the tests.
+type endingBrowser struct{ *testing.M }
+
+func (e endingBrowser) Run() int {
+	defer func() { endChromium() }()
+	return e.M.Run()
 }
 
 // TestScripts runs testdata/script. A script may say

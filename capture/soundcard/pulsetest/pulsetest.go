@@ -35,6 +35,7 @@ func (s Sink) module() string {
 
 // Server is a running server.
 type Server struct {
+	Env   []string // points a process at the server
 	t     testing.TB
 	dir   string
 	sinks []Sink
@@ -45,6 +46,18 @@ type Server struct {
 // Start starts a server with sinks, and points this process and those it
 // starts at it. It skips the test when PulseAudio is not installed.
 func Start(t testing.TB, sinks ...Sink) *Server {
+	t.Helper()
+	s := Beside(t, sinks...)
+	for _, e := range s.Env {
+		name, value, _ := strings.Cut(e, "=")
+		t.Setenv(name, value)
+	}
+	return s
+}
+
+// Beside starts a server like Start, but only processes that are given its Env
+// find it: so tests may have a server each, side by side.
+func Beside(t testing.TB, sinks ...Sink) *Server {
 	t.Helper()
 	for _, prog := range []string{"pulseaudio", "pactl", "pacat"} {
 		if _, err := exec.LookPath(prog); err != nil {
@@ -58,10 +71,7 @@ func Start(t testing.TB, sinks ...Sink) *Server {
 	}
 	t.Cleanup(func() { os.RemoveAll(dir) })
 	s := &Server{t: t, dir: dir, sinks: sinks}
-	t.Setenv("HOME", dir)
-	t.Setenv("XDG_RUNTIME_DIR", dir)
-	t.Setenv("PULSE_RUNTIME_PATH", dir)
-	t.Setenv("PULSE_SERVER", "unix:"+s.socket())
+	s.Env = []string{"HOME=" + dir, "XDG_RUNTIME_DIR=" + dir, "PULSE_RUNTIME_PATH=" + dir, "PULSE_SERVER=unix:" + s.socket()}
 	var pcms strings.Builder
 	for _, sink := range sinks {
 		fmt.Fprintf(&pcms, "pcm.%s { type pulse device %[1]s.monitor hint { show on description \"test sink\" } }\n", sink.Name)
@@ -80,6 +90,13 @@ func Start(t testing.TB, sinks ...Sink) *Server {
 
 func (s *Server) socket() string { return filepath.Join(s.dir, "socket") }
 
+// command is a program that finds the server.
+func (s *Server) command(name string, args ...string) *exec.Cmd {
+	cmd := exec.Command(name, args...)
+	cmd.Env = append(os.Environ(), s.Env...)
+	return cmd
+}
+
 // Restart starts the server again after Kill, with all its sinks.
 func (s *Server) Restart() {
 	s.t.Helper()
@@ -92,13 +109,13 @@ func (s *Server) Restart() {
 	for _, sink := range s.sinks {
 		args = append(args, "-L", sink.module())
 	}
-	s.cmd = exec.Command("pulseaudio", args...)
+	s.cmd = s.command("pulseaudio", args...)
 	s.cmd.Stdout, s.cmd.Stderr = s.log, s.log
 	if err := s.cmd.Start(); err != nil {
 		s.t.Fatal(err)
 	}
 	for range 100 {
-		if exec.Command("pactl", "info").Run() == nil {
+		if s.command("pactl", "info").Run() == nil {
 			return
 		}
 		time.Sleep(50 * time.Millisecond)
@@ -150,7 +167,7 @@ func (s *Server) Unload(name string) {
 
 func (s *Server) pactl(args ...string) string {
 	s.t.Helper()
-	out, err := exec.Command("pactl", args...).CombinedOutput()
+	out, err := s.command("pactl", args...).CombinedOutput()
 	if err != nil {
 		s.t.Fatalf("pactl %v: %v: %s", args, err, out)
 	}
@@ -163,7 +180,7 @@ func (s *Server) Play(sink Sink, samples []int16) (stop func()) {
 	s.t.Helper()
 	var raw bytes.Buffer
 	binary.Write(&raw, binary.LittleEndian, samples)
-	cmd := exec.Command("pacat", "--playback", "--raw", "--format=s16le", "--device="+sink.Name,
+	cmd := s.command("pacat", "--playback", "--raw", "--format=s16le", "--device="+sink.Name,
 		"--rate="+strconv.Itoa(sink.Rate), "--channels="+strconv.Itoa(sink.Channels))
 	cmd.Stdin = &raw
 	return s.run(cmd)
@@ -174,7 +191,7 @@ func (s *Server) Play(sink Sink, samples []int16) (stop func()) {
 func (s *Server) Record(sink Sink) (heard func() []int16) {
 	s.t.Helper()
 	var raw bytes.Buffer
-	cmd := exec.Command("pacat", "--record", "--raw", "--format=s16le", "--device="+sink.Name+".monitor",
+	cmd := s.command("pacat", "--record", "--raw", "--format=s16le", "--device="+sink.Name+".monitor",
 		"--rate="+strconv.Itoa(sink.Rate), "--channels="+strconv.Itoa(sink.Channels))
 	cmd.Stdout = &raw
 	stop := s.run(cmd)
@@ -189,7 +206,7 @@ func (s *Server) Record(sink Sink) (heard func() []int16) {
 // PlayFile plays a WAV file like Play. Rate and channels should be the sink's own.
 func (s *Server) PlayFile(sink Sink, path string) (stop func()) {
 	s.t.Helper()
-	return s.run(exec.Command("paplay", "--device="+sink.Name, path))
+	return s.run(s.command("paplay", "--device="+sink.Name, path))
 }
 
 func (s *Server) run(cmd *exec.Cmd) (stop func()) {

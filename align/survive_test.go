@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -85,6 +86,14 @@ func truthOf(t testing.TB, c simulate.Config) simulate.Truth {
 // that send, and the interval holds the truth. (The weakest signal needs half an
 // hour: the benchmark has it.)
 func TestSurvives(t *testing.T) {
+	// One interval in twenty may miss: of thirty, more than five do in one of a
+	// hundred runs (binomial).
+	var missed atomic.Int64
+	t.Cleanup(func() {
+		if n := missed.Load(); n > 5 {
+			t.Errorf("%d intervals do not hold the truth", n)
+		}
+	})
 	for i, c := range []trial{
 		{"nothing for two minutes", 0.1e-3, func(c *simulate.Config) {
 			c.Seconds = 210
@@ -190,9 +199,12 @@ func TestSurvives(t *testing.T) {
 			if math.Abs(e) > c.within {
 				t.Errorf("off by %v s, must be within %v s", e, c.within)
 			}
-			lo, hi := f.CI95[0]-*f.Offset+e, f.CI95[1]-*f.Offset+e
-			if (lo > 0 || hi < 0) && math.Abs(e) > 3**f.U {
+			if math.Abs(e) > 4**f.U {
 				t.Errorf("off by %v s, u = %v s", e, *f.U)
+			}
+			// The interval is the truth's, moved by the error.
+			if lo, hi := f.CI95[0]-*f.Offset+e, f.CI95[1]-*f.Offset+e; lo > 0 || hi < 0 {
+				missed.Add(1)
 			}
 		})
 	}

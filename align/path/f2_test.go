@@ -2,7 +2,8 @@ package path
 
 import "testing"
 
-// Values computed independently from the equations of P.533-14.
+// Values of the equations of Rec. ITU-R P.533-14 (Geneva, 2019), derived by a second
+// implementation of them.
 func TestF2MUF(t *testing.T) {
 	for _, c := range []struct {
 		layer f2Layer

@@ -31,7 +31,7 @@ func TestHopAgainstITUOutput(t *testing.T) {
 }
 
 // Longest hops over the sphere; 2243 km at 100 km and 4402 km at 400 km are the
-// textbook "2000 km" and "4000 km" limits of the E and F layers.
+// common practice's "2000 km" and "4000 km" limits of the E and F layers.
 func TestLongestHop(t *testing.T) {
 	for _, c := range []struct{ heightM, elevation, wantM float64 }{
 		{100e3, 0, 2243e3}, {110e3, 3, 1776e3}, {300e3, 3, 3225e3}, {400e3, 0, 4402e3}, {400e3, 5, 3423e3},

@@ -27,9 +27,9 @@ func referenceMaps(t *testing.T) *ionosphere.ITUMaps {
 	return m
 }
 
-// Eight paths by the method of Recs. ITU-R P.533 and P.1240, computed
-// independently from the same equations and maps (whose sphere is 0.3 % from the
-// ellipsoid used here). Levels are fields for 1 kW; the tolerance is the averaging
+// Eight paths by the method of Recs. ITU-R P.533-14 (Geneva, 2019) and P.1240-2
+// (Geneva, 2015), derived by a second implementation of the same equations and maps
+// (whose sphere is 0.3 % from the ellipsoid used here). Levels are fields for 1 kW; the tolerance is the averaging
 // of absorption along the path instead of at each mode's own crossings.
 func TestSkyAgainstIndependentComputation(t *testing.T) {
 	maps := referenceMaps(t)

@@ -11,6 +11,8 @@ import (
 	"timeball/align/path/geodesic"
 	"timeball/capture/station"
 	"timeball/detect/mixture"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // comparison is one published figure against the program's own 95 % interval.
@@ -46,6 +48,17 @@ func TestPublishedMeasurements(t *testing.T) {
 			digits, r.published, r.unit, digits, r.middle, r.unit, digits, r.low, digits, r.high, r.unit, verdict)
 	}
 	t.Logf("\n%s%d of %d inside", table.String(), in, len(rows))
+	// Too wide an interval would hold everything: the departures, in standard
+	// uncertainties, must scatter as they say. Their squares' sum is chi-square.
+	sum := 0.0
+	for _, r := range rows {
+		z := (r.published - r.middle) / ((r.high - r.low) / 3.92)
+		sum += z * z
+	}
+	chi := distuv.ChiSquared{K: float64(len(rows))}
+	if lo, hi := chi.Quantile(0.005), chi.Quantile(0.995); sum < lo || sum > hi {
+		t.Errorf("squared departures add up to %.1f, want %.1f to %.1f (99 %%)", sum, lo, hi)
+	}
 	if 10*in < 9*len(rows) {
 		t.Errorf("%d of %d published figures lie inside the computed interval, want nine in ten", in, len(rows))
 	}
@@ -129,7 +142,8 @@ func boulder(t *testing.T) []comparison {
 }
 
 // The BIH's empirical rule for the mean delay of time signals, tau = d/V with
-// V = 290 - 139.41/(d/1000 + 2.90) km/ms, quoted in a paper on time service.
+// V = 290 - 139.41/(d/1000 + 2.90) km/ms, as the abstract of a paper on time service
+// quotes it (td.alljournals.cn, read 2026; author, journal and year are not given there).
 func bih(t *testing.T) []comparison {
 	var rows []comparison
 	site := LatLon{Lat: 35.0, Lon: 109.55}
@@ -145,8 +159,8 @@ func bih(t *testing.T) []comparison {
 	return rows
 }
 
-// BPV (Shanghai) to Wuhan, a year of eight receptions a day, abstract of a
-// Chinese paper on time service: the delay grows by 0.0010 ms for each unit of
+// BPV (Shanghai) to Wuhan, a year of eight receptions a day, from another abstract at
+// the same place: the delay grows by 0.0010 ms for each unit of
 // sunspot number.
 func wuhan(t *testing.T) []comparison {
 	s := &station.Station{ID: "bpv", Depth: 1}

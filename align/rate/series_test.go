@@ -331,7 +331,7 @@ func TestPublishedSlopes(t *testing.T) {
 }
 
 // TestSeriesUncertainty: for white frequency noise the uncertainty of the mean
-// rate is s/√n and that of the slope s√12/n^1.5 (textbook least squares).
+// rate is s/√n and that of the slope s√12/n^1.5 (derived: the variances of mean and slope of n equally spaced values).
 func TestSeriesUncertainty(t *testing.T) {
 	_, nist := published()
 	s, err := AnalyseFrequency(nist, 1)

@@ -7,7 +7,7 @@ import (
 )
 
 // longCode writes what a long-wave station sends in the minute that begins at a
-// UTC time: one symbol a second. Layouts: the operators' and the encyclopedia's
+// UTC time: one symbol a second. Layouts: the operators' and Wikipedia's
 // pages that the table of stations names.
 //
 //	dcf77      0, 1, - (no mark)

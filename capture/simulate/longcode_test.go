@@ -24,8 +24,8 @@ func TestLongWaveMinutes(t *testing.T) {
 		want string // x: not compared
 		from string
 	}{
-		{"wwvb", "2012-07-04T17:30:00Z", 0.4, false, "M01100000M000100111M000101000M011000101M010000001M001001011M", "Lowe 2012, and an encyclopedia's table"},
-		{"wwvb", "2008-03-06T07:30:00Z", -0.3, false, "M01100000M000000111M000000110M011000010M001100000M100001000M", "an encyclopedia's example"},
+		{"wwvb", "2012-07-04T17:30:00Z", 0.4, false, "M01100000M000100111M000101000M011000101M010000001M001001011M", "Lowe 2012, and Wikipedia's table of WWVB's code"},
+		{"wwvb", "2008-03-06T07:30:00Z", -0.3, false, "M01100000M000000111M000000110M011000010M001100000M100001000M", "Wikipedia's example of WWVB's code"},
 		{"jjy", "2016-06-10T08:15:00Z", 0, false, "M00100101M000100111M000100110M001000010McccccccccM000000000M", "NICT's example, a minute with the call sign"},
 		{"jjy", "2004-04-01T08:25:00Z", 0, false, "M01000101M000100111M000001001M001000010M000000100M100000000M", "NICT's example of 2004, by its meaning"},
 		{"dcf77", "2003-07-07T10:33:00Z", 0, false, "00000000000000000100100101101010010011100010011100110000001-", "by hand from the table"},
@@ -62,7 +62,7 @@ func TestWWVBPhaseAsPublished(t *testing.T) {
 	}
 }
 
-// The first chips as an encyclopedia prints them, and PTB's account of them: as
+// The first chips as Wikipedia prints them, and PTB's account of them: as
 // many ones as zeros.
 func TestDCF77Chips(t *testing.T) {
 	const first = "00000100011000010011100101010110000"

@@ -28,43 +28,43 @@ func TestMarksAsPublished(t *testing.T) {
 		{"wwv", 7, 1, 0.005, 1000, "NEETS table 3-1: 5 cycles of 1000 Hz"},
 		{"wwv", 7, 0, 0.8, 1000, "NEETS table 3-1: 0.8 s minute mark"},
 		{"wwv", 0, 0, 0.8, 1500, "NEETS table 3-1: hour mark 1500 Hz"},
-		{"wwv", 7, 29, 0, 0, "encyclopedia: seconds 29 and 59 omitted"},
-		{"wwv", 7, 59, 0, 0, "encyclopedia: seconds 29 and 59 omitted"},
+		{"wwv", 7, 29, 0, 0, "Wikipedia: seconds 29 and 59 omitted"},
+		{"wwv", 7, 59, 0, 0, "Wikipedia: seconds 29 and 59 omitted"},
 		{"wwvh", 7, 58, 0.005, 1200, "NEETS table 3-1: 6 cycles of 1200 Hz"},
 		{"wwvh", 7, 0, 0.8, 1200, "NEETS table 3-1"},
 		{"wwvh", 0, 0, 0.8, 1500, "NEETS table 3-1"},
-		{"chu", 5, 0, 0.5, 1000, "encyclopedia: 500 ms minute mark"},
-		{"chu", 0, 0, 1.0, 1000, "encyclopedia: 1 s on the hour"},
-		{"chu", 0, 9, 0, 0, "encyclopedia: 1-9 silent on the hour"},
-		{"chu", 0, 10, 0.3, 1000, "encyclopedia"},
-		{"chu", 5, 9, 0.3, 1000, "encyclopedia"},
-		{"chu", 5, 29, 0, 0, "encyclopedia: second 29 silent"},
-		{"chu", 5, 30, 0.3, 1000, "encyclopedia"},
+		{"chu", 5, 0, 0.5, 1000, "Wikipedia: 500 ms minute mark"},
+		{"chu", 0, 0, 1.0, 1000, "Wikipedia: 1 s on the hour"},
+		{"chu", 0, 9, 0, 0, "Wikipedia: 1-9 silent on the hour"},
+		{"chu", 0, 10, 0.3, 1000, "Wikipedia"},
+		{"chu", 5, 9, 0.3, 1000, "Wikipedia"},
+		{"chu", 5, 29, 0, 0, "Wikipedia: second 29 silent"},
+		{"chu", 5, 30, 0.3, 1000, "Wikipedia"},
 		{"chu", 5, 31, 0.01, 1000, "NRC codes page: 10 cycles before the code"},
 		{"chu", 5, 39, 0.01, 1000, "NRC codes page: 10 cycles before the code"},
 		{"chu", 5, 50, 0.3, 1000, "Japanese time-station history: pulse 50 present"},
-		{"chu", 5, 51, 0.01, 1000, "encyclopedia: 10 ms ticks under voice"},
+		{"chu", 5, 51, 0.01, 1000, "Wikipedia: 10 ms ticks under voice"},
 		{"bpm", 9, 1, 0.01, 1000, "NTSC: 10 ms of 1 kHz"},
 		{"bpm", 9, 0, 0.3, 1000, "NTSC: 300 ms minute mark"},
-		{"bpm", 10, 1, 0, 0, "encyclopedia: bare carrier 10-15"},
-		{"bpm", 25, 1, 0, 0, "encyclopedia: UT1 marks 25-29 are not UTC marks"},
-		{"bpm", 54, 1, 0.01, 1000, "encyclopedia: UTC block 45-55"},
+		{"bpm", 10, 1, 0, 0, "Wikipedia: bare carrier 10-15"},
+		{"bpm", 25, 1, 0, 0, "Wikipedia: UT1 marks 25-29 are not UTC marks"},
+		{"bpm", 54, 1, 0.01, 1000, "Wikipedia: UTC block 45-55"},
 		{"hla", 7, 1, 0.005, 1800, "KRISS reply: 9 cycles of 1800 Hz"},
 		{"hla", 0, 0, 0.8, 1500, "KRISS reply: hour mark 1500 Hz"},
 		{"hla", 7, 29, 0, 0, "KRISS reply: 29 and 59 missing"},
-		{"rwm", 12, 1, 0.1, 0, "encyclopedia: 100 ms, no audio tone"},
-		{"rwm", 12, 0, 0.5, 0, "encyclopedia: minute 500 ms"},
-		{"rwm", 5, 1, 0, 0, "encyclopedia: plain carrier 00:00-07:55"},
+		{"rwm", 12, 1, 0.1, 0, "Wikipedia: 100 ms, no audio tone"},
+		{"rwm", 12, 0, 0.5, 0, "Wikipedia: minute 500 ms"},
+		{"rwm", 5, 1, 0, 0, "Wikipedia: plain carrier 00:00-07:55"},
 		{"ebc", 12, 0, 0.5, 1250, "from memory"},
 		{"lol", 12, 59, 0, 0, "from memory"},
 		{"dcf77", 7, 59, 0, 0, "PTB: no dip in second 59"},
 		{"dcf77", 7, 0, 0.1, 0, "PTB: second 0 is always a 0"},
 		{"msf", 7, 0, 0.5, 0, "NPL: 500 ms off in second 0"},
-		{"wwvb", 7, 59, 0.8, 0, "encyclopedia: markers in seconds 59 and 0"},
-		{"wwvb", 7, 0, 0.8, 0, "encyclopedia: markers in seconds 59 and 0"},
+		{"wwvb", 7, 59, 0.8, 0, "Wikipedia: markers in seconds 59 and 0"},
+		{"wwvb", 7, 0, 0.8, 0, "Wikipedia: markers in seconds 59 and 0"},
 		{"jjy-40", 7, 19, 0.2, 0, "NICT: 0.2 s is a marker"},
 		{"jjy-60", 15, 44, 0, 0, "NICT: the call sign in Morse"},
-		{"bpc", 7, 20, 0, 0, "encyclopedia: seconds 0, 20, 40 have no dip"},
+		{"bpc", 7, 20, 0, 0, "Wikipedia: seconds 0, 20, 40 have no dip"},
 		{"wwv", 7, 60, 0, 0, "no station publishes its second 60"},
 	}
 	for _, tt := range tests {
@@ -78,7 +78,7 @@ func TestMarksAsPublished(t *testing.T) {
 
 // Marks a minute: 57 ticks and the minute mark for WWV, WWVH and HLA; 59 and
 // the minute mark for BPM in its UTC blocks, that is 40 minutes an hour (the
-// encyclopedia's schedule; TF.768 says 20 of 30 minutes).
+// Wikipedia's schedule; TF.768 says 20 of 30 minutes).
 func TestMarksPerMinuteAndHour(t *testing.T) {
 	count := func(s *Station, minute int) (n int) {
 		for second := range 60 {
@@ -147,7 +147,7 @@ func TestAdvanceAndEmission(t *testing.T) {
 	for _, s := range Builtin() {
 		want := 0.0
 		if s.ID == "bpm" {
-			want = 0.020 // encyclopedia citing BIPM
+			want = 0.020 // Wikipedia citing BIPM
 		}
 		if s.AdvanceSeconds != want {
 			t.Errorf("%s: advance %g s, want %g", s.ID, s.AdvanceSeconds, want)
@@ -193,7 +193,7 @@ func TestCarriersAsPublished(t *testing.T) {
 		"chu":  {3.330e6, 7.850e6, 14.670e6},         // NRC
 		"bpm":  {2.5e6, 5e6, 10e6, 15e6},             // NTSC
 		"hla":  {5e6},                                // KRISS reply
-		"rwm":  {4.996e6, 9.996e6, 14.996e6},         // encyclopedia
+		"rwm":  {4.996e6, 9.996e6, 14.996e6},         // Wikipedia
 		"lol":  {10e6},                               // TF.768
 	} {
 		var got []float64
@@ -240,7 +240,7 @@ func TestOnAir(t *testing.T) {
 }
 
 // Programme tones: 440 Hz in minute 2 of WWV and minute 1 of WWVH, 600 Hz in
-// WWV's odd minutes when WWVH sends 500 Hz (encyclopedia); in no minute do
+// WWV's odd minutes when WWVH sends 500 Hz (Wikipedia); in no minute do
 // both stations speak over each other's announcement of time (NEETS: 45-52.5
 // and 52.5-60).
 func TestProgramme(t *testing.T) {

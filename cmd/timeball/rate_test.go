@@ -118,7 +118,7 @@ func TestRateText(t *testing.T) {
 		`retard it by`,
 		`The next attempt is worth making from 2027-(01-3|0[2-9]|1)`,
 		`none interpolated`,
-		`oadev +2 d .* white PM +2e-09`, // floor: √3 · 0.2 ms in 2 days (IEEE Std 1139)
+		`overlapping Allan deviation \(oadev\) +2 d .* white PM +2e-09`, // floor: √3 · 0.2 ms in 2 days (IEEE Std 1139)
 	} {
 		if !regexp.MustCompile(want).MatchString(out) {
 			t.Errorf("text lacks %s:\n%s", want, out)

@@ -51,8 +51,8 @@ func TestHoursAfterSunset(t *testing.T) {
 	}
 }
 
-// The check value in the comment of the ITU's reference code; the others were
-// computed independently from the same equations.
+// The check value in the comment of the ITU's reference code; the others are derived
+// by a second implementation of the same equations.
 func TestField(t *testing.T) {
 	f := fieldAt(geodesic.Point{Lat: 41 + 58.0/60 + 43.0/3600, Lon: -87 - 54.0/60 - 17.0/3600}, 1800e3)
 	near(t, "gyrofrequency", f.gyroHz, 0.733686e6, 1)
@@ -72,7 +72,8 @@ func TestField(t *testing.T) {
 	near(t, "modified dip", math.Asin(NewPlace(geodesic.Point{Lat: 51.5, Lon: 0}).SinModip)/degree, 55.9130, 1e-3)
 }
 
-// Values computed independently from P.1239-3 section 4.
+// Values of Rec. ITU-R P.1239-3 (Geneva, 2012), section 4, derived by a second
+// implementation of it.
 func TestFoE(t *testing.T) {
 	for _, c := range []struct{ lat, declination, zenith, r12, afterSunset, want float64 }{
 		{0, 0, 0, 0, 0, 3.4149}, {40, 20, 20, 100, 0, 3.7406}, {51.5, -23, 75, 50, 0, 2.5036}, {10, -10, 45, 150, 0, 3.7205},

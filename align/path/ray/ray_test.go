@@ -8,7 +8,7 @@ import (
 const degree = math.Pi / 180
 
 // Rays through a quasi-parabolic layer: closed form of T. A. Croft and H.
-// Hoogasian, Radio Sci. 3, 69-74, 1968, evaluated independently.
+// Hoogasian, Radio Sci. 3, 69-74, 1968; the figures are derived from it.
 func TestQuasiParabolicLayer(t *testing.T) {
 	for _, c := range []struct{ f, fc, hm, ym, elevation, ground, group float64 }{
 		{10, 6, 300, 100, 15, 1438.1227, 1541.5112},

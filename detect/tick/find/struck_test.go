@@ -51,7 +51,8 @@ func amplitude(ratio, energy float64, seconds int) float64 {
 }
 
 // What rings when struck is no tick, whether it barely stands out of the noise or
-// far, is on the pitch or off it, dull or sharp.
+// far, is on the pitch or off it, dull or sharp. (Small parts of clocks ring for some
+// milliseconds: common practice.)
 func TestRingsAreRefused(t *testing.T) {
 	const seconds = 100
 	for i, c := range []struct{ hz, decay, rise float64 }{

@@ -17,16 +17,6 @@ import (
 	"timeball/cmd/timeball/internal/text"
 )
 
-// Colours of a measurement: the marker, UTC and the tick's arrival keep theirs
-// in all three drawings.
-var (
-	markerColour  = color.RGBA{0xb3, 0x2d, 0x1e, 0xff}
-	utcColour     = color.RGBA{0x0b, 0x5c, 0x8a, 0xff}
-	arrivalColour = color.RGBA{0x2e, 0x7d, 0x4f, 0xff}
-	// A raster runs from still to loud through these.
-	rasterColours = []color.RGBA{{0x12, 0x1c, 0x2b, 0xff}, {0x24, 0x4a, 0x66, 0xff}, {0x5b, 0x8f, 0x99, 0xff}, {0xe8, 0xd9, 0x9a, 0xff}, {0xff, 0xfb, 0xee, 0xff}}
-)
-
 const (
 	attemptWidth  = 20 * vg.Centimeter // of a station's column
 	attemptHeight = 27 * vg.Centimeter

@@ -18,18 +18,6 @@ import (
 	"timeball/cmd/timeball/internal/text"
 )
 
-// Colours: ink for what is said, sand and slate for ground and layers, and one
-// hue for each kind of layer.
-var (
-	inkColour    = color.RGBA{40, 44, 52, 255}
-	groundColour = color.RGBA{214, 204, 186, 255}
-	paleColour   = color.RGBA{170, 178, 190, 255}
-	// Of the ionosphere's layers and their names.
-	layerBandColour = color.RGBA{243, 245, 248, 255}
-	paleInkColour   = color.RGBA{120, 128, 140, 255}
-	bandColour      = color.RGBA{205, 222, 232, 255}
-)
-
 // layerColour tells the layers of modes apart.
 func layerColour(mode string) color.RGBA {
 	switch {

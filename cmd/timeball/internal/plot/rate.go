@@ -16,13 +16,6 @@ import (
 	"timeball/cmd/timeball/internal/text"
 )
 
-// Colours beside those of all plots; shapes and dashes differ too, for print in black.
-var (
-	fitColour     = color.RGBA{0x0b, 0x5c, 0x8a, 0xff}
-	changeColour  = color.RGBA{0x7a, 0x5a, 0x00, 0xff}
-	outlierColour = color.RGBA{0xb3, 0x2d, 0x1e, 0xff}
-)
-
 const (
 	plotWidth  = 18 * vg.Centimeter // fits A4 with its margins
 	plotHeight = 9 * vg.Centimeter
@@ -232,7 +225,7 @@ func deviationsPlot(list []stability.Deviation, floor func(stability.Deviation) 
 		}
 		l, s := line(points, style.colour, vg.Points(.8)), markers(points, style.colour, style.shape, vg.Points(2.5))
 		p.Add(l, s)
-		p.Legend.Add(string(style.kind), l, s)
+		p.Legend.Add(text.Deviation(style.kind), l, s)
 		if len(bottom) > 0 {
 			floor := line(bottom, style.colour, vg.Points(.8), vg.Points(6), vg.Points(3))
 			p.Add(floor)

@@ -20,6 +20,29 @@ import (
 	"timeball/cmd/timeball/internal/wholefile"
 )
 
+// Colours are our own. Those that tell something stand out from white by 3 to 1 in
+// luminance (WCAG 2.2, 1.4.11), and differ in it or in shape and dashes where they
+// meet, for print in black.
+var (
+	inkColour    = color.RGBA{40, 44, 52, 255} // what is said
+	groundColour = color.RGBA{214, 204, 186, 255}
+	paleColour   = color.RGBA{170, 178, 190, 255}
+	bandColour   = color.RGBA{205, 222, 232, 255}
+	// Of the ionosphere's layers and their names.
+	layerBandColour = color.RGBA{243, 245, 248, 255}
+	paleInkColour   = color.RGBA{120, 128, 140, 255}
+	// The marker, UTC and the tick's arrival keep theirs in all drawings.
+	markerColour  = color.RGBA{0xb3, 0x2d, 0x1e, 0xff}
+	utcColour     = color.RGBA{0x0b, 0x5c, 0x8a, 0xff}
+	arrivalColour = color.RGBA{0x2e, 0x7d, 0x4f, 0xff}
+	// Of a clock's history.
+	fitColour     = utcColour
+	changeColour  = color.RGBA{0x7a, 0x5a, 0x00, 0xff}
+	outlierColour = markerColour
+	// A raster runs from still to loud through these, each lighter than the last.
+	rasterColours = []color.RGBA{{0x12, 0x1c, 0x2b, 0xff}, {0x24, 0x4a, 0x66, 0xff}, {0x5b, 0x8f, 0x99, 0xff}, {0xe8, 0xd9, 0x9a, 0xff}, {0xff, 0xfb, 0xee, 0xff}}
+)
+
 // savePicture draws into a file of the format its name tells.
 func savePicture(name string, width, height vg.Length, paint func(draw.Canvas)) error {
 	format := strings.ToLower(strings.TrimPrefix(filepath.Ext(name), "."))

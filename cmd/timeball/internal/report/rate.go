@@ -53,7 +53,7 @@ func WriteRate(path string, r *text.Rate) error {
 	for _, d := range r.Scatter.Deviations {
 		switch d.Kind {
 		case stability.OADEV, stability.MDEV, stability.TDEV, stability.OHDEV:
-			page.Deviations = append(page.Deviations, []string{string(d.Kind), fmt.Sprintf("%.3g", d.Tau/86400), fmt.Sprintf("%.3g", d.Value),
+			page.Deviations = append(page.Deviations, []string{text.Deviation(d.Kind), fmt.Sprintf("%.3g", d.Tau/86400), fmt.Sprintf("%.3g", d.Value),
 				fmt.Sprintf("%.2g to %.2g", d.CI95[0], d.CI95[1]), fmt.Sprintf("%.0f", d.EDF), d.Noise.String(), fmt.Sprintf("%.2g", r.Floor(d))})
 		}
 	}

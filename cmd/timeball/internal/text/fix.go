@@ -240,7 +240,7 @@ func Facts(f align.Fix) []Fact {
 		add("reference", "channel %d, %s edge, %d pulses, %d missed, jitter %s", r.Channel, r.Edge, r.Pulses, r.Missed, Short(r.Jitter))
 		for _, d := range f.Wire.Deviations {
 			if d.Kind == "tdev" {
-				add("tdev", "%s over %g s, 95 %% interval %s to %s, %s", Short(d.Value), d.Tau, Short(d.CI95[0]), Short(d.CI95[1]), d.Noise)
+				add("time deviation (tdev)", "%s over %g s, 95 %% interval %s to %s, %s", Short(d.Value), d.Tau, Short(d.CI95[0]), Short(d.CI95[1]), d.Noise)
 			}
 		}
 	}

@@ -220,7 +220,7 @@ func WriteDeviations(out io.Writer, list []stability.Deviation, floor func(stabi
 		if d.Tau >= 86400 {
 			tau = fmt.Sprintf("%.3g d", d.Tau/86400)
 		}
-		fmt.Fprintf(w, "%s\t%s\t%.4g\t%.3g\t%.3g\t%.0f\t%v\t", d.Kind, tau, d.Value, d.CI95[0], d.CI95[1], d.EDF, d.Noise)
+		fmt.Fprintf(w, "%s\t%s\t%.4g\t%.3g\t%.3g\t%.0f\t%v\t", Deviation(d.Kind), tau, d.Value, d.CI95[0], d.CI95[1], d.EDF, d.Noise)
 		if floor != nil {
 			fmt.Fprintf(w, "%.3g\t", floor(d))
 		}

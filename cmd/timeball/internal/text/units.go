@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"timeball/align"
+	"timeball/align/stability"
 )
 
 // Unit is a unit a value may be shown in.
@@ -180,4 +181,14 @@ func turn(divisions, half float64) string {
 		return v + " divisions anticlockwise"
 	}
 	return v + " divisions clockwise"
+}
+
+// Deviation is a kind of deviation by its name (IEEE Std 1139), and in short.
+func Deviation(kind stability.Kind) string {
+	names := map[stability.Kind]string{
+		stability.ADEV: "Allan deviation", stability.OADEV: "overlapping Allan deviation", stability.MDEV: "modified Allan deviation",
+		stability.TDEV: "time deviation", stability.HDEV: "Hadamard deviation", stability.OHDEV: "overlapping Hadamard deviation",
+		stability.TOTDEV: "total deviation",
+	}
+	return fmt.Sprintf("%s (%s)", names[kind], kind)
 }

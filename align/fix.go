@@ -137,10 +137,13 @@ const (
 
 // Recording identifies what was measured.
 type Recording struct {
-	Path    string  `json:"path"`
-	RateHz  int     `json:"rate_hz"`
-	Seconds float64 `json:"seconds"`
-	Gaps    []Gap   `json:"gaps"`
+	// Settings are flags, without their hyphens, that the measurement took from the
+	// recording itself.
+	Settings []string `json:"settings,omitempty"`
+	Path     string   `json:"path"`
+	RateHz   int      `json:"rate_hz"`
+	Seconds  float64  `json:"seconds"`
+	Gaps     []Gap    `json:"gaps"`
 	// Recorded is how much of it is on file, s, when the recording ended before
 	// the measurement did; nil: all.
 	Recorded *float64 `json:"recorded_s,omitempty"`

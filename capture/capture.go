@@ -31,6 +31,7 @@ type Info struct {
 	Frames   int64     // total frames if known, else -1
 	Start    time.Time // UTC of the first frame as the recorder noted it; zero when unknown
 	Note     string    // the recorder's description of its settings
+	Settings string    // what the measurement was told beside which this was recorded, for a program to read
 	Gaps     []Gap     // losses the recorder noted, in order of position
 }
 

@@ -12,6 +12,8 @@ import (
 // sound data, so that a loss is on file before any frame that comes after it.
 
 // historyHead is the first line of the coding history.
+//
+// The line after it, if any, holds the settings of the measurement.
 func historyHead(f Format) string {
 	mode := fmt.Sprintf("%d channels", f.Channels)
 	switch f.Channels {
@@ -20,26 +22,34 @@ func historyHead(f Format) string {
 	case 2:
 		mode = "stereo"
 	}
-	return fmt.Sprintf("A=PCM,F=%d,W=%d,M=%s,T=timeball\r\n", f.Rate, f.Bits, mode)
+	head := fmt.Sprintf("A=PCM,F=%d,W=%d,M=%s,T=timeball\r\n", f.Rate, f.Bits, mode)
+	if f.Settings != "" {
+		head += historySettings + f.Settings + "\r\n"
+	}
+	return head
 }
 
 // historyGap is the line for one gap, historyEstimate that for one whose length
 // was estimated; parseHistory reads them.
 const (
+	historySettings = "A=PCM,T=settings "
 	historyGap      = "A=PCM,T=lost %d frames at %d"
 	historyEstimate = "A=PCM,T=lost about %d frames at %d"
 )
 
-// parseHistory reads the gaps noted in a coding history. Gaps that touch are
+// parseHistory reads the gaps and settings noted in a coding history. Gaps that touch are
 // joined. Lines of others are skipped, and so is a gap that overlaps the one
 // before it.
-func parseHistory(history []byte) []capture.Gap {
-	var gaps []capture.Gap
+func parseHistory(history []byte) (gaps []capture.Gap, settings string) {
 	s, _, _ := strings.Cut(string(history), "\x00")
 	end := int64(0) // of the last gap
 	for line := range strings.Lines(s) {
 		line, whole := strings.CutSuffix(line, "\r\n")
 		if !whole {
+			continue
+		}
+		if rest, ok := strings.CutPrefix(line, historySettings); ok && settings == "" {
+			settings = rest
 			continue
 		}
 		var g capture.Gap
@@ -60,7 +70,7 @@ func parseHistory(history []byte) []capture.Gap {
 		}
 		end = g.At + g.Lost
 	}
-	return gaps
+	return gaps, settings
 }
 
 // maxPosition bounds what is believed of positions: 2^53 frames are 1500

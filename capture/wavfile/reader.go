@@ -79,7 +79,7 @@ func (r *Reader) begin(name string, l layout) error {
 	r.info = capture.Info{Name: name, Rate: l.format.rate, Channels: l.format.channels, Bits: l.format.bits, Frames: -1}
 	r.info.Start, r.info.Note = parseBext(l.bext, l.format.rate)
 	if len(l.bext) > bextSize {
-		r.gaps = parseHistory(l.bext[bextSize:])
+		r.gaps, r.info.Settings = parseHistory(l.bext[bextSize:])
 	}
 
 	if err := r.s.goTo(l.data); err != nil {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"strings"
 	"syscall"
 	"time"
 
@@ -19,6 +20,7 @@ type Format struct {
 	Bits     int       // 16 or 24: integers; 32: IEEE 754 floats
 	Start    time.Time // UTC of the first frame; zero when unknown
 	Note     string    // description of the recorder's settings, at most 256 bytes
+	Settings string    // those of the measurement, one line of at most mostSettings bytes
 }
 
 // sampleFormat is f as the samples are stored.
@@ -35,6 +37,8 @@ func (f Format) check() error {
 		return fmt.Errorf("cannot record %d channels: choose 1 to %d", f.Channels, 1<<10)
 	case f.Bits != 16 && f.Bits != 24 && f.Bits != 32:
 		return fmt.Errorf("cannot record samples of %d bits: choose 16, 24, or 32 for floats", f.Bits)
+	case len(f.Settings) > mostSettings || strings.ContainsAny(f.Settings, "\r\n\x00"):
+		return fmt.Errorf("settings of %d bytes: a recording holds one line of %d", len(f.Settings), mostSettings)
 	case len(f.Note) > bextOriginator:
 		return fmt.Errorf("the note has %d bytes and a recording holds %d: shorten it", len(f.Note), bextOriginator)
 	}
@@ -65,6 +69,9 @@ func (f Format) Quantise(b *capture.Block) {
 // headerSize is where the sound data begins: a whole number of disk blocks,
 // with room for about 900 gaps.
 const headerSize = 1 << 15
+
+// mostSettings leaves nine tenths of the coding history to losses.
+const mostSettings = headerSize / 10
 
 // maxRIFF is the largest size that RIFF can state; beyond it the file is RF64.
 const maxRIFF = 1<<32 - 2

@@ -4,11 +4,12 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"regexp"
 	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
+
+	"github.com/alecthomas/kong"
 
 	"timeball/align"
 	"timeball/cmd/timeball/internal/text"
@@ -29,6 +30,7 @@ type combineCmd struct {
 	Skew            *delay         `placeholder:"1.3us[±1us]" help:"Delay of the marker input minus that of the receiver input (default: as calibrated, else none)."`
 	MarkerEdge      string         `default:"auto" enum:"rising,falling,auto" placeholder:"rising|falling|auto" help:"On-time edge of the marker (default: auto, the leading edge)."`
 
+	given     map[string]bool
 	bookFlags `embed:""`
 	JSON      bool `name:"json" help:"Print one JSON object (timeball.fix/1)."`
 }
@@ -43,7 +45,8 @@ Example: timeball combine --at 50.2,-5.6 --carrier 4996kHz --carrier 9996kHz eve
 }
 
 // AfterApply checks the flags, for kong.
-func (c *combineCmd) AfterApply() error {
+func (c *combineCmd) AfterApply(ctx *kong.Context) error {
+	c.given = given(ctx)
 	for _, f := range []struct {
 		name  string
 		given int
@@ -121,7 +124,7 @@ func (c *combineCmd) measured(p *program, file calibrationFile) ([]align.Fix, er
 		if len(c.PathDelay) > 0 {
 			flags.PathDelay = []stationDelay{nth(c.PathDelay, i)}
 		}
-		fix, err := measureNoted(p, name, flags, file)
+		fix, err := measureNoted(p, name, flags, c.given, file)
 		if err != nil {
 			return nil, err
 		}
@@ -131,14 +134,13 @@ func (c *combineCmd) measured(p *program, file calibrationFile) ([]align.Fix, er
 }
 
 // measureNoted measures a file; what the flags leave open its note may tell.
-func measureNoted(p *program, name string, flags measureFlags, file calibrationFile) (align.Fix, error) {
+func measureNoted(p *program, name string, flags measureFlags, given map[string]bool, file calibrationFile) (align.Fix, error) {
 	src, err := openRecording(p, name)
 	if err != nil {
 		return align.Fix{}, err
 	}
 	defer src.Close()
-	flags.readNote(src.Info().Note)
-	settings, err := flags.settings(file)
+	settings, _, err := flags.settingsFor(src.Info(), given, file)
 	if err != nil {
 		return align.Fix{}, err
 	}
@@ -150,25 +152,6 @@ func measureNoted(p *program, name string, flags measureFlags, file calibrationF
 		return align.Fix{}, err
 	}
 	return text.Fix(attempt.Fix()), nil
-}
-
-// What a recorder's note says of carrier and place.
-var (
-	notedCarrier = regexp.MustCompile(`(?:^|; )carrier ([0-9.]+ MHz)`)
-	notedPlace   = regexp.MustCompile(`(?:^|; )place (-?[0-9.]+)°, (-?[0-9.]+)°`)
-)
-
-// readNote takes carrier and place from a recorder's note where they were not given.
-func (f *measureFlags) readNote(note string) {
-	if m := notedCarrier.FindStringSubmatch(note); m != nil && f.Carrier == 0 {
-		_ = f.Carrier.UnmarshalText([]byte(m[1]))
-	}
-	if m := notedPlace.FindStringSubmatch(note); m != nil && f.At == nil {
-		var at place
-		if at.UnmarshalText([]byte(m[1]+","+m[2])) == nil {
-			f.At = &at
-		}
-	}
 }
 
 // logged takes the logbook's fixes, back from the latest; what they leave open the

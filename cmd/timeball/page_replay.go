@@ -7,7 +7,6 @@ import (
 	"path/filepath"
 	"time"
 
-	"timeball/align"
 	"timeball/capture"
 	"timeball/capture/wavfile"
 	"timeball/cmd/timeball/internal/page"
@@ -38,7 +37,7 @@ type player struct {
 }
 
 // playOnPage plays a recording on a page until interrupted.
-func (c *replayCmd) playOnPage(p *program, name string, settings align.Settings) (*outcome, error) {
+func (c *replayCmd) playOnPage(p *program, name string, file calibrationFile) (*outcome, error) {
 	if name == "-" {
 		return nil, usageError{errors.New("--page cannot go back in standard input: name a file")}
 	}
@@ -47,6 +46,11 @@ func (c *replayCmd) playOnPage(p *program, name string, settings align.Settings)
 		return nil, err
 	}
 	info := src.Info()
+	settings, used, err := c.settingsFor(info, c.given, file)
+	if err != nil {
+		src.Close()
+		return nil, err
+	}
 	work, link, err := newPageWork(c.Page, info, settings, c.Wired, filepath.Base(name), playTolerance)
 	if err != nil {
 		src.Close()
@@ -60,6 +64,7 @@ func (c *replayCmd) playOnPage(p *program, name string, settings align.Settings)
 	})
 	err = pl.play(p)
 	o := &outcome{fix: work.Fix(), settings: settings, recording: name, notes: work.notes}
+	o.fix.Recording.Settings = used
 	work.close(o.fix)
 	return o, err
 }

@@ -7,6 +7,8 @@ import (
 	"runtime/debug"
 	"time"
 
+	"github.com/alecthomas/kong"
+
 	"timeball/align"
 	"timeball/capture"
 	"timeball/capture/wavfile"
@@ -17,6 +19,7 @@ import (
 
 type replayCmd struct {
 	measureFlags `embed:""`
+	given        map[string]bool // flags on the command line
 	bookFlags    `embed:""`
 
 	Files []string `arg:"" name:"file" help:"Recordings (WAV), or - for standard input."`
@@ -39,7 +42,8 @@ Example: timeball replay --station wwv --at 50.2,-5.6 --carrier 10MHz --plot gan
 }
 
 // AfterApply checks the flags, for kong.
-func (c *replayCmd) AfterApply() error {
+func (c *replayCmd) AfterApply(ctx *kong.Context) error {
+	c.given = given(ctx)
 	if err := c.check(); err != nil {
 		return err
 	}
@@ -70,8 +74,7 @@ func (c *replayCmd) AfterApply() error {
 // Run measures the recordings one after the other.
 func (c *replayCmd) Run(p *program, file calibrationFile) error {
 	defer debug.SetGCPercent(debug.SetGCPercent(garbagePercent))
-	settings, err := c.settings(file)
-	if err != nil {
+	if _, err := c.settings(file); err != nil {
 		return err
 	}
 	if err := errors.Join(checkTarget(c.Plot), checkTarget(c.Report)); err != nil {
@@ -82,7 +85,7 @@ func (c *replayCmd) Run(p *program, file calibrationFile) error {
 		if i > 0 && !c.JSON {
 			fmt.Fprintln(p.stdout)
 		}
-		err := c.replay(p, name, settings)
+		err := c.replay(p, name, file)
 		switch {
 		case err == nil:
 		case errors.Is(err, errNoFix):
@@ -101,12 +104,12 @@ func (c *replayCmd) Run(p *program, file calibrationFile) error {
 
 // replay measures one recording and says what came of it; errNoFix when that
 // is not a fix.
-func (c *replayCmd) replay(p *program, name string, settings align.Settings) error {
+func (c *replayCmd) replay(p *program, name string, file calibrationFile) error {
 	measure := c.measure
 	if c.Page != "" {
 		measure = c.playOnPage
 	}
-	o, err := measure(p, name, settings)
+	o, err := measure(p, name, file)
 	if o == nil {
 		return err
 	}
@@ -118,12 +121,16 @@ func (c *replayCmd) replay(p *program, name string, settings align.Settings) err
 }
 
 // measure measures a recording.
-func (c *replayCmd) measure(p *program, name string, settings align.Settings) (*outcome, error) {
+func (c *replayCmd) measure(p *program, name string, file calibrationFile) (*outcome, error) {
 	src, err := openRecording(p, name)
 	if err != nil {
 		return nil, err
 	}
 	defer src.Close()
+	settings, used, err := c.settingsFor(src.Info(), c.given, file)
+	if err != nil {
+		return nil, err
+	}
 	o := &outcome{settings: settings}
 	if name != "-" { // which is gone
 		o.recording = name
@@ -137,6 +144,7 @@ func (c *replayCmd) measure(p *program, name string, settings align.Settings) (*
 			return nil, err
 		}
 		o.fix = text.Fix(w.Fix())
+		o.fix.Recording.Settings = used
 		o.picture = func() align.Picture { return align.Picture{Fix: o.fix} }
 		return o, nil
 	}
@@ -148,6 +156,7 @@ func (c *replayCmd) measure(p *program, name string, settings align.Settings) (*
 		return nil, err
 	}
 	o.fix = text.Fix(attempt.Fix())
+	o.fix.Recording.Settings = used
 	o.picture = func() align.Picture { return attempt.Picture(o.fix) }
 	return o, nil
 }

@@ -4,15 +4,19 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"timeball/align"
+	"timeball/capture"
 	"timeball/capture/simulate"
+	"timeball/capture/wavfile"
 )
 
 const demoFile = "../../testdata/gannet-head.wav"
@@ -103,5 +107,77 @@ func TestReplayInterrupted(t *testing.T) {
 	code := run(ctx, []string{"replay", demoFile}, strings.NewReader(""), &out, &errs)
 	if code != exitFailed || errs.String() != "timeball: "+demoFile+": interrupted\n" || out.Len() > 0 {
 		t.Errorf("status %d, %q, %q", code, out.String(), errs.String())
+	}
+}
+
+// What a recording holds of its measurement is what it is measured with years
+// later, whatever the settings and calibrations are by then; the command line
+// comes before it.
+func TestReplayTakesWhatTheRecordingHolds(t *testing.T) {
+	home := t.TempDir()
+	t.Setenv("XDG_CONFIG_HOME", home)
+	folder := filepath.Join(home, "timeball")
+	if err := os.MkdirAll(folder, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	src, err := wavfile.Open(demoFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer src.Close()
+	flags := measureFlags{Station: []string{"wwv"}, Carrier: 10e6, MarkerEdge: "auto", ReceiverChannel: 1, PathDelay: []stationDelay{{"", delay{25.1e-3, new(0.1e-3)}}}}
+	told, err := flags.settings("")
+	if err != nil {
+		t.Fatal(err)
+	}
+	told.ReceiverDelay = &align.Quantity{Value: 0.7123456789e-3, U: 31e-6}
+	told.Skew = &align.Quantity{Value: -2.5e-6, U: 1e-6}
+	info := src.Info()
+	kept := filepath.Join(t.TempDir(), "kept.wav")
+	w, err := wavfile.Create(kept, wavfile.Format{Rate: info.Rate, Channels: info.Channels, Bits: info.Bits, Start: info.Start, Settings: flags.recorded(told)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := measureAll(&program{ctx: t.Context(), stderr: io.Discard}, src, func(b *capture.Block) {
+		if err := w.Write(b); err != nil {
+			t.Fatal(err)
+		}
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	measure := func(file string, args ...string) (f align.Fix) {
+		t.Helper()
+		status, out, errs := runWith(t, append([]string{"replay", "--json", file}, args...)...)
+		if status != exitOK {
+			t.Fatalf("status %d: %s", status, errs)
+		}
+		if err := json.Unmarshal([]byte(out), &f); err != nil {
+			t.Fatal(err)
+		}
+		return f
+	}
+	want := measure(demoFile, "--station=wwv", "--carrier=10MHz", "--receiver-channel=1", "--path-delay", "25.1ms±0.196ms", "--receiver-delay=0.7123456789ms±0.06076ms", "--skew=-2.5us±1.96us")
+	// Another calibration and another place by now.
+	for name, text := range map[string]string{
+		"config.toml":      "at = \"-33.9,18.4\"\nstation = \"chu\"\n",
+		"calibration.toml": "[receiver_delay]\ndelay_s = 0.01\nu_s = 1e-5\ndate = 2030-01-01T00:00:00Z\nmethod = \"generator\"\n",
+	} {
+		if err := os.WriteFile(filepath.Join(folder, name), []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got := measure(kept)
+	if math.Abs(*got.Offset-*want.Offset) > 1e-12 || math.Abs(*got.U-*want.U) > 1e-9 {
+		t.Errorf("%v ± %v, when it was recorded %v ± %v", *got.Offset, *got.U, *want.Offset, *want.U)
+	}
+	if !slices.Contains(got.Recording.Settings, "station=wwv") || !slices.Contains(got.Recording.Settings, "receiver-channel=1") {
+		t.Errorf("it says that it took %q from the recording", got.Recording.Settings)
+	}
+	over := measure(kept, "--path-delay", "24.1ms±0.2ms")
+	if d := *over.Offset - *got.Offset; math.Abs(d-1e-3) > 1e-6 {
+		t.Errorf("with a path shorter by 1 ms the offset is %v later", d)
 	}
 }

@@ -276,6 +276,9 @@ func Facts(f align.Fix) []Fact {
 	default:
 		gaps = fmt.Sprintf(", %d frames lost in %d gaps", lost, n)
 	}
+	if len(f.Recording.Settings) > 0 {
+		add("as recorded", "%s", strings.Join(f.Recording.Settings, ", "))
+	}
 	add("recording", "%.1f s at %d Hz%s", f.Recording.Seconds, f.Recording.RateHz, gaps)
 	return all
 }

@@ -17,6 +17,8 @@ const lowestRate = 8000
 type decimator struct {
 	factor int
 	taps   []float32 // odd length, symmetric
+	quad   []float32 // of a tuner, odd length, antisymmetric
+	turn   float64   // of a tuner: cycles from one output to the next
 	buf    []float32 // input not yet used up, oldest first
 	first  int64     // input position of buf[0]
 	next   int64     // index of the next output
@@ -60,6 +62,40 @@ func (d *decimator) restart(position int64) {
 	d.buf = append(d.buf[:0], make([]float32, silence)...)
 }
 
+// Pitch is where a tuner puts its carrier, Hz, and TunedBand how far to either side
+// of it is kept.
+const (
+	Pitch     = 2000.0
+	TunedBand = 1600.0
+)
+
+// newTuner is a decimator that takes what lies about carrierHz down to Pitch, as a
+// single-sideband receiver does. With h the low-pass and t the time of an output,
+//
+//	y(t) = 2·Σ x(t−k)·h(k)·cos(2π·((Pitch − carrier)·t + carrier·k)).
+func newTuner(rate float64, factor int, carrierHz float64) *decimator {
+	const (
+		attenuation = 60.0
+		beta        = 5.65326
+	)
+	low := rate / float64(factor)
+	// Half way between the band kept and what would fold into it.
+	cut := 2 * Pitch / rate
+	transition := 2 * math.Pi * 2 * (Pitch - TunedBand) / rate
+	half := int(math.Ceil((attenuation - 7.95) / (2.285 * transition) / 2))
+	d := &decimator{factor: factor, taps: make([]float32, 2*half+1), quad: make([]float32, 2*half+1)}
+	for i := range d.taps {
+		k := float64(half - i) // t − k is the frame
+		h := 2 * cut * kaiser.Sinc(cut*k) * kaiser.Window(k/float64(half), beta)
+		sin, cos := math.Sincos(2 * math.Pi * carrierHz / rate * k)
+		d.taps[i], d.quad[i] = float32(h*cos), float32(h*sin)
+	}
+	d.turn = (Pitch - carrierHz) / low
+	silence := (half + lane - 1) / lane * lane
+	d.buf, d.first = make([]float32, silence), int64(-silence)
+	return d
+}
+
 // lane is the number of samples in whose multiples buf is moved on. The order in
 // which a dot product is summed depends on where its data lie in memory, and
 // the last digit on that; so it depends on the output alone.
@@ -77,7 +113,14 @@ func (d *decimator) process(dst, x []float32) []float32 {
 	at := int(d.next*int64(d.factor) - half - d.first)
 	taps := blas32.Vector{N: n, Inc: 1, Data: d.taps}
 	for ; at+n <= len(d.buf); at += d.factor {
-		dst = append(dst, blas32.Dot(taps, blas32.Vector{N: n, Inc: 1, Data: d.buf[at : at+n]}))
+		x := blas32.Vector{N: n, Inc: 1, Data: d.buf[at : at+n]}
+		y := blas32.Dot(taps, x)
+		if d.quad != nil {
+			_, turns := math.Modf(d.turn * float64(d.next))
+			sin, cos := math.Sincos(2 * math.Pi * turns)
+			y = y*float32(cos) - blas32.Dot(blas32.Vector{N: n, Inc: 1, Data: d.quad}, x)*float32(sin)
+		}
+		dst = append(dst, y)
 		d.next++
 	}
 	drop := min(at, len(d.buf)) / lane * lane

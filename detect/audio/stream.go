@@ -32,6 +32,13 @@ func NewStream(rate float64, samples int) *Stream {
 	return &Stream{rate: rate, factor: factor, ahead: reducer{dec: newDecimator(factor)}, limit: samples}
 }
 
+// NewTuned returns a stream of what lies within TunedBand of carrierHz, taken down to
+// Pitch, of frames at a rate that holds the carrier.
+func NewTuned(rate float64, samples int, carrierHz float64) *Stream {
+	factor := max(1, int(rate/lowestRate))
+	return &Stream{rate: rate, factor: factor, ahead: reducer{dec: newTuner(rate, factor, carrierHz)}, limit: samples}
+}
+
 // Rate is the low rate, Hz.
 func (s *Stream) Rate() float64 { return s.rate / float64(s.factor) }
 

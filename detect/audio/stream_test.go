@@ -141,3 +141,32 @@ func TestStreamReducedAhead(t *testing.T) {
 		}
 	}
 }
+
+// A carrier of amplitude 1 comes down to a tone of amplitude 1 at Pitch, whose phase
+// at frame 0 is the carrier's; what lies beyond the band is gone.
+func TestTunedStream(t *testing.T) {
+	const rate, carrier = 192000, 77500.0
+	for _, off := range []float64{0, 10, -1500, 1500, 2500, -2500} {
+		s := NewTuned(rate, 80000, carrier)
+		x := make([]float32, rate)
+		for i := range x {
+			x[i] = float32(math.Cos(2*math.Pi*(carrier+off)/rate*float64(i) + 0.3))
+		}
+		s.Process(0, x)
+		got := make([]float32, 4000)
+		if !s.Copy(got, 2000) {
+			t.Fatal("the stream does not hold it")
+		}
+		worst := 0.0
+		for i, v := range got {
+			want := math.Cos(2*math.Pi*(Pitch+off)/8000*float64(i+2000) + 0.3)
+			if math.Abs(off) > 2000 {
+				want = 0
+			}
+			worst = max(worst, math.Abs(float64(v)-want))
+		}
+		if worst > 3e-3 {
+			t.Errorf("%g Hz from the carrier: out by %g", off, worst)
+		}
+	}
+}

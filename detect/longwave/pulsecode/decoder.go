@@ -1,0 +1,590 @@
+package pulsecode
+
+import (
+	"math"
+	"slices"
+	"time"
+)
+
+// MaxError is the largest probability of error with which a value counts as known.
+const MaxError = 1e-6
+
+const (
+	// capacity is how many seconds of evidence are kept.
+	capacity = 1800
+	// doubt is the least likelihood of any mark against the best one: how seldom a
+	// second may be of another kind than it seems by far. By it no second decides.
+	doubt = 2e-4
+	// Prior probabilities: the marks are the station's, in order; the frame is right
+	// but the content means something else; a leap second falls on a given minute.
+	orderly, foreign, leaping = 0.5, 1e-5, 0.2 / 525960
+	minutesOfDay              = 24 * 60
+	leastError                = 1e-9
+)
+
+// Decoder gathers the evidence of one station.
+type Decoder struct {
+	*layout
+	ring        [capacity]evidence
+	first, last int64 // seconds held; none when last < first
+}
+
+// evidence is what one second says: the logarithm of the likelihood of each symbol.
+type evidence struct {
+	n     int64
+	valid bool
+	log   []float64
+}
+
+// Reading is what the code has told. Second and what follows count for second N.
+type Reading struct {
+	N           int64
+	Second      int // of the minute; 60 in an inserted second
+	SecondError float64
+	// UTC is the start of second N, of an inserted second that of the second after it.
+	UTC      time.Time
+	Inserted bool
+	UTCError float64 // probability that it is wrong; 1: nothing is known
+	// Leap says whether a second is announced to be inserted, if LeapError allows.
+	Leap      bool
+	LeapError float64
+	DUT1      float64 // UT1−UTC, s, if DUT1Error allows
+	DUT1Error float64
+	Summer    bool // summer time is in force at the station, if SummerError allows
+	SummerErr float64
+
+	label labelling
+}
+
+// New returns a decoder for a kind of code of package station; it panics when the
+// kind is not of pulses.
+func New(kind string) *Decoder {
+	l := layouts[kind]
+	if l == nil {
+		panic("pulsecode: no code " + kind)
+	}
+	return &Decoder{layout: l, last: -1}
+}
+
+// Name is the code's, for people.
+func (d *Decoder) Name() string { return d.name }
+
+// Add takes the logarithms of the likelihoods of second n's symbols, up to a common
+// constant. Seconds must come in order.
+func (d *Decoder) Add(n int64, log []float64) {
+	if d.last < d.first {
+		d.first = n
+	}
+	d.last = n
+	d.first = max(d.first, n-capacity+1)
+	e := &d.ring[n%capacity]
+	e.n, e.valid = n, true
+	e.log = append(e.log[:0], log...)
+	top := slices.Max(log)
+	for i, v := range e.log {
+		e.log[i] = math.Log(math.Exp(v-top) + doubt)
+	}
+}
+
+func (d *Decoder) at(n int64) *evidence {
+	e := &d.ring[n%capacity]
+	if n < d.first || n > d.last || !e.valid || e.n != n {
+		return nil
+	}
+	return e
+}
+
+// labelling names the second of the minute of every second. With shift, n+shift is a
+// count in which minutes start at multiples of 60; before second leap, if that is
+// not 0, one second was inserted in the minute that ends there.
+type labelling struct {
+	shift, leap int64
+}
+
+// place is the minute and the second in it, up to 60.
+func (l labelling) place(n int64) (minute int64, second int, leaping bool) {
+	count := n + l.shift
+	if l.leap != 0 && n < l.leap {
+		count++
+		if n >= l.leap-61 {
+			first := l.leap - 61
+			return floorDiv(first+1+l.shift, 60), int(n - first), true
+		}
+	}
+	return floorDiv(count, 60), int(count - 60*floorDiv(count, 60)), false
+}
+
+func floorDiv(a, b int64) int64 {
+	q := a / b
+	if a%b < 0 {
+		q--
+	}
+	return q
+}
+
+// role is the second of an ordinary minute whose mark is sent; −1: the one that is
+// sent once more.
+func (l *layout) role(second int, leaping bool) int {
+	switch {
+	case !leaping || second < l.leapAt:
+		return second
+	case second == l.leapAt:
+		return -1
+	}
+	return second - 1
+}
+
+// frameLog is how much better a second fits its place in the frame than any symbol.
+func (l *layout) frameLog(e *evidence, role int) float64 {
+	all, allowed := math.Inf(-1), math.Inf(-1)
+	n, m := 0.0, 0.0
+	digits := 1 << l.bits
+	for s, v := range e.log {
+		if s >= digits && l.symbols[s] == nil && !l.sent(s) {
+			continue
+		}
+		all, n = logAdd(all, v), n+1
+		ok := s == l.leapSymbol
+		if role >= 0 {
+			switch c := l.frame[role]; c {
+			case '.':
+				ok = s < digits
+			case 'M':
+				ok = s == digits
+			case '-':
+				ok = s == digits+1
+			case 'a':
+				ok = s < digits && s&1 == 0
+			case 'b':
+				ok = s < digits && s&2 == 0
+			case 'x':
+				ok = s < digits && s&2 != 0
+			default:
+				ok = s == int(c-'0')
+			}
+		}
+		if ok {
+			allowed, m = logAdd(allowed, v), m+1
+		}
+	}
+	return allowed - math.Log(m) - all + math.Log(n)
+}
+
+// sent reports whether a symbol without a mark is part of the code.
+func (l *layout) sent(symbol int) bool {
+	return symbol == 1<<l.bits+1 && slices.Contains([]byte(l.frame), '-')
+}
+
+type ranked struct {
+	labelling
+	score float64
+}
+
+// align weighs all labellings against marks in no order; best first.
+func (d *Decoder) align() (all []ranked, disorder float64) {
+	disorder = math.Log(1 - orderly)
+	share := math.Log(orderly / 60)
+	score := func(l labelling) float64 {
+		sum := 0.0
+		for n := d.first; n <= d.last; n++ {
+			if e := d.at(n); e != nil {
+				_, second, leaping := l.place(n)
+				sum += d.frameLog(e, d.role(second, leaping))
+			}
+		}
+		return sum
+	}
+	for shift := range int64(60) {
+		all = append(all, ranked{labelling{shift: shift}, share + score(labelling{shift: shift})})
+	}
+	slices.SortStableFunc(all, func(a, b ranked) int { return compare(b.score, a.score) })
+	if d.leapAt < 0 {
+		return all, disorder
+	}
+	// A leap second within what was heard: the minutes after it tell the shift or
+	// those before it do.
+	seen := map[int64]bool{}
+	for _, base := range all[:4] {
+		for _, shift := range []int64{base.shift, base.shift - 1} {
+			if seen[shift] {
+				continue
+			}
+			seen[shift] = true
+			for m := floorDiv(d.first+shift, 60); 60*m-shift <= d.last+1; m++ {
+				l := labelling{shift, 60*m - shift}
+				if l.leap > d.first+1 && l.leap != 0 {
+					all = append(all, ranked{l, share + math.Log(leaping) + score(l)})
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b ranked) int { return compare(b.score, a.score) })
+	return all, disorder
+}
+
+func compare(a, b float64) int {
+	if a < b {
+		return -1
+	}
+	return 1
+}
+
+// heard is what was heard in one minute or several: how much likelier each bit is a
+// zero, and a one, than anything, summed; nothing of those not heard.
+type heard [2][places]float64
+
+const places = 120 // the most there are
+
+// hear sorts the evidence into minutes.
+func (d *Decoder) hear(l labelling) (first int64, minutes []heard) {
+	first, _, _ = l.place(d.first)
+	for n := d.first; n <= d.last; n++ {
+		e := d.at(n)
+		minute, second, leaping := l.place(n)
+		for int64(len(minutes)) <= minute-first {
+			minutes = append(minutes, heard{})
+		}
+		role := d.role(second, leaping)
+		if e == nil || role < 0 || d.frame[role] == 'M' || d.frame[role] == '-' {
+			continue
+		}
+		for bit := range d.bits {
+			log := [2]float64{math.Inf(-1), math.Inf(-1)}
+			for s := range 1 << d.bits {
+				v := s >> (d.bits - 1 - bit) & 1
+				log[v] = logAdd(log[v], e.log[s])
+			}
+			any := logAdd(log[0], log[1]) - math.Ln2
+			for v := range log {
+				minutes[minute-first][v][role*d.bits+bit] = log[v] - any
+			}
+		}
+	}
+	return first, minutes
+}
+
+// odds is how much likelier a bit is a one than a zero.
+func (h *heard) odds(place int) float64 { return h[1][place] - h[0][place] }
+
+// of is how much likelier a value of a field is than its bits being anything. It
+// notes its ones in bits.
+func (h *heard) of(f *field, value int, bits *[places]bool) float64 {
+	sum := 0.0
+	for i, w := range f.weights {
+		p := f.at[i]
+		if bits[p] = value >= w; bits[p] {
+			value -= w
+			sum += h[1][p]
+		} else {
+			sum += h[0][p]
+		}
+	}
+	return sum
+}
+
+// value is a field's at a time of the code's clock; 0 for fields that no time tells.
+func (k kind) value(t time.Time) int {
+	switch k {
+	case minute:
+		return t.Minute()
+	case hour:
+		return t.Hour()
+	case halfDay:
+		return t.Hour() / 12
+	case hour12:
+		return t.Hour() % 12
+	case day:
+		return t.Day()
+	case month:
+		return int(t.Month())
+	case year:
+		return t.Year() % 100
+	case weekday:
+		return (int(t.Weekday())+6)%7 + 1
+	case sunday0:
+		return int(t.Weekday())
+	case yearDay:
+		return t.YearDay()
+	}
+	return 0
+}
+
+func (k kind) ofDay() bool  { return k <= hour12 }
+func (k kind) ofDate() bool { return k >= day && k <= yearDay }
+
+// part is those fields of a code that a time of day tells, or a date, and the
+// parities over them alone.
+type part struct {
+	fields   []*field
+	parities []*parity
+}
+
+func (l *layout) part(of func(kind) bool) (p part) {
+	var own, others [places]bool
+	for i := range l.fields {
+		f := &l.fields[i]
+		mark := &others
+		if of(f.kind) {
+			p.fields = append(p.fields, f)
+			mark = &own
+		}
+		for _, at := range f.at {
+			mark[at] = true
+		}
+	}
+	for i := range l.parities {
+		q := &l.parities[i]
+		some, foreign := false, false
+		for _, at := range q.over {
+			some, foreign = some || own[at], foreign || others[at]
+		}
+		if some && !foreign {
+			p.parities = append(p.parities, q)
+		}
+	}
+	return p
+}
+
+// score is how much better what was heard fits a time of the code's clock than any
+// content.
+func (p *part) score(h *heard, t time.Time) float64 {
+	var bits [places]bool
+	sum := 0.0
+	for _, f := range p.fields {
+		sum += h.of(f, f.kind.value(t), &bits)
+	}
+	for _, q := range p.parities {
+		one := 0
+		if q.odd {
+			one = 1
+		}
+		for _, at := range q.over {
+			if bits[at] {
+				one ^= 1
+			}
+		}
+		sum += h[one][q.at]
+	}
+	return sum
+}
+
+var epoch = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+
+const days = 36525 // of the century
+
+// Reading weighs all that is held.
+func (d *Decoder) Reading() Reading {
+	r := Reading{N: d.last, SecondError: 1, UTCError: 1, LeapError: 1, DUT1Error: 1, SummerErr: 1}
+	if d.last < d.first {
+		return r
+	}
+	all, disorder := d.align()
+	rest := disorder
+	for _, a := range all[1:] {
+		rest = logAdd(rest, a.score)
+	}
+	r.label = all[0].labelling
+	minute, second, _ := r.label.place(d.last)
+	r.Second, r.SecondError = second, errorOf(all[0].score, rest)
+	if r.SecondError > 1e-2 {
+		return r
+	}
+	first, minutes := d.hear(r.label)
+	d.date(&r, first, minutes, all[0].score, rest)
+	start := 60*(minute-first) + int64(second)
+	r.UTC = r.UTC.Add(time.Duration(start) * time.Second)
+	r.Inserted = second == 60
+	return r
+}
+
+// date finds the time of the first minute's start and what goes with it.
+func (d *Decoder) date(r *Reading, first int64, minutes []heard, aligned, rest float64) {
+	// Time of day of the first minute, on the code's clock.
+	at := func(m int) time.Time { return epoch.Add(time.Duration(m+d.ahead) * time.Minute) }
+	byDay, byDate := d.part(kind.ofDay), d.part(kind.ofDate)
+	var times [minutesOfDay]float64
+	for k := range minutes {
+		for m := range times {
+			times[m] += byDay.score(&minutes[k], at(m+k))
+		}
+	}
+	best, otherTimes := likeliest(times[:])
+	// The day of the first minute's time, and from midnight on the day after.
+	var today, tomorrow heard
+	for k := range minutes {
+		of := &today
+		if (best+d.ahead)/minutesOfDay < (best+k+d.ahead)/minutesOfDay {
+			of = &tomorrow
+		}
+		of.add(&minutes[k], d.layout, at(best+k).Minute())
+	}
+	dates := make([]float64, days)
+	for v := range dates {
+		dates[v] = byDate.score(&today, epoch.AddDate(0, 0, v)) + byDate.score(&tomorrow, epoch.AddDate(0, 0, v+1))
+	}
+	bestDay, otherDays := likeliest(dates)
+	hours, zone := d.zone(r, minutes)
+	// The date is that of the time which the first minute names.
+	local := epoch.AddDate(0, 0, bestDay).Add(time.Duration((best+d.ahead)%minutesOfDay-d.ahead) * time.Minute)
+	r.UTC = local.Add(-time.Duration(hours * float64(time.Hour)))
+
+	// All against: other alignments, other times, other dates, and a code of this
+	// frame whose content is something else.
+	log := aligned + times[best] - math.Log(minutesOfDay) + dates[bestDay] - math.Log(days)
+	against := logAdd(rest, math.Log(foreign)+aligned)
+	against = logAdd(against, log-times[best]+otherTimes)
+	against = logAdd(against, log-dates[bestDay]+otherDays)
+	r.UTCError = min(1, errorOf(log, against)+zone)
+	d.notices(r, minutes)
+	if l := r.label.leap; l != 0 && r.UTCError <= MaxError {
+		// A leap second is the last of a month.
+		minute, _, _ := r.label.place(l)
+		if t := r.UTC.Add(time.Duration(minute-first) * time.Minute); t.Day() != 1 || t.Hour() != 0 || t.Minute() != 0 {
+			r.UTCError = 1
+		}
+	}
+}
+
+// add adds what was heard in a minute of the hour, without the fields that are not
+// sent in it.
+func (h *heard) add(o *heard, l *layout, minute int) {
+	left := *o
+	for _, f := range l.fields {
+		if slices.Contains(f.not, minute) {
+			for _, p := range f.at {
+				left[0][p], left[1][p] = 0, 0
+			}
+		}
+	}
+	for v := range h {
+		for p := range h[v] {
+			h[v][p] += left[v][p]
+		}
+	}
+}
+
+// likeliest is the index of the greatest of logarithms, and the sum of the others.
+func likeliest(log []float64) (best int, rest float64) {
+	rest = math.Inf(-1)
+	for i, v := range log[1:] {
+		if v > log[best] {
+			best, v = i+1, log[best]
+		}
+		rest = logAdd(rest, v)
+	}
+	return best, rest
+}
+
+// zone is the code's clock minus UTC, hours, and the probability that it is wrong.
+func (d *Decoder) zone(r *Reading, minutes []heard) (hours, wrong float64) {
+	odds, told := 0.0, false
+	for i := range d.fields {
+		f := &d.fields[i]
+		if f.kind != summer && f.kind != winter {
+			continue
+		}
+		told = true
+		for _, m := range minutes {
+			if f.kind == summer {
+				odds += m.odds(f.at[0])
+			} else {
+				odds -= m.odds(f.at[0])
+			}
+		}
+	}
+	if !told {
+		return d.hours, 0
+	}
+	r.Summer = odds > 0
+	r.SummerErr = max(leastError, 1/(1+math.Exp(math.Abs(odds))))
+	if r.Summer {
+		return d.hours + 1, r.SummerErr
+	}
+	return d.hours, r.SummerErr
+}
+
+// notices reads what is announced.
+func (d *Decoder) notices(r *Reading, minutes []heard) {
+	var sign float64
+	tenths := map[int]float64{}
+	signed := false
+	var bits [places]bool
+	for i := range d.fields {
+		f := &d.fields[i]
+		for _, m := range minutes {
+			switch f.kind {
+			case leap:
+				// The latest counts: it is sent from some time on.
+				if odds := m.odds(f.at[0]); odds != 0 {
+					r.Leap, r.LeapError = odds > 0, max(leastError, 1/(1+math.Exp(math.Abs(odds))))
+				}
+			case dut1Sign:
+				sign, signed = sign+m.odds(f.at[0]), true
+			case dut1:
+				for v := range 10 {
+					tenths[v] += m.of(f, v, &bits)
+				}
+			case dut1Plus, dut1Minus:
+				for v := range 9 {
+					if f.kind == dut1Minus {
+						tenths[-v] += m.of(f, v, &bits)
+					} else {
+						tenths[v] += m.of(f, v, &bits)
+					}
+					// The other field is then nought.
+					if v > 0 {
+						other := -v
+						if f.kind == dut1Minus {
+							other = v
+						}
+						tenths[other] += m.of(f, 0, &bits)
+					}
+				}
+			}
+		}
+	}
+	if len(tenths) == 0 {
+		return
+	}
+	best, top, rest := 0, math.Inf(-1), math.Inf(-1)
+	for v := -9; v < 10; v++ {
+		s, ok := tenths[v]
+		switch {
+		case !ok:
+		case s > top:
+			best, top, rest = v, s, logAdd(rest, top)
+		default:
+			rest = logAdd(rest, s)
+		}
+	}
+	r.DUT1Error = errorOf(top, rest)
+	if signed {
+		if sign < 0 {
+			best = -best
+		}
+		r.DUT1Error = min(1, r.DUT1Error+1/(1+math.Exp(math.Abs(sign))))
+	}
+	r.DUT1 = float64(best) / 10
+}
+
+// At is the UTC of a second up to N, and whether it is an inserted one; only
+// sensible when UTC is known.
+func (r *Reading) At(n int64) (utc time.Time, inserted bool) {
+	minute, second, _ := r.label.place(n)
+	m, s, _ := r.label.place(r.N)
+	return r.UTC.Add(time.Duration(60*(minute-m)+int64(second-s)) * time.Second), second == 60
+}
+
+func errorOf(best, rest float64) float64 {
+	return max(leastError, math.Exp(rest-logAdd(rest, best)))
+}
+
+func logAdd(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	if math.IsInf(b, -1) {
+		return a
+	}
+	return a + math.Log1p(math.Exp(b-a))
+}

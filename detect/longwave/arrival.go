@@ -1,0 +1,229 @@
+package longwave
+
+import (
+	"math"
+
+	"timeball/capture/station"
+)
+
+// Arrival says when a station's marks arrive, on the flywheel's second, in seconds of
+// the sample clock's nominal rate.
+type Arrival struct {
+	Station *station.Station
+	// ToneHz is where the carrier is in the stream; CarrierOff, for a carrier that is
+	// sampled itself, how much too high the sample clock makes it, as a share.
+	ToneHz, CarrierOff float64
+	// At second Ref the mark is on time Lag after the flywheel's second; the lag grows
+	// by Rate a second. Variances are those of noise and of what varies from block to
+	// block, with DoF degrees of freedom.
+	Ref, Lag, Rate       float64
+	VarLag, VarRate, Cov float64
+	DoF                  float64
+	// EdgeU is the standard uncertainty of Lag that comes from the edge's time
+	// constant, which is TauSeconds ± TauU.
+	EdgeU, TauSeconds, TauU float64
+	// PhaseLater is by how much the phase code comes later than the level's edge, s,
+	// and PhaseLaterU its standard uncertainty; 0 without a phase code.
+	PhaseLater, PhaseLaterU float64
+	Marks, Expected         int
+	CN0dBHz                 float64 // of the full carrier
+	Blocks                  []BlockPlace
+}
+
+// BlockPlace is the place of the marks of some tens of seconds.
+type BlockPlace struct {
+	Second float64 // the middle one
+	Late   float64 // after the arrival's line, s
+	U      float64
+	Marks  int
+}
+
+// tauNodes and their spacing in standard deviations span the prior of the logarithm of
+// the edge's time constant.
+const (
+	tauNodes = 13
+	tauReach = 3.0
+)
+
+// Arrival fits all that is kept; nil when there is too little.
+func (t *Track) Arrival() *Arrival {
+	n := 0
+	for _, b := range t.blocks {
+		if b.edgeWeight > 0 && b.count >= 3 {
+			n++
+		}
+	}
+	if n == 0 || !t.known() {
+		return nil
+	}
+	// The posterior of the time constant over a grid, and a finer one about its top.
+	sigma := math.Log(t.plan.Edge.TauFactor) / 1.96
+	centre, spread := 0.0, sigma
+	var at []tauFit
+	for range 4 {
+		at = at[:0]
+		for i := range tauNodes {
+			x := centre + spread*tauReach*(2*float64(i)/(tauNodes-1)-1)
+			f := t.fitAll(math.Exp(x))
+			f.x = x
+			if sigma > 0 {
+				f.log -= x * x / (2 * sigma * sigma)
+			}
+			at = append(at, f)
+			if sigma < 1e-3 {
+				break
+			}
+		}
+		mean, deviation := moments(at)
+		if sigma < 1e-3 || deviation > 0.6*spread {
+			break
+		}
+		centre, spread = mean, max(1.5*deviation, spread/20)
+	}
+	mean, deviation := moments(at)
+	best := t.fitAll(math.Exp(mean))
+	if len(best.places) == 0 {
+		return nil
+	}
+	a := best.line(t)
+	if a == nil {
+		return nil
+	}
+	tau := t.plan.Edge.TauSeconds
+	a.TauSeconds, a.TauU = tau*math.Exp(mean), tau*math.Exp(mean)*deviation
+	// The spread of the lag over the posterior.
+	if deviation > 0 && len(at) > 1 {
+		up, down := t.fitAll(math.Exp(mean+deviation)).line(t), t.fitAll(math.Exp(mean-deviation)).line(t)
+		if up != nil && down != nil {
+			a.EdgeU = math.Abs(up.Lag-down.Lag) / 2
+		}
+	}
+	// An edge that goes on in the phase code, and was fitted with the same poles.
+	a.PhaseLater, a.PhaseLaterU = best.difference()
+	return a
+}
+
+// tauFit is the fit of all blocks with one time constant.
+type tauFit struct {
+	x, log float64
+	places []fitted
+	onTime float64 // from the edge's start to where it is on time, s
+}
+
+type fitted struct {
+	*block
+	both, byEdge, byCode place
+}
+
+// moments are mean and standard deviation of x by the weights of the fits.
+func moments(all []tauFit) (mean, deviation float64) {
+	top := math.Inf(-1)
+	for _, f := range all {
+		top = max(top, f.log)
+	}
+	var sum, square, weight float64
+	for _, f := range all {
+		w := math.Exp(f.log - top)
+		weight += w
+		sum += w * f.x
+		square += w * f.x * f.x
+	}
+	mean = sum / weight
+	return mean, math.Sqrt(max(0, square/weight-mean*mean))
+}
+
+func (t *Track) fitAll(scale float64) tauFit {
+	tau := t.tau(scale)
+	e := t.cutter.newEdge(tau...)
+	f := tauFit{onTime: -tau[0] * math.Log(1-t.plan.Edge.OnTime)}
+	for _, b := range t.blocks {
+		if b.edgeWeight == 0 || b.count < 3 {
+			continue
+		}
+		both, byEdge, byCode, ok := t.fitBoth(b, e)
+		if !ok {
+			continue
+		}
+		f.log -= both.misfit
+		f.places = append(f.places, fitted{b, both, byEdge, byCode})
+	}
+	return f
+}
+
+// line fits a line to the places, weighted, and widened when they scatter more than
+// noise allows.
+func (f tauFit) line(t *Track) *Arrival {
+	if len(f.places) == 0 {
+		return nil
+	}
+	rate := t.cutter.rate
+	var sw, st, sx, stt, stx, ref, total float64
+	for _, p := range f.places {
+		ref += float64(p.count) * float64(p.first+p.last) / 2
+		total += float64(p.count)
+	}
+	ref /= total
+	lag := func(p fitted) (n, x float64) {
+		n = float64(p.first+p.last) / 2
+		return n - ref, p.axis.at(n)/rate + p.both.lag + f.onTime
+	}
+	for _, p := range f.places {
+		n, x := lag(p)
+		w := 1 / p.both.variance
+		sw += w
+		st += w * n
+		sx += w * x
+		stt += w * n * n
+		stx += w * n * x
+	}
+	a := &Arrival{Station: t.Station, ToneHz: t.hz * rate / rate, Ref: ref, DoF: math.Inf(1)}
+	if c := t.input.CarrierHz; c > 0 {
+		a.CarrierOff = 0
+	}
+	det := sw*stt - st*st
+	k := len(f.places)
+	if k < 3 || det <= 0 {
+		a.Lag, a.VarLag = sx/sw, 1/sw
+		// A rate that was not measured: nobody's clock is worse.
+		a.Rate, a.VarRate = f.places[0].axis.rate/rate, 1e-10
+	} else {
+		a.Rate = (sw*stx - st*sx) / det
+		a.Lag = (sx - a.Rate*st) / sw
+		a.VarLag, a.VarRate, a.Cov = stt/det, sw/det, -st/det
+		chi2 := 0.0
+		for _, p := range f.places {
+			n, x := lag(p)
+			d := x - a.Lag - a.Rate*n
+			chi2 += d * d / p.both.variance
+		}
+		dof := float64(k - 2)
+		if chi2 > dof {
+			s := chi2 / dof
+			a.VarLag, a.VarRate, a.Cov, a.DoF = s*a.VarLag, s*a.VarRate, s*a.Cov, dof
+		}
+	}
+	for _, p := range f.places {
+		n, x := lag(p)
+		a.Blocks = append(a.Blocks, BlockPlace{n + ref, x - a.Lag - a.Rate*n, math.Sqrt(p.both.variance), p.count})
+		a.Marks += p.count
+	}
+	a.Expected = int(f.places[k-1].last-f.places[0].first) + 1
+	a.CN0dBHz = 10 * math.Log10(t.level*t.level*t.cutter.noiseHz/(2*t.noise))
+	return a
+}
+
+// difference is by how much the phase code comes later than the edge.
+func (f tauFit) difference() (later, u float64) {
+	var sw, sx float64
+	for _, p := range f.places {
+		if p.byCode.variance > 0 {
+			w := 1 / (p.byCode.variance + p.byEdge.variance)
+			sw += w
+			sx += w * (p.byCode.lag - p.byEdge.lag)
+		}
+	}
+	if sw == 0 {
+		return 0, 0
+	}
+	return sx / sw, 1 / math.Sqrt(sw)
+}

@@ -1,0 +1,168 @@
+// Package longwave finds and times the marks of stations that key the level of a
+// long-wave carrier, and reads their codes.
+//
+// The carrier is a tone in the receiver channel: the beat note of a receiver for
+// single sideband or telegraphy, of any pitch, or what audio.NewTuned makes of an
+// antenna's signal that is sampled itself. Its complex base band is taken second by
+// second; the carrier's phase is told by each second alone, so that nothing is lost
+// when it fades or slips. A second's edge is turned into phase and summed over half
+// minutes; the sums are fitted by a step through the station's, the antenna's and the
+// filter's poles. A phase code is fitted likewise, as a second observation of the
+// same arrival. What is keyed in each second goes to the decoder of the station's
+// code: no station is heard before the order of its minute is.
+package longwave
+
+import (
+	"math"
+	"slices"
+
+	"timeball/capture/station"
+	"timeball/detect/audio"
+)
+
+// stream is the part of audio.Stream that is needed.
+type stream interface {
+	Rate() float64
+	Factor() int
+	Begin() int64
+	End() int64
+	Copy(dst []float32, from int64) bool
+}
+
+// Timebase gives the flywheel's seconds.
+type Timebase interface {
+	// Base is the position, frames, at which second n begins.
+	Base(n int64) float64
+}
+
+// Input is a stream in which carriers are looked for, and the stations they may be
+// of.
+type Input struct {
+	Stream   *audio.Stream
+	Stations []*station.Station
+	// LowHz to HighHz is where the carrier may be in the stream.
+	LowHz, HighHz float64
+	// BandHz is how far to either side of a carrier the stream holds what belongs to
+	// it; 0: as the receiver's filter of 300 to 2700 Hz leaves it.
+	BandHz float64
+	// CarrierHz is the carrier's frequency when the stream is the antenna's signal; 0:
+	// the pitch is the receiver's.
+	CarrierHz float64
+	// LoopQ is the quality of a tuned antenna; 0: none.
+	LoopQ float64
+}
+
+// The pitch of a beat note, Hz, and the filter it must be inside of: those of a
+// receiver for single sideband (common practice).
+const (
+	LowestPitch, HighestPitch = 300.0, 2700.0
+	leastBand                 = 150.0
+)
+
+// bandHz is how far the base band of a carrier reaches.
+func (in *Input) bandHz(hz float64) float64 {
+	if in.BandHz > 0 {
+		return in.BandHz
+	}
+	b := min(hz-LowestPitch, HighestPitch-hz)
+	return max(leastBand, min(audio.TunedBand, 50*math.Floor(b/50)))
+}
+
+// Finder looks for the marks of stations in its inputs.
+type Finder struct {
+	tb        Timebase
+	inputs    []*Input
+	tracks    []*Track
+	first     int64
+	next      int64
+	search    int64
+	bands     map[float64]*band
+	templates map[float64][2][]float64
+}
+
+// NewFinder returns a finder. Seconds are those of tb.
+func NewFinder(tb Timebase, inputs []*Input) *Finder {
+	return &Finder{tb: tb, inputs: inputs, bands: map[float64]*band{}, templates: map[float64][2][]float64{}}
+}
+
+// Start tells the finder which second is the first whose audio is held.
+func (f *Finder) Start(first int64) { f.first, f.next, f.search = first, first, first+leastSearch }
+
+const (
+	leastSearch  = 10 // s before the first search
+	searchWithin = 20 // s of audio that a search looks at
+	searchAgain  = 10 // s until the next search
+)
+
+// Advance processes the seconds whose audio is held, up to but not including second
+// limit.
+func (f *Finder) Advance(limit int64) {
+	for f.next < limit {
+		for _, in := range f.inputs {
+			end := f.tb.Base(f.next+1)/float64(in.Stream.Factor()) + 0.1*in.Stream.Rate()
+			if int64(end) >= in.Stream.End() {
+				return
+			}
+		}
+		for _, t := range f.tracks {
+			t.take(f.next)
+		}
+		f.tracks = slices.DeleteFunc(f.tracks, func(t *Track) bool { return t.lost() })
+		f.next++
+		if f.next >= f.search {
+			for _, in := range f.inputs {
+				f.acquire(in)
+			}
+			f.search = f.next + searchAgain
+		}
+	}
+}
+
+// Restart forgets everything and begins anew at second first.
+func (f *Finder) Restart(first int64) {
+	f.tracks = nil
+	f.Start(first)
+}
+
+// Heard lists the stations that are heard.
+func (f *Finder) Heard() []*Track {
+	var all []*Track
+	for _, t := range f.tracks {
+		if t.known() {
+			all = append(all, t)
+		}
+	}
+	return all
+}
+
+// Other is a station that is heard in place of one of those looked for; nil: none.
+func (f *Finder) Other() *station.Station {
+	for _, t := range f.tracks {
+		if t.other != nil {
+			return t.other
+		}
+	}
+	return nil
+}
+
+// Moved weighs whether the marks of seconds from ≤ n < to come by shift samples of
+// the first input's stream later than expected (positive result) or as expected
+// (negative), as the difference of log likelihoods.
+func (f *Finder) Moved(from, to int64, shift float64) float64 {
+	sum := 0.0
+	for _, t := range f.Heard() {
+		for n := from; n < to; n++ {
+			sum += t.moved(n, shift)
+		}
+	}
+	return sum
+}
+
+func (f *Finder) band(halfHz, rate float64) *band {
+	b := f.bands[halfHz]
+	if b == nil {
+		b = newBand(halfHz, rate)
+		f.bands[halfHz] = b
+	}
+	return b
+}

@@ -1,0 +1,316 @@
+package longwave
+
+import (
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+
+	"timeball/capture/station"
+)
+
+// A carrier stands out of what is beside it by carrierRatio in power, in a spectrum
+// of some seconds; mostCarriers are looked into.
+const (
+	carrierRatio = 30
+	mostCarriers = 4
+	besideHz     = 80
+)
+
+// Line is a narrow line of a spectrum.
+type Line struct {
+	Hz      float64
+	Power   float64 // mean square of the tone
+	Density float64 // of the noise beside it, a hertz
+}
+
+// Lines finds the narrow lines between two frequencies in samples at a rate, the
+// strongest first.
+func Lines(x []float32, rate, lowHz, highHz float64) []Line {
+	n := len(x)
+	if n == 0 {
+		return nil
+	}
+	windowed := make([]float64, n)
+	for i, v := range x {
+		windowed[i] = float64(v) * hann(i, n)
+	}
+	spectrum := fourier.NewFFT(n).Coefficients(nil, windowed)
+	density := make([]float64, len(spectrum)) // one-sided, a hertz
+	for i, c := range spectrum {
+		density[i] = 2 * (real(c)*real(c) + imag(c)*imag(c)) / hannPower / float64(n) / rate
+	}
+	return standing(density, rate/float64(n), lowHz, highHz)
+}
+
+// hann is Hann's window, and hannPower its mean square.
+func hann(i, n int) float64 { return 0.5 - 0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/float64(n)) }
+
+const hannPower = 3.0 / 8
+
+// suppressed is Lines for carriers whose phase turns over, so that none stands: by the
+// square of the tone, in which that does not show.
+func suppressed(x []float32, rate, lowHz, highHz float64) []Line {
+	n := len(x)
+	z := make([]complex128, n)
+	for i, v := range x {
+		z[i] = complex(float64(v), 0)
+	}
+	fft := fourier.NewCmplxFFT(n)
+	fft.Coefficients(z, z)
+	resolution := rate / float64(n)
+	for i := range z {
+		if hz := float64(i) * resolution; hz < lowHz || hz > highHz {
+			z[i] = 0
+		}
+	}
+	fft.Sequence(z, z)
+	for i, v := range z {
+		z[i] = v * v * complex(hann(i, n), 0)
+	}
+	fft.Coefficients(z, z)
+	// At twice the tone's frequency, once round at the rate.
+	density := make([]float64, n)
+	for i := range density {
+		c := z[i%n]
+		density[i] = real(c)*real(c) + imag(c)*imag(c)
+	}
+	density = append(density, density...)
+	lines := standing(density, resolution, 2*lowHz, 2*highHz)
+	for i := range lines {
+		lines[i].Hz /= 2
+	}
+	return lines
+}
+
+// standing finds the lines of a spectrum.
+func standing(density []float64, resolution, lowHz, highHz float64) []Line {
+	lo, hi := max(3, int(lowHz/resolution)), min(len(density)-4, int(highHz/resolution))
+	reach := int(besideHz / resolution)
+	floors := make([]float64, len(density)/reach+1) // of noise, by stretches of the spectrum
+	for i := range floors {
+		beside := slices.Clone(density[min(len(density), i*reach):min(len(density), (i+1)*reach)])
+		slices.Sort(beside)
+		if len(beside) > 0 {
+			floors[i] = beside[len(beside)/2] / math.Ln2 // its power is exponentially distributed
+		}
+	}
+	var lines []Line
+	for i := lo; i <= hi; i++ {
+		if density[i] < density[i-1] || density[i] <= density[i+1] || density[i] < density[i-2] || density[i] < density[i+2] {
+			continue
+		}
+		floor := floors[i/reach]
+		if density[i] < carrierRatio*floor || floor == 0 {
+			continue
+		}
+		// Hann's window: the ratio of two neighbours tells the place between them.
+		l, m, r := math.Sqrt(density[i-1]), math.Sqrt(density[i]), math.Sqrt(density[i+1])
+		shift := (2*r - m) / (r + m)
+		if l > r {
+			shift = -(2*l - m) / (l + m)
+		}
+		// Its width is one and a half bins.
+		lines = append(lines, Line{(float64(i) + shift) * resolution, (l*l + m*m + r*r) * resolution, floor})
+	}
+	slices.SortFunc(lines, func(a, b Line) int {
+		if a.Power > b.Power {
+			return -1
+		}
+		return 1
+	})
+	return lines
+}
+
+// acquire looks for new carriers with marks in an input.
+func (f *Finder) acquire(in *Input) {
+	rate := in.Stream.Rate()
+	from := max(f.first+2, f.next-searchWithin)
+	begin := int64(f.tb.Base(from) / float64(in.Stream.Factor()))
+	end := int64(f.tb.Base(f.next) / float64(in.Stream.Factor()))
+	if begin < in.Stream.Begin()+int64(2*rate) {
+		from++
+	}
+	length := 1 << 16 // 8 s
+	if end-begin < int64(length) {
+		return
+	}
+	x := make([]float32, length)
+	if !in.Stream.Copy(x, end-int64(length)) {
+		return
+	}
+	lines := Lines(x, rate, in.LowHz, in.HighHz)
+	lines = lines[:min(mostCarriers, len(lines))]
+	if slices.ContainsFunc(in.Stations, func(s *station.Station) bool { return s.Phase.Kind == "wwvb" }) {
+		more := suppressed(x, rate, in.LowHz, in.HighHz)
+		lines = append(lines, more[:min(mostCarriers, len(more))]...)
+	}
+	for _, l := range lines {
+		// The lines beside a carrier are its own keying.
+		if slices.ContainsFunc(f.tracks, func(t *Track) bool { return t.input == in && math.Abs(t.hz-l.Hz) < besideHz }) {
+			continue
+		}
+		if t := f.consider(in, l.Hz, from); t != nil {
+			f.tracks = append(f.tracks, t)
+		}
+	}
+}
+
+// foldRate is that of the profile in which edges are first looked for, Hz.
+const foldRate = 500
+
+// consider starts a track on a carrier if its level is keyed once a second.
+func (f *Finder) consider(in *Input, hz float64, from int64) *Track {
+	b := f.band(in.bandHz(hz), in.Stream.Rate())
+	c := &cutter{band: b}
+	var profiles [][]float64
+	const per = baseRate / foldRate
+	for n := from; n < f.next; n++ {
+		start, period := f.second(in, n)
+		if !c.cut(in.Stream, start, period, hz) {
+			continue
+		}
+		p := make([]float64, foldRate)
+		for i := range p {
+			var sum complex128
+			at := index(-1) + i*per
+			for _, z := range c.z[at : at+per] {
+				sum += z
+			}
+			p[i] = cmplx.Abs(sum) / per
+		}
+		profiles = append(profiles, p)
+	}
+	if len(profiles) < leastSearch-4 {
+		return nil
+	}
+	var best *Track
+	top := 0.0
+	for _, raised := range []bool{false, true} {
+		at, score, depth := fold(profiles, raised)
+		if score < leastFold || depth < leastDepth || score < top {
+			continue
+		}
+		top = score
+		at = f.refine(in, c, hz, at, raised, from)
+		best = f.newTrack(in, b, hz, raised, math.Remainder(at, 1)*in.Stream.Rate(), from)
+	}
+	if best == nil {
+		return nil
+	}
+	for n := from; n < f.next; n++ {
+		best.take(n)
+	}
+	return best
+}
+
+// refine places the change of level that is about at, s, to a millisecond.
+func (f *Finder) refine(in *Input, c *cutter, hz, at float64, raised bool, from int64) float64 {
+	const reach, wing = 0.02, 0.008
+	lo, hi := index(-reach-wing), index(reach+wing)
+	sum := make([]float64, hi-lo+1) // running
+	for n := from; n < f.next; n++ {
+		start, period := f.second(in, n)
+		if !c.cut(in.Stream, start+at*in.Stream.Rate(), period, hz) {
+			continue
+		}
+		total := 0.0
+		for i, z := range c.z[lo:hi] {
+			total += cmplx.Abs(z)
+			sum[i+1] += total
+		}
+	}
+	w := int(wing * baseRate)
+	best, top := 0, math.Inf(-1)
+	for i := w; i+w < len(sum); i++ {
+		d := 2*sum[i] - sum[i-w] - sum[i+w]
+		if raised {
+			d = -d
+		}
+		if d > top {
+			best, top = i, d
+		}
+	}
+	return at + float64(best)/baseRate - reach - wing
+}
+
+const (
+	leastFold  = 7    // standard deviations by which the change at the second must stand out
+	leastDepth = 0.15 // and its share of the level
+)
+
+// fold finds where in the second the level changes most, one way, in all seconds.
+func fold(profiles [][]float64, raised bool) (at, score, depth float64) {
+	const reach, guard = foldRate * 9 / 100, foldRate / 100
+	n := float64(len(profiles))
+	change := func(p []float64, i int) float64 {
+		d := 0.0
+		for k := guard; k < reach; k++ {
+			d += p[(i+foldRate-k)%foldRate] - p[(i+k)%foldRate]
+		}
+		if raised {
+			d = -d
+		}
+		return d / (reach - guard)
+	}
+	full := 0.0
+	for i := range foldRate {
+		level := 0.0
+		for _, p := range profiles {
+			level += p[i] / n
+		}
+		full = max(full, level)
+	}
+	for i := range foldRate {
+		var sum, square float64
+		for _, p := range profiles {
+			d := change(p, i)
+			sum += d
+			square += d * d
+		}
+		mean := sum / n
+		if mean <= 0 {
+			continue
+		}
+		// One second in a minute may have no mark.
+		sigma := math.Sqrt(max(square/n-mean*mean, 1e-4*mean*mean) / n)
+		if mean/full > depth {
+			at, score, depth = float64(i)/foldRate, mean/sigma, mean/full
+		}
+	}
+	return at, score, depth
+}
+
+// second is where second n begins in an input's stream and how long it lasts, samples.
+func (f *Finder) second(in *Input, n int64) (start, period float64) {
+	factor := float64(in.Stream.Factor())
+	start = f.tb.Base(n) / factor
+	return start, f.tb.Base(n+1)/factor - start
+}
+
+// sharing lists the built-in stations on the carriers of the ones asked for, those
+// first: what is heard may be one of them.
+func sharing(asked []*station.Station, raised bool) []*station.Station {
+	var all []*station.Station
+	add := func(s *station.Station) {
+		if (s.Keying == station.CarrierRaised) != raised || s.Code.Kind == "" || !s.LongWave() {
+			return
+		}
+		if !slices.ContainsFunc(all, func(o *station.Station) bool { return o.ID == s.ID }) {
+			all = append(all, s)
+		}
+	}
+	for _, s := range asked {
+		add(s)
+	}
+	builtin := station.Builtin()
+	for i := range builtin {
+		for _, s := range asked {
+			if builtin[i].Carriers[0].Hz == s.Carriers[0].Hz {
+				add(&builtin[i])
+			}
+		}
+	}
+	return all
+}

@@ -1,0 +1,229 @@
+package longwave
+
+import (
+	"math"
+	"math/cmplx"
+
+	"timeball/capture/station"
+	"timeball/detect/longwave/pulsecode"
+)
+
+// A cut holds the base band from before a second's start to after it, in seconds of
+// the flywheel: all of the second before, and the edge.
+const (
+	cutBefore = 1.02
+	cutAfter  = 0.21
+	cutFirst  = -int(cutBefore * baseRate)
+	cutLength = int((cutBefore + cutAfter) * baseRate)
+)
+
+// cutter takes the base band of one carrier from a stream.
+type cutter struct {
+	*band
+	raw   []float32
+	mixed [2][]float32
+	z     []complex128
+}
+
+// index is the place in a cut of a time after the second's start, s.
+func index(t float64) int { return int(math.Round(t*baseRate)) - cutFirst }
+
+// cut fills z with the second that starts at a place of the stream, each lasting
+// period samples, hz being where the carrier is. The phase of z at the second's start
+// is that of the carrier. It reports false when the stream does not hold it.
+func (c *cutter) cut(s stream, start, period, hz float64) bool {
+	first := int64(math.Floor(start-cutBefore*period)) - int64(c.half)
+	n := int((cutBefore+cutAfter)*period) + 2*c.half + 4
+	if len(c.raw) != n {
+		c.raw = make([]float32, n)
+		c.mixed = [2][]float32{make([]float32, n), make([]float32, n)}
+		c.z = make([]complex128, cutLength)
+	}
+	if first < 0 || !s.Copy(c.raw, first) {
+		return false
+	}
+	w := 2 * math.Pi * hz / c.rate
+	turn, phase := cmplx.Rect(1, -w), complex128(0)
+	for i, x := range c.raw {
+		if i%512 == 0 {
+			_, turns := math.Modf((float64(first+int64(i)) - start) * hz / c.rate)
+			phase = cmplx.Rect(2, -2*math.Pi*turns)
+		}
+		c.mixed[0][i], c.mixed[1][i] = x*float32(real(phase)), x*float32(imag(phase))
+		phase *= turn
+	}
+	step := period / baseRate
+	for j := range c.z {
+		at := start + float64(j+cutFirst)*step - float64(first)
+		whole := int(at)
+		f := (at - float64(whole)) * phases
+		taps := c.taps[int(f+0.5)]
+		from := whole - c.half + 1
+		c.z[j] = complex(float64(dot(taps, c.mixed[0][from:])), float64(dot(taps, c.mixed[1][from:])))
+	}
+	return true
+}
+
+func dot(a, b []float32) float32 {
+	b = b[:len(a)]
+	var s0, s1, s2, s3 float32
+	i := 0
+	for ; i+4 <= len(a); i += 4 {
+		s0 += a[i] * b[i]
+		s1 += a[i+1] * b[i+1]
+		s2 += a[i+2] * b[i+2]
+		s3 += a[i+3] * b[i+3]
+	}
+	for ; i < len(a); i++ {
+		s0 += a[i] * b[i]
+	}
+	return s0 + s1 + s2 + s3
+}
+
+// mean is that of z over a span of times, s.
+func (c *cutter) mean(from, to float64) complex128 {
+	var sum complex128
+	lo, hi := index(from), index(to)
+	for _, z := range c.z[lo:hi] {
+		sum += z
+	}
+	return sum / complex(float64(hi-lo), 0)
+}
+
+// plan is how a station's seconds are looked at. Times are in seconds after the
+// second's start.
+type plan struct {
+	*station.Station
+	symbols []pulsecode.Symbol
+	// full is when the carrier is at its full level, whatever is sent, next to the
+	// edge; the phase is taken there.
+	fullFrom, fullTo float64
+	// edgeFrom to edgeTo hold the edge and nothing else.
+	edgeFrom, edgeTo float64
+	slots            [][slotCount]float64 // level of each symbol in each tenth of a second
+}
+
+const (
+	slotCount = 10
+	slotGuard = 0.012 // s at a slot's start that its edges may fill
+)
+
+func newPlan(s *station.Station) *plan {
+	p := &plan{Station: s, symbols: pulsecode.Symbols(s.Code.Kind), edgeFrom: -0.09, edgeTo: 0.09}
+	longest := 0.0
+	for _, l := range s.Lengths() {
+		longest = max(longest, l)
+	}
+	p.fullFrom, p.fullTo = longest-1+0.02, -0.004
+	if s.Keying == station.CarrierRaised {
+		shortest := s.Lengths()[0]
+		p.fullFrom, p.fullTo = 0.012, shortest-0.004
+	}
+	if s.Phase.Kind == "dcf77" {
+		// The whole of a phase code has no mean.
+		p.fullFrom, p.fullTo = chipFirst-1, chipFirst-1+chipCount*chipLength
+		p.edgeFrom = -0.006
+	}
+	if s.Phase.Kind == "wwvb" {
+		p.edgeTo = 0.09 // the phase turns at 0.1 s
+	}
+	for _, symbol := range p.symbols {
+		var slot [slotCount]float64
+		for i := range slot {
+			slot[i] = p.level(symbol, float64(i)/slotCount+0.05)
+		}
+		p.slots = append(p.slots, slot)
+	}
+	return p
+}
+
+// level is that of a symbol at a time, the full one being 1.
+func (p *plan) level(s pulsecode.Symbol, t float64) float64 {
+	keyed := false
+	for _, at := range s {
+		if t > at {
+			keyed = !keyed
+		}
+	}
+	if keyed == (p.Keying == station.CarrierRaised) {
+		return 1
+	}
+	return 1 - p.Depth
+}
+
+// Slots stray from their levels by this share of the full level, beside noise: by
+// filters, fading within a second and what is known of the depth. No slot counts for
+// more than slotCap units of log-likelihood: a discharge of lightning must not decide.
+const (
+	slotStray = 0.05
+	slotCap   = 12
+)
+
+// weigh returns the log-likelihood of each symbol for the second before the cut's
+// edge, from the levels of its slots over the full one, and that of slots at any of
+// the two levels.
+func (p *plan) weigh(level [slotCount]float64, noise float64) (symbols []float64, any float64) {
+	v := slotStray*slotStray + noise
+	fit := func(x, want float64) float64 { return -min(slotCap, (x-want)*(x-want)/(2*v)) }
+	symbols = make([]float64, len(p.slots))
+	for i, slot := range p.slots {
+		for k, want := range slot {
+			symbols[i] += fit(level[k], want)
+		}
+	}
+	for _, x := range level {
+		any += logAdd(fit(x, 1), fit(x, 1-p.Depth)) - math.Ln2
+	}
+	return symbols, any
+}
+
+func logAdd(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	return a + math.Log1p(math.Exp(b-a))
+}
+
+// heardSecond is what one cut says.
+type heardSecond struct {
+	phase, amplitude float64            // of the full carrier at the second's start
+	drift            float64            // Hz, from the phase's turn across the full level
+	noise            float64            // variance of a sample of one component
+	level            [slotCount]float64 // of the carrier in each tenth of the second before
+	step             float64            // by how much its level changes at the second's start, as a mark would
+}
+
+// hear looks at a cut; off is by how much the carrier is off, Hz, as known so far.
+func (p *plan) hear(c *cutter, off float64) heardSecond {
+	var h heardSecond
+	// Turned by off about the second's start.
+	for j := range c.z {
+		c.z[j] *= cmplx.Rect(1, -2*math.Pi*off*float64(j+cutFirst)/baseRate)
+	}
+	full := c.mean(p.fullFrom, p.fullTo)
+	h.amplitude, h.phase = cmplx.Abs(full), cmplx.Phase(full)
+	middle := (p.fullFrom + p.fullTo) / 2
+	first, second := c.mean(p.fullFrom, middle), c.mean(middle, p.fullTo)
+	h.drift = cmplx.Phase(second*cmplx.Conj(first)) / (2 * math.Pi * (p.fullTo - p.fullFrom) / 2)
+	back := cmplx.Rect(1, -h.phase)
+	for j := range c.z {
+		c.z[j] *= back
+	}
+	lo, hi := index(p.edgeFrom), index(p.edgeTo)
+	var sum, square float64
+	for _, z := range c.z[lo:hi] {
+		sum += imag(z)
+		square += imag(z) * imag(z)
+	}
+	n := float64(hi - lo)
+	h.noise = square/n - sum*sum/(n*n)
+	for i := range h.level {
+		from := float64(i)/slotCount - 1
+		h.level[i] = cmplx.Abs(c.mean(from+slotGuard, from+0.098))
+	}
+	h.step = cmplx.Abs(c.mean(0.015, p.edgeTo)) - cmplx.Abs(c.mean(max(p.edgeFrom, -0.08), -0.002))
+	if p.Keying == station.CarrierReduced {
+		h.step = -h.step
+	}
+	return h
+}

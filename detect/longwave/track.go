@@ -1,0 +1,367 @@
+package longwave
+
+import (
+	"math"
+	"slices"
+
+	"timeball/capture/station"
+	"timeball/detect/longwave/pulsecode"
+)
+
+// Track follows one keyed carrier.
+type Track struct {
+	Station *station.Station // the one it is taken for
+	other   *station.Station // not asked for, but heard; Station is then nil
+	finder  *Finder
+	input   *Input
+	cutter  *cutter
+	plans   []*plan // of the stations it may be
+	scores  []score
+	seen    int
+	*plan   // of the likeliest
+	hz      float64
+	axis    line
+	latest  int64
+
+	lastPhase float64
+	lastStart float64
+	phased    bool
+	level     float64 // of the full carrier, over some seconds
+	noise     float64 // variance of a sample, likewise
+
+	blocks  []*block // in order
+	open    *block   // that the next second goes to; nil: a new one
+	decoder *pulsecode.Decoder
+	reading pulsecode.Reading
+	read    int64
+	missing int
+	steps   []step // the latest ones
+}
+
+// step is the change of level at a second, in units of its noise.
+type step struct {
+	n         int64
+	size, snr float64
+}
+
+// score is the evidence for one of the stations.
+type score struct {
+	log  float64 // of its symbols
+	asks bool    // it was asked for
+}
+
+const (
+	blockSeconds = 30
+	mostBlocks   = 60
+	readEvery    = 10
+	// A station is told from marks of any lengths by leastOdds, log-likelihood, over
+	// leastSeconds; and it is heard when its minute's order is wrong with less than
+	// orderError.
+	leastOdds, leastSeconds = 20, 8
+	orderError              = 1e-4
+	// A track whose marks are missing for so long is given up, s.
+	patience = 120
+)
+
+func (f *Finder) newTrack(in *Input, b *band, hz float64, raised bool, lag float64, from int64) *Track {
+	t := &Track{finder: f, input: in, cutter: &cutter{band: b}, hz: hz, axis: line{lag: lag, ref: float64(from)}, latest: from - 1}
+	for _, s := range sharing(in.Stations, raised) {
+		t.plans = append(t.plans, newPlan(s))
+		t.scores = append(t.scores, score{asks: slices.Contains(in.Stations, s)})
+	}
+	if len(t.plans) == 0 {
+		return nil
+	}
+	t.choose(0)
+	return t
+}
+
+// choose takes the track for one of its plans.
+func (t *Track) choose(i int) {
+	t.plan = t.plans[i]
+	t.Station = nil
+	t.decoder = pulsecode.New(t.plan.Station.Code.Kind)
+	t.reading = pulsecode.Reading{SecondError: 1, UTCError: 1}
+	t.blocks, t.open = nil, nil
+	t.phased = false
+}
+
+// tau are the time constants of the edge: the station's, scaled, and the loop's.
+func (t *Track) tau(scale float64) []float64 {
+	tau := []float64{t.plan.Edge.TauSeconds * scale}
+	if q := t.input.LoopQ; q > 0 {
+		tau = append(tau, q/(math.Pi*t.plan.Carriers[0].Hz))
+	}
+	return tau
+}
+
+// take goes on with second n.
+func (t *Track) take(n int64) {
+	if n <= t.latest {
+		return
+	}
+	t.latest = n
+	if t.open != nil && n >= t.open.first+blockSeconds {
+		t.follow()
+		t.open = nil
+	}
+	start, period := t.finder.second(t.input, n)
+	start += t.axis.at(float64(n))
+	if !t.cutter.cut(t.input.Stream, start, period, t.hz) {
+		t.phased = false
+		t.missing++
+		return
+	}
+	h := t.hear(t.cutter, 0)
+	t.tune(h, start)
+	if t.level == 0 {
+		t.level, t.noise = h.amplitude, h.noise
+	}
+	const share = 0.1
+	t.level += share * (min(h.amplitude, 2*t.level) - t.level)
+	t.noise += share * (min(h.noise, 4*t.noise) - t.noise)
+	t.steps = append(t.steps, step{n, h.step / t.level, t.level * t.level / t.noise})
+	if len(t.steps) > 2*blockSeconds {
+		t.steps = t.steps[1:]
+	}
+	if h.step > t.plan.Depth*t.level/2 {
+		t.missing = 0
+	} else {
+		t.missing++
+	}
+	t.recognise(h)
+	t.symbol(n-1, h)
+	t.sum(n, h)
+}
+
+// tune follows the carrier's frequency by its phase from second to second.
+func (t *Track) tune(h heardSecond, start float64) {
+	rate := t.cutter.rate
+	if t.phased {
+		turns := (h.phase-t.lastPhase)/(2*math.Pi) - t.hz/rate*(start-t.lastStart)
+		seconds := (start - t.lastStart) / rate
+		step := 1.0
+		if t.plan.Phase.Kind == "wwvb" {
+			step = 0.5 // the phase may turn over
+		}
+		// The turn within the second tells which of the possible ones it is.
+		off := math.Remainder(turns, step) / seconds
+		if math.Abs(h.drift) > step/seconds {
+			off = h.drift
+		}
+		t.hz += 0.3 * max(-1, min(1, off))
+	} else {
+		t.hz += max(-1, min(1, h.drift)) * 0.5
+	}
+	t.lastPhase, t.lastStart, t.phased = h.phase, start, true
+}
+
+// recognise weighs which station it is, by the lengths of its marks.
+func (t *Track) recognise(h heardSecond) {
+	t.seen++
+	level := h.level
+	for i := range level {
+		level[i] /= t.level
+	}
+	noise := t.slotNoise()
+	best := 0
+	for i, p := range t.plans {
+		logs, any := p.weigh(level, noise)
+		sum := math.Inf(-1)
+		for _, l := range logs {
+			sum = logAdd(sum, l)
+		}
+		t.scores[i].log += max(-slotCap, sum-math.Log(float64(len(logs)))-any)
+		if t.scores[i].log > t.scores[best].log {
+			best = i
+		}
+	}
+	if t.plan != t.plans[best] {
+		t.choose(best)
+	}
+	t.other, t.Station = nil, nil
+	if t.scores[best].log > leastOdds && t.seen >= leastSeconds {
+		if t.scores[best].asks {
+			t.Station = t.plan.Station
+		} else {
+			t.other = t.plan.Station
+		}
+	}
+}
+
+// slotNoise is the variance of a slot's level over the full one.
+func (t *Track) slotNoise() float64 {
+	return t.noise / (t.level * t.level) * baseRate / t.cutter.noiseHz / (baseRate * (0.098 - slotGuard))
+}
+
+// symbol gives the decoder the second n.
+func (t *Track) symbol(n int64, h heardSecond) {
+	level := h.level
+	for i := range level {
+		level[i] /= t.level
+	}
+	logs, _ := t.weigh(level, t.slotNoise())
+	for i, s := range t.symbols {
+		if s == nil && i == 1<<bitsOf(t.plan.Station) { // no such symbol
+			logs[i] = math.Inf(-1)
+		}
+	}
+	t.decoder.Add(n, logs)
+	if n >= t.read+readEvery || t.read == 0 {
+		t.read = n
+		t.reading = t.decoder.Reading()
+	}
+}
+
+// known reports whether the order of the station's minute is.
+func (t *Track) known() bool { return t.Station != nil && t.reading.SecondError < orderError }
+
+// lost reports whether the marks are gone.
+func (t *Track) lost() bool { return t.missing > patience }
+
+// sum adds the second to the block.
+func (t *Track) sum(n int64, h heardSecond) {
+	if !(h.noise > 0) || h.noise > 25*t.noise {
+		return // lightning, or somebody else
+	}
+	b := t.open
+	if b == nil {
+		b = &block{first: n, axis: t.axis, edge: make([]float64, index(t.edgeTo)-index(t.edgeFrom))}
+		if t.plan.Phase.Kind == "dcf77" {
+			b.code = make([]float64, codeLength)
+		}
+		t.open, t.blocks = b, append(t.blocks, b)
+		if len(t.blocks) > mostBlocks {
+			t.blocks = t.blocks[1:]
+		}
+	}
+	b.last = n
+	b.count++
+	weight := h.amplitude / h.noise
+	if h.step > t.plan.Depth*t.level/2 {
+		for i := range b.edge {
+			b.edge[i] += weight * real(t.cutter.z[index(t.edgeFrom)+i])
+		}
+		b.edgeWeight += weight * h.amplitude
+	}
+	if b.code == nil {
+		return
+	}
+	z := t.cutter.z[index(codeFrom-1):][:codeLength]
+	template, _ := t.template()
+	corr := 0.0
+	for i, v := range z {
+		corr += imag(v) * template[i]
+	}
+	sign := 1.0
+	if corr < 0 {
+		sign = -1
+	}
+	for i, v := range z {
+		b.code[i] += sign * weight * imag(v)
+	}
+	b.codeWeight += weight * h.amplitude
+	b.codes++
+}
+
+// The phase code, with what its last chip leaves, s after the second.
+const (
+	codeFrom   = chipFirst - 0.002
+	codeLength = int(0.8 * baseRate)
+)
+
+var codeFirst = int(math.Round(codeFrom * baseRate))
+
+// template is the phase code as it is expected.
+func (t *Track) template() (code, slope []float64) {
+	f := t.finder
+	key := t.cutter.halfHz + t.plan.Edge.TauSeconds + t.input.LoopQ
+	if c, ok := f.templates[key]; ok {
+		return c[0], c[1]
+	}
+	code, slope = make([]float64, codeLength), make([]float64, codeLength)
+	t.cutter.newEdge(t.tau(1)...).chips(code, slope, codeFirst, 0)
+	f.templates[key] = [2][]float64{code, slope}
+	return code, slope
+}
+
+// follow moves the axis to where the last block has the edge.
+func (t *Track) follow() {
+	b := t.open
+	e := t.cutter.newEdge(t.tau(1)...)
+	p, ok := t.fit(b, e)
+	if !ok {
+		return
+	}
+	rate := t.cutter.rate
+	if math.Abs(p.lag) > 20e-6 && math.Abs(p.lag) < 30e-3 {
+		t.axis.lag += p.lag * rate
+	}
+}
+
+// fit places a block's marks by edge and code together.
+func (t *Track) fit(b *block, e *edge) (place, bool) {
+	p, _, _, ok := t.fitBoth(b, e)
+	return p, ok
+}
+
+// fitBoth also returns the two places apart; that of the code has no variance when
+// there is none.
+func (t *Track) fitBoth(b *block, e *edge) (both, byEdge, byCode place, ok bool) {
+	if b.edgeWeight == 0 {
+		return both, byEdge, byCode, false
+	}
+	scale := baseRate / t.cutter.noiseHz
+	edge := make([]float64, len(b.edge))
+	for i, v := range b.edge {
+		edge[i] = v / b.edgeWeight
+	}
+	byEdge, ok = fitEdge(e, edge, index(t.edgeFrom)+cutFirst, scale/b.edgeWeight, 0)
+	if !ok {
+		return both, byEdge, byCode, false
+	}
+	both = byEdge
+	if b.code == nil || b.codeWeight == 0 {
+		return both, byEdge, byCode, true
+	}
+	code := make([]float64, len(b.code))
+	for i, v := range b.code {
+		code[i] = v / b.codeWeight
+	}
+	var found bool
+	byCode, found = fitCode(e, code, codeFirst, scale/b.codeWeight, byEdge.lag)
+	if !found {
+		return both, byEdge, place{}, true
+	}
+	w1, w2 := 1/byEdge.variance, 1/byCode.variance
+	d := byEdge.lag - byCode.lag
+	both = place{
+		lag: (w1*byEdge.lag + w2*byCode.lag) / (w1 + w2), variance: 1 / (w1 + w2),
+		misfit: byEdge.misfit + byCode.misfit + d*d/(2*(byEdge.variance+byCode.variance)),
+	}
+	return both, byEdge, byCode, true
+}
+
+// moved weighs whether second n's mark comes shift samples later than expected.
+func (t *Track) moved(n int64, shift float64) float64 {
+	start, period := t.finder.second(t.input, n)
+	score := func(at float64) float64 {
+		c := &cutter{band: t.cutter.band}
+		if !c.cut(t.input.Stream, at, period, t.hz) {
+			return 0
+		}
+		h := t.hear(c, 0)
+		x := min(1, max(0, h.step/(t.level*t.plan.Depth)))
+		return x
+	}
+	at := start + t.axis.at(float64(n))
+	const evidence = 8
+	return evidence * (score(at+shift) - score(at))
+}
+
+func bitsOf(s *station.Station) int {
+	if s.Code.Kind == "msf" || s.Code.Kind == "bpc" {
+		return 2
+	}
+	return 1
+}

@@ -8,8 +8,8 @@ import (
 	"timeball/capture"
 	"timeball/capture/station"
 	"timeball/detect/audio"
+	"timeball/detect/longwave"
 	"timeball/detect/marker"
-	"timeball/detect/tick/find"
 	"timeball/detect/timecode"
 )
 
@@ -53,7 +53,7 @@ type Attempt struct {
 	receiver, marker int // channel indices; marker < 0: not known
 	pulses           *marker.Track
 	wheel            *flywheel
-	finder           *find.Finder
+	radio            *radio
 	codes            []*code
 	courses          map[*station.Station]keptCourse // path delays computed
 	settled          int                             // ID after that of the latest jump settled
@@ -66,8 +66,9 @@ type Attempt struct {
 
 // code reads one station's time code.
 type code struct {
-	heard find.Heard
-	dec   *timecode.Decoder
+	heard heard
+	dec   decoder
+	ticks *timecode.Decoder // the same, fed from the audio; nil: the track feeds it
 	next  int64
 	buf   []float32
 }
@@ -117,6 +118,9 @@ func (a *Attempt) take(position int64, channels [][]float32) {
 	for i, x := range channels {
 		if a.streams[i] != nil {
 			a.streams[i].Process(position, x)
+		}
+		if a.marker >= 0 && i == a.receiver {
+			a.radio.process(position, x)
 		}
 		if a.detectors[i] != nil {
 			a.found[i] = append(a.found[i], a.detectors[i].Process(position, x)...)
@@ -194,8 +198,8 @@ func (a *Attempt) assign() {
 	}
 	a.pulses = marker.NewTrack(a.rate)
 	a.wheel = &flywheel{rate: a.rate, track: a.pulses}
-	a.finder = find.NewFinder(a.streams[r], a.wheel, a.settings.Stations)
-	a.finder.Start(0)
+	a.radio = newRadio(a.streams[r], a.wheel, &a.settings)
+	a.radio.start(0)
 	a.follow()
 }
 
@@ -211,7 +215,7 @@ func (a *Attempt) advance() {
 	if b := a.breach; b != nil {
 		limit = min(limit, b.second-1)
 	}
-	a.finder.Advance(limit)
+	a.radio.advance(limit)
 	a.readCodes(limit)
 }
 
@@ -258,7 +262,7 @@ func (a *Attempt) confirm() {
 		a.forgetTime(b.second)
 	}
 	for ; b.next < last-1; b.next++ {
-		b.odds += a.finder.Present(b.next)
+		b.odds += a.radio.present(b.next)
 	}
 	switch {
 	case b.odds > jumpEvidence:
@@ -271,7 +275,7 @@ func (a *Attempt) confirm() {
 
 // restart begins to look for stations anew at second n.
 func (a *Attempt) restart(n int64) {
-	a.finder.Restart(n)
+	a.radio.restart(n)
 	a.forgetTime(n)
 	a.breach = nil
 	a.restarts++
@@ -318,7 +322,7 @@ func (a *Attempt) settle(j marker.Jump) {
 		*w = weighed{id: j.ID, next: from}
 	}
 	// The marker's movement is taken for a step so far, so the base runs on.
-	a.trial.odds += a.finder.Moved(a.trial.next, to, shift)
+	a.trial.odds += a.radio.moved(a.trial.next, to, shift)
 	a.trial.next = to
 	switch {
 	case a.trial.odds > evidence:
@@ -366,14 +370,22 @@ func (a *Attempt) inexact(j marker.Jump) bool {
 
 // readCodes passes whole seconds to the decoders of the stations heard.
 func (a *Attempt) readCodes(limit int64) {
-	heard := a.finder.Heard()
+	heard := a.radio.heard()
 	a.codes = slices.DeleteFunc(a.codes, func(c *code) bool { return !slices.Contains(heard, c.heard) })
 	for _, h := range heard {
 		known := slices.ContainsFunc(a.codes, func(c *code) bool { return c.heard == h })
 		if !known {
-			c := &code{heard: h, dec: timecode.New(*h.Station), next: a.codesFrom}
+			c := &code{heard: h, next: a.codesFrom}
+			if t, ok := h.ear.(*longwave.Track); ok {
+				t.ReadFrom(a.codesFrom)
+				c.dec = pulseReader{t}
+				a.codes = append(a.codes, c)
+				continue
+			}
+			c.ticks = timecode.New(*h.Station)
+			c.dec = c.ticks
 			if at := a.start(); !at.IsZero() {
-				c.dec.Expect(0, at.Add(seconds(a.pulses.Start()/a.rate)))
+				c.ticks.Expect(0, at.Add(seconds(a.pulses.Start()/a.rate)))
 			}
 			a.codes = append(a.codes, c)
 		}
@@ -381,6 +393,9 @@ func (a *Attempt) readCodes(limit int64) {
 	s := a.streams[a.receiver]
 	lead := int(0.03 * s.Rate())
 	for _, c := range a.codes {
+		if c.ticks == nil {
+			continue
+		}
 		if c.buf == nil {
 			c.buf = make([]float32, lead+int(1.011*s.Rate()))
 		}
@@ -395,7 +410,7 @@ func (a *Attempt) readCodes(limit int64) {
 				break
 			}
 			if s.Copy(c.buf, first) {
-				c.dec.Add(timecode.Second{N: c.next, Rate: s.Rate(), Audio: c.buf, Onset: onset - float64(first), ToneHz: c.heard.ToneHz()})
+				c.ticks.Add(timecode.Second{N: c.next, Rate: s.Rate(), Audio: c.buf, Onset: onset - float64(first), ToneHz: c.heard.ToneHz()})
 			}
 		}
 	}

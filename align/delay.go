@@ -102,7 +102,7 @@ func (a *Attempt) course(s *station.Station, middle time.Time, span time.Duratio
 	}
 	c, err := path.Follow(path.Request{
 		Station: s, CarrierHz: a.settings.CarrierHz, At: *a.settings.At, Time: key.middle,
-		Sunspots: a.settings.Sunspots, Maps: a.settings.Maps,
+		Sunspots: a.settings.Sunspots, Maps: a.settings.Maps, Ground: a.settings.Ground,
 	}, key.span)
 	a.courses[s] = keptCourse{key, c, err}
 	return c, err
@@ -117,7 +117,7 @@ type keptCourse struct {
 
 // begin is the UTC of the first frame as far as it is known: from what was said,
 // the recording's own account or the broadcast.
-func (a *Attempt) begin(read func(*timecode.Decoder) timecode.Reading) time.Time {
+func (a *Attempt) begin(read func(decoder) timecode.Reading) time.Time {
 	at := a.start()
 	for _, c := range a.codes {
 		if !at.IsZero() {

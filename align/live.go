@@ -6,7 +6,6 @@ import (
 	"timeball/capture"
 	"timeball/detect/levels"
 	"timeball/detect/marker"
-	"timeball/detect/tick/find"
 	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
 )
@@ -33,7 +32,7 @@ type Live struct {
 	second   int     // local seconds reported
 	spoken   float64 // sample clock at the latest report, s
 	arrivals []*timing.Arrival
-	watch    map[find.Heard]*watch
+	watch    map[heard]*watch
 	refit    int64 // second from which the radio fit is renewed
 	restarts int   // of the attempt that have been heeded
 	coasting bool  // there is nothing to be gained by that
@@ -48,7 +47,7 @@ type watch struct {
 
 // NewLive follows a, which must not have been given any block.
 func NewLive(a *Attempt) *Live {
-	return &Live{attempt: a, meters: make([]levels.Meter, a.info.Channels), watch: map[find.Heard]*watch{}}
+	return &Live{attempt: a, meters: make([]levels.Meter, a.info.Channels), watch: map[heard]*watch{}}
 }
 
 // Fix states the measurement so far, as the attempt by itself would.
@@ -101,7 +100,7 @@ func (l *Live) state() Second {
 		l.listen(&s)
 		l.coasting = s.Radio.State == Coasting
 	}
-	f := a.report(l.arrivals, (*timecode.Decoder).Reading)
+	f := a.report(l.arrivals, decoder.Reading)
 	s.take(f)
 	if f.Offset != nil {
 		s.SecondOfMinute = a.secondOfMinute(&f)
@@ -153,7 +152,7 @@ func (s *Second) take(f Fix) {
 
 // listen looks whether the stations' ticks still come.
 func (l *Live) listen(s *Second) {
-	for _, h := range l.attempt.finder.Heard() {
+	for _, h := range l.attempt.radio.heard() {
 		w := l.watch[h]
 		if w == nil {
 			w = &watch{next: int64(s.Count) - 1, presence: presence{since: int64(s.Count) - 1}}
@@ -189,7 +188,7 @@ func (l *Live) listen(s *Second) {
 }
 
 // meanPower is what h's tick of mean strength adds to the noise's power of 1.
-func (l *Live) meanPower(h find.Heard) float64 {
+func (l *Live) meanPower(h heard) float64 {
 	for _, a := range l.arrivals {
 		if a.Station == h.Station {
 			return math.Pow(10, a.SNRdB/10) / h.PowerSNR()
@@ -200,14 +199,14 @@ func (l *Live) meanPower(h find.Heard) float64 {
 
 // fit renews the radio fit when that is due and there is something to hear.
 func (l *Live) fit() {
-	f := l.attempt.finder
+	f := l.attempt.radio
 	n := int64(l.attempt.pulses.Seconds())
 	if n < l.refit || l.coasting {
 		return
 	}
-	fresh := f.Arrivals()
+	fresh := f.arrivals()
 	for _, old := range l.arrivals {
-		if stillHeard(f.Heard(), old) && !holds(fresh, old) {
+		if stillHeard(f.heard(), old) && !holds(fresh, old) {
 			fresh = append(fresh, old) // its fit fails now: it is carried on
 		}
 	}
@@ -215,8 +214,8 @@ func (l *Live) fit() {
 	l.refit = n + max(shortestRefit, min(n/10, longestRefit))
 }
 
-func stillHeard(heard []find.Heard, a *timing.Arrival) bool {
-	for _, h := range heard {
+func stillHeard(all []heard, a *timing.Arrival) bool {
+	for _, h := range all {
 		if h.Station == a.Station {
 			return true
 		}

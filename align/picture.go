@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"timeball/detect/tick/timing"
-	"timeball/detect/timecode"
 )
 
 // Picture is what a person wants to see of an attempt. Times are local seconds
@@ -52,17 +51,17 @@ func (a *Attempt) Picture(f Fix) Picture {
 	if a.marker < 0 {
 		return Picture{Fix: f}
 	}
-	return a.picture(f, a.finder.Arrivals())
+	return a.picture(f, a.radio.arrivals())
 }
 
 // Picture draws up what has been measured so far, by the latest radio fit.
 func (l *Live) Picture() Picture {
 	a := l.attempt
-	f := a.report(l.arrivals, (*timecode.Decoder).Reading)
+	f := a.report(l.arrivals, decoder.Reading)
 	if a.marker < 0 {
 		return Picture{Fix: f}
 	}
-	heard := a.finder.Heard()
+	heard := a.radio.heard()
 	return a.picture(f, slices.DeleteFunc(slices.Clone(l.arrivals), func(arr *timing.Arrival) bool { return !stillHeard(heard, arr) }))
 }
 
@@ -101,7 +100,7 @@ func (a *Attempt) picture(f Fix, arrivals []*timing.Arrival) Picture {
 		if to < 0 && to > -nearMarker {
 			to = 0
 		}
-		s.Picture = a.finder.Picture(arr, from-audioMargin-s.Arrival, to+audioMargin-s.Arrival)
+		s.Picture = a.radio.picture(arr, from-audioMargin-s.Arrival, to+audioMargin-s.Arrival)
 		for _, p := range arr.Paths {
 			s.Excess = append(s.Excess, p.ExcessSeconds)
 		}

@@ -33,10 +33,10 @@ type stationOffset struct {
 // Fix states the measurement so far.
 func (a *Attempt) Fix() Fix {
 	var heard []*timing.Arrival
-	if a.finder != nil {
-		heard = a.finder.Arrivals()
+	if a.radio != nil {
+		heard = a.radio.arrivals()
 	}
-	f := a.report(heard, (*timecode.Decoder).Close)
+	f := a.report(heard, decoder.Close)
 	if f.Standing == Verifying {
 		// Of a fix, unlike of a display, nobody sees what comes next.
 		f = Fix{Schema: f.Schema, Recording: f.Recording, Marker: f.Marker, SampleClock: f.SampleClock, Warnings: f.Warnings, Notices: f.Notices,
@@ -47,7 +47,7 @@ func (a *Attempt) Fix() Fix {
 
 // report states the measurement by arrivals, which may be some seconds old: the
 // marker's latest pulse is counted at once. read gets a decoder's reading.
-func (a *Attempt) report(heard []*timing.Arrival, read func(*timecode.Decoder) timecode.Reading) Fix {
+func (a *Attempt) report(heard []*timing.Arrival, read func(decoder) timecode.Reading) Fix {
 	f := Fix{
 		Schema:    Schema,
 		Recording: Recording{Path: a.info.Name, RateHz: a.info.Rate, Seconds: a.seconds(), Gaps: []Gap{}},
@@ -117,6 +117,9 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	}
 	if h := arr.HiddenSeconds; h > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "unresolved paths " + arr.Station.ID, Type: "B", U: h / 3, Note: "the tick fades as by several paths that are too near or too weak to be told apart"})
+	}
+	if e := arr.EdgeU; e > 0 {
+		s.lines = append(s.lines, BudgetLine{Source: "edge " + arr.Station.ID, Type: "B", U: e, Note: "the time constant of the carrier's edge, fitted with what is known of it beforehand"})
 	}
 	s.ub, _ = combine(s.lines)
 	var way delay
@@ -360,7 +363,7 @@ func (a *Attempt) markerU() float64 {
 
 // label finds the UTC of the last marker: from the broadcast's code, else from
 // the recording's own start.
-func (a *Attempt) label(f *Fix, last int, read func(*timecode.Decoder) timecode.Reading) {
+func (a *Attempt) label(f *Fix, last int, read func(decoder) timecode.Reading) {
 	for _, c := range a.codes {
 		r := read(c.dec)
 		if !r.UTC.Known() {

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"timeball/align/path"
+	"timeball/align/path/groundwave"
 	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
 	"timeball/detect/marker"
@@ -21,10 +22,12 @@ type Settings struct {
 	// Channels from 1; 0: found. Edge is the marker's on-time edge.
 	ReceiverChannel, MarkerChannel int
 	Edge                           marker.Edge
-	Start                          time.Time     // UTC of the first frame, within half a minute; zero: unknown
-	Hands                          *HandsReading // nil: not told
-	UT1                            bool          // the clock keeps UT1
-	Sunspots                       float64       // R12; NaN: the default for the phase of the cycle
+	Start                          time.Time      // UTC of the first frame, within half a minute; zero: unknown
+	Hands                          *HandsReading  // nil: not told
+	UT1                            bool           // the clock keeps UT1
+	Sunspots                       float64        // R12; NaN: the default for the phase of the cycle
+	Ground                         groundwave.Mix // under a path on long wave; nil: unknown
+	LoopQ                          float64        // quality of a tuned antenna for long wave; 0: not tuned
 	// Maps are those of the F2 layer that path delays are computed from; nil: the
 	// embedded climatology.
 	Maps ionosphere.Maps
@@ -36,6 +39,9 @@ var (
 	// kilohertz, whose delay is a fraction of a millisecond; a receiver with
 	// digital filters may have more and must be calibrated (common practice).
 	DefaultReceiverDelay = Quantity{0.3e-3, 0.3e-3, "assumed: none was given"}
+	// DirectDelay is that of an antenna which is sampled itself; a tuned loop's is in
+	// the edge that is fitted. What is left is of the preamplifier (common practice).
+	DirectDelay = Quantity{0, 2e-6, "no receiver: the antenna itself is sampled"}
 	// DefaultSkew is none, to half a sample at 48 kHz either way (rectangular).
 	DefaultSkew = Quantity{0, 6e-6, "assumed: none was given"}
 )

@@ -24,6 +24,8 @@ type measureFlags struct {
 	At              *place    `placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive; the path delay is computed from it."`
 	Start           time.Time `placeholder:"RFC3339" help:"UTC of the first sample, within half a minute (default: as the recording itself says)."`
 	ionosphereFlags `embed:""`
+	Ground          ground  `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: unknown)."`
+	LoopQ           float64 `name:"loop-q" placeholder:"N" help:"Loaded quality of a tuned antenna for long wave (default: not tuned)."`
 
 	PathDelay     []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one; may repeat. ± (or +-) is the 95 % half-width, 0.3 ms when left out."`
 	ReceiverDelay *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms). ± is 0.1 ms when left out."`
@@ -43,6 +45,8 @@ type measureFlags struct {
 // commands calls it.
 func (f *measureFlags) check() error {
 	switch {
+	case !(f.LoopQ >= 0 && f.LoopQ <= 1000):
+		return usageError{fmt.Errorf("--loop-q %g: a loop's quality lies between 0 and 1000", f.LoopQ)}
 	case f.ReceiverChannel < 0 || f.MarkerChannel < 0:
 		return usageError{errors.New("--receiver-channel and --marker-channel count from 1")}
 	case f.ReceiverChannel > 0 && f.ReceiverChannel == f.MarkerChannel:
@@ -84,6 +88,7 @@ func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 		ReceiverChannel: f.ReceiverChannel, MarkerChannel: f.MarkerChannel,
 		Edge:       map[string]marker.Edge{"rising": marker.Rising, "falling": marker.Falling}[f.MarkerEdge],
 		PathDelays: map[string]align.Quantity{}, UT1: f.UT1,
+		Ground: f.Ground.Mix, LoopQ: f.LoopQ,
 	}
 	if f.Hands.given && !f.Hands.key {
 		s.Hands = &align.HandsReading{Shown: f.dial(f.Hands.shown), At: f.Hands.at}

@@ -17,6 +17,7 @@ type pathCmd struct {
 	Station  string    `required:"" placeholder:"ID" help:"Station's call sign."`
 	Carrier  frequency `placeholder:"10MHz" help:"Carrier (default: any of the station's that may be heard, and a wider interval)."`
 	Time     time.Time `placeholder:"RFC3339" help:"When (default: now)."`
+	Ground   ground    `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: unknown)."`
 	LongPath bool      `help:"The long way round the earth."`
 	JSON     bool      `name:"json" help:"Print one JSON object (timeball.path/1)."`
 	Plot     string    `placeholder:"FILE.png|.svg" help:"Draw the hops and the delay over the day."`
@@ -52,7 +53,7 @@ func (c *pathCmd) Run(p *program) error {
 	}
 	request := path.Request{
 		Station: s, CarrierHz: float64(c.Carrier), At: c.At.LatLon, Time: timeOr(c.Time, time.Now()),
-		Sunspots: c.r12(), LongPath: c.LongPath, Maps: maps,
+		Sunspots: c.r12(), LongPath: c.LongPath, Maps: maps, Ground: c.Ground.Mix,
 	}
 	prediction, err := path.Predict(request)
 	var unknown path.UnknownCarrierError

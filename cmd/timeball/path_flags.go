@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"timeball/align/path"
+	"timeball/align/path/groundwave"
 	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
 	"timeball/cmd/timeball/internal/text"
@@ -61,6 +62,15 @@ func (f *frequency) UnmarshalText(text []byte) error {
 }
 
 func (f frequency) String() string { return text.Frequency(float64(f)) }
+
+// ground is the value of --ground.
+type ground struct{ groundwave.Mix }
+
+// UnmarshalText is for kong.
+func (g *ground) UnmarshalText(text []byte) (err error) {
+	g.Mix, err = groundwave.Parse(string(text))
+	return err
+}
 
 // skyFlags are what path and outlook ask of the sky and the stations.
 type skyFlags struct {

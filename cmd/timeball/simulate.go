@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -24,6 +25,7 @@ type simulateCmd struct {
 	Start  time.Time     `placeholder:"2026-03-14T18:20:07Z" help:"UTC of the first sample (default: 2026-03-14T18:20:07Z)."`
 	Seed   uint64        `default:"1" placeholder:"N" help:"Another number, another recording (default: 1)."`
 
+	CN0       *float64  `name:"cn0" placeholder:"DBHZ" help:"Instead of --snr: power of a carrier on long wave against the noise in 1 Hz."`
 	Station   []string  `default:"wwv" placeholder:"ID,ID" help:"Stations on the carrier, or none (default: wwv). The first sets the signal-to-noise ratio, the others are as strong."`
 	Programme string    `default:"" enum:",marks,speech,music,carrier" placeholder:"KIND" help:"Between the marks: marks (nothing), speech, music, or carrier alone (default: what the station publishes)."`
 	SNR       float64   `name:"snr" default:"15" placeholder:"DB" help:"Power of the tick's tone against the noise in 3 kHz of audio (default: 15 dB)."`
@@ -33,8 +35,9 @@ type simulateCmd struct {
 	DUT1      float64   `name:"dut1" placeholder:"SECONDS" help:"UT1-UTC that the station sends (default: 0)."`
 	LeapAt    time.Time `placeholder:"2027-01-01T00:00:00Z" help:"A second is inserted before this midnight UTC, and announced (default: none)."`
 
-	Detector      string        `default:"am" enum:"am,sync,linear,ssb" placeholder:"am|sync|linear|ssb" help:"Receiver's detector (default: am)."`
-	Mistuning     float64       `placeholder:"HZ" help:"How much too high the audio comes out (ssb only)."`
+	Detector      string        `default:"am" enum:"am,sync,linear,ssb,direct" placeholder:"am|sync|linear|ssb|direct" help:"Receiver's detector; direct: none, the antenna itself is sampled, for long wave (default: am)."`
+	Mistuning     float64       `placeholder:"HZ" help:"How much too high the audio comes out (ssb only); of a carrier on long wave its pitch."`
+	LoopQ         float64       `name:"loop-q" placeholder:"N" help:"Quality of a tuned antenna for long wave (default: not tuned)."`
 	ReceiverDelay time.Duration `placeholder:"0.4ms" help:"Pure delay of the receiver (default: 0)."`
 	HighPass      float64       `placeholder:"HZ" help:"Corner of a second-order audio filter (default: none)."`
 	LowPass       float64       `placeholder:"HZ" help:"Corner of a second-order audio filter (default: none)."`
@@ -143,6 +146,10 @@ func (c simulateCmd) config() (simulate.Config, error) {
 		},
 		MarkerFirst: c.MarkerFirst,
 	}
+	if c.CN0 != nil {
+		config.SNRdB = *c.CN0 - 10*math.Log10(3000)
+	}
+	config.Receiver.Loop.Q = c.LoopQ
 	switch c.AGC {
 	case "slow":
 		config.Receiver.AGC = simulate.SlowAGC

@@ -31,8 +31,9 @@ type stream interface {
 
 // Timebase gives the flywheel's seconds.
 type Timebase interface {
-	// Base is the position, frames, at which second n begins.
-	Base(n int64) float64
+	// Base is the position, frames, at which second n begins; false when that has been
+	// forgotten.
+	Base(n int64) (frames float64, ok bool)
 }
 
 // Input is a stream in which carriers are looked for, and the stations they may be
@@ -68,6 +69,9 @@ func (in *Input) bandHz(hz float64) float64 {
 	return max(leastBand, min(audio.TunedBand, 50*math.Floor(b/50)))
 }
 
+// margin is more than the samples that filters need on either side.
+func (in *Input) margin() int64 { return int64(0.01 * in.Stream.Rate()) }
+
 // Finder looks for the marks of stations in its inputs.
 type Finder struct {
 	tb        Timebase
@@ -99,8 +103,9 @@ const (
 func (f *Finder) Advance(limit int64) {
 	for f.next < limit {
 		for _, in := range f.inputs {
-			end := f.tb.Base(f.next+1)/float64(in.Stream.Factor()) + 0.1*in.Stream.Rate()
-			if int64(end) >= in.Stream.End() {
+			// The cut of a second reaches beyond it by the lag, half a second at most.
+			end, period, ok := f.second(in, f.next)
+			if ok && int64(end+(0.5+cutAfter)*period)+in.margin() >= in.Stream.End() {
 				return
 			}
 		}
@@ -116,6 +121,16 @@ func (f *Finder) Advance(limit int64) {
 			f.search = f.next + searchAgain
 		}
 	}
+}
+
+// Present weighs whether marks come in second n where they are expected (positive
+// result) or not, as the difference of log likelihoods.
+func (f *Finder) Present(n int64) float64 {
+	sum := 0.0
+	for _, t := range f.Heard() {
+		sum += t.present(n)
+	}
+	return sum
 }
 
 // Restart forgets everything and begins anew at second first.

@@ -16,7 +16,7 @@ import (
 // trueTime is a flywheel whose seconds are UTC's, on a sample clock that is right.
 type trueTime struct{ rate float64 }
 
-func (t trueTime) Base(n int64) float64 { return float64(n) * t.rate }
+func (t trueTime) Base(n int64) (float64, bool) { return float64(n) * t.rate, true }
 
 func find(t testing.TB, id string) *station.Station {
 	s, ok := station.Find(id)

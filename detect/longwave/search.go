@@ -127,17 +127,11 @@ func standing(density []float64, resolution, lowHz, highHz float64) []Line {
 func (f *Finder) acquire(in *Input) {
 	rate := in.Stream.Rate()
 	from := max(f.first+2, f.next-searchWithin)
-	begin := int64(f.tb.Base(from) / float64(in.Stream.Factor()))
-	end := int64(f.tb.Base(f.next) / float64(in.Stream.Factor()))
-	if begin < in.Stream.Begin()+int64(2*rate) {
-		from++
-	}
-	length := 1 << 16 // 8 s
-	if end-begin < int64(length) {
-		return
-	}
+	const length = 1 << 16 // 8 s
+	begin, _, ok1 := f.second(in, from)
+	end, _, ok2 := f.second(in, f.next)
 	x := make([]float32, length)
-	if !in.Stream.Copy(x, end-int64(length)) {
+	if !ok1 || !ok2 || end-begin < length || !in.Stream.Copy(x, int64(end)-length) {
 		return
 	}
 	lines := Lines(x, rate, in.LowHz, in.HighHz)
@@ -167,8 +161,8 @@ func (f *Finder) consider(in *Input, hz float64, from int64) *Track {
 	var profiles [][]float64
 	const per = baseRate / foldRate
 	for n := from; n < f.next; n++ {
-		start, period := f.second(in, n)
-		if !c.cut(in.Stream, start, period, hz) {
+		start, period, ok := f.second(in, n)
+		if !ok || !c.cut(in.Stream, start, period, hz) {
 			continue
 		}
 		p := make([]float64, foldRate)
@@ -211,8 +205,8 @@ func (f *Finder) refine(in *Input, c *cutter, hz, at float64, raised bool, from 
 	lo, hi := index(-reach-wing), index(reach+wing)
 	sum := make([]float64, hi-lo+1) // running
 	for n := from; n < f.next; n++ {
-		start, period := f.second(in, n)
-		if !c.cut(in.Stream, start+at*in.Stream.Rate(), period, hz) {
+		start, period, ok := f.second(in, n)
+		if !ok || !c.cut(in.Stream, start+at*in.Stream.Rate(), period, hz) {
 			continue
 		}
 		total := 0.0
@@ -282,11 +276,13 @@ func fold(profiles [][]float64, raised bool) (at, score, depth float64) {
 	return at, score, depth
 }
 
-// second is where second n begins in an input's stream and how long it lasts, samples.
-func (f *Finder) second(in *Input, n int64) (start, period float64) {
+// second is where second n begins in an input's stream and how long it lasts, samples;
+// false when that has been forgotten.
+func (f *Finder) second(in *Input, n int64) (start, period float64, ok bool) {
+	from, ok1 := f.tb.Base(n)
+	to, ok2 := f.tb.Base(n + 1)
 	factor := float64(in.Stream.Factor())
-	start = f.tb.Base(n) / factor
-	return start, f.tb.Base(n+1)/factor - start
+	return from / factor, (to - from) / factor, ok1 && ok2
 }
 
 // sharing lists the built-in stations on the carriers of the ones asked for, those

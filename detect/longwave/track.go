@@ -29,13 +29,15 @@ type Track struct {
 	level     float64 // of the full carrier, over some seconds
 	noise     float64 // variance of a sample, likewise
 
-	blocks  []*block // in order
-	open    *block   // that the next second goes to; nil: a new one
-	decoder *pulsecode.Decoder
-	reading pulsecode.Reading
-	read    int64
-	missing int
-	steps   []step // the latest ones
+	blocks   []*block // in order
+	open     *block   // that the next second goes to; nil: a new one
+	decoder  *pulsecode.Decoder
+	reading  pulsecode.Reading
+	ordered  bool  // the order of the minute has been known
+	readFrom int64 // second from which the code is read
+	read     int64
+	missing  int
+	steps    []step // the latest ones
 }
 
 // step is the change of level at a second, in units of its noise.
@@ -82,7 +84,7 @@ func (t *Track) choose(i int) {
 	t.Station = nil
 	t.decoder = pulsecode.New(t.plan.Station.Code.Kind)
 	t.reading = pulsecode.Reading{SecondError: 1, UTCError: 1}
-	t.blocks, t.open = nil, nil
+	t.blocks, t.open, t.ordered = nil, nil, false
 	t.phased = false
 }
 
@@ -105,9 +107,9 @@ func (t *Track) take(n int64) {
 		t.follow()
 		t.open = nil
 	}
-	start, period := t.finder.second(t.input, n)
+	start, period, ok := t.finder.second(t.input, n)
 	start += t.axis.at(float64(n))
-	if !t.cutter.cut(t.input.Stream, start, period, t.hz) {
+	if !ok || !t.cutter.cut(t.input.Stream, start, period, t.hz) {
 		t.phased = false
 		t.missing++
 		return
@@ -196,6 +198,9 @@ func (t *Track) slotNoise() float64 {
 
 // symbol gives the decoder the second n.
 func (t *Track) symbol(n int64, h heardSecond) {
+	if n < t.readFrom {
+		return
+	}
 	level := h.level
 	for i := range level {
 		level[i] /= t.level
@@ -210,11 +215,12 @@ func (t *Track) symbol(n int64, h heardSecond) {
 	if n >= t.read+readEvery || t.read == 0 {
 		t.read = n
 		t.reading = t.decoder.Reading()
+		t.ordered = t.ordered || t.reading.SecondError < orderError
 	}
 }
 
 // known reports whether the order of the station's minute is.
-func (t *Track) known() bool { return t.Station != nil && t.reading.SecondError < orderError }
+func (t *Track) known() bool { return t.Station != nil && t.ordered }
 
 // lost reports whether the marks are gone.
 func (t *Track) lost() bool { return t.missing > patience }
@@ -342,9 +348,70 @@ func (t *Track) fitBoth(b *block, e *edge) (both, byEdge, byCode place, ok bool)
 	return both, byEdge, byCode, true
 }
 
+// stepEvidence is how much one second's mark may count for or against, log-likelihood:
+// a discharge of lightning must not decide.
+const stepEvidence = 8
+
+// present weighs whether second n's mark comes where it is expected.
+func (t *Track) present(n int64) float64 {
+	for _, s := range t.steps {
+		if s.n == n {
+			return stepEvidence * (2*min(1, max(0, s.size/t.plan.Depth)) - 1)
+		}
+	}
+	return 0
+}
+
+// ReadFrom lets the time be read anew from second n on, if it was read before.
+func (t *Track) ReadFrom(n int64) {
+	if t.readFrom < n {
+		t.readFrom = n
+		t.decoder = pulsecode.New(t.plan.Station.Code.Kind)
+		t.reading = pulsecode.Reading{SecondError: 1, UTCError: 1}
+	}
+}
+
+// Onset is where second n's mark is expected, low-rate samples after the flywheel's
+// second.
+func (t *Track) Onset(n int64) float64 { return t.axis.at(float64(n)) }
+
+// ToneHz is the carrier's pitch in the stream.
+func (t *Track) ToneHz() float64 { return t.hz }
+
+// Latest is the latest second.
+func (t *Track) Latest() int64 { return t.latest }
+
+// Power is that of second n's mark and the noise together, over the noise's; false
+// when it was not heard.
+func (t *Track) Power(n int64) (power float64, ok bool) {
+	for _, s := range t.steps {
+		if s.n == n {
+			x := max(0, s.size/t.plan.Depth)
+			return 1 + x*x*s.snr, true
+		}
+	}
+	return 0, false
+}
+
+// PowerSNR is the carrier's ratio to the noise in 3 kHz for a mark that adds the
+// noise's power once.
+func (t *Track) PowerSNR() float64 { return t.cutter.noiseHz / 2 / 3000 }
+
+// Code is what the station's code has told, and the code's name; last: all is looked
+// at that is left.
+func (t *Track) Code(last bool) (pulsecode.Reading, string) {
+	if last {
+		t.reading = t.decoder.Reading()
+	}
+	return t.reading, t.decoder.Name()
+}
+
 // moved weighs whether second n's mark comes shift samples later than expected.
 func (t *Track) moved(n int64, shift float64) float64 {
-	start, period := t.finder.second(t.input, n)
+	start, period, ok := t.finder.second(t.input, n)
+	if !ok {
+		return 0
+	}
 	score := func(at float64) float64 {
 		c := &cutter{band: t.cutter.band}
 		if !c.cut(t.input.Stream, at, period, t.hz) {
@@ -355,8 +422,7 @@ func (t *Track) moved(n int64, shift float64) float64 {
 		return x
 	}
 	at := start + t.axis.at(float64(n))
-	const evidence = 8
-	return evidence * (score(at+shift) - score(at))
+	return stepEvidence * (score(at+shift) - score(at))
 }
 
 func bitsOf(s *station.Station) int {

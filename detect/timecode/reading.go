@@ -207,3 +207,18 @@ func (r *Reading) At(n int64) (utc time.Time, inserted, ok bool) {
 func monthEnd(t time.Time) time.Time {
 	return time.Date(t.Year(), t.Month()+1, 1, 0, 0, 0, 0, time.UTC)
 }
+
+// Labelled returns a reading of another decoder's with what At needs: n+shift is a
+// count of the reading's seconds in which minutes start at multiples of 60, from
+// second after on; before it, if it is not 0, a second was inserted.
+func (r Reading) Labelled(shift, after int64) Reading {
+	r.label = labelling{shift: shift}
+	if after != 0 {
+		r.label = labelling{shift: shift, leap: InsertSecond, after: after}
+	}
+	r.offset = int64(r.UTC.Value.Sub(epoch)/time.Second) - r.N
+	if r.N < after { // an inserted second carries the label of the one after it
+		r.offset--
+	}
+	return r
+}

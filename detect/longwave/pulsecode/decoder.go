@@ -567,6 +567,10 @@ func (d *Decoder) notices(r *Reading, minutes []heard) {
 	r.DUT1 = float64(best) / 10
 }
 
+// Shift is what makes seconds a count in which minutes start at multiples of 60, from
+// second after on; before it, if it is not 0, a second was inserted.
+func (r *Reading) Shift() (shift, after int64) { return r.label.shift, r.label.leap }
+
 // At is the UTC of a second up to N, and whether it is an inserted one; only
 // sensible when UTC is known.
 func (r *Reading) At(n int64) (utc time.Time, inserted bool) {

@@ -31,6 +31,9 @@ type Arrival struct {
 	// apart may make the arrival later than the earliest of them; 0 when two
 	// are told apart.
 	HiddenSeconds float64
+	// EdgeU is the standard uncertainty, s, of an arrival on long wave that comes from
+	// the time constant of the carrier's edge; 0 of a tick.
+	EdgeU float64
 }
 
 // Alternative is one place the arrival may have, with its probability; they

@@ -1,0 +1,250 @@
+package align
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"timeball/capture/station"
+	"timeball/detect/audio"
+	"timeball/detect/longwave"
+	"timeball/detect/longwave/pulsecode"
+	"timeball/detect/tick/find"
+	"timeball/detect/tick/timing"
+	"timeball/detect/timecode"
+)
+
+// radio holds UTC against the flywheel: by the ticks in the receiver's audio, and by
+// the marks of carriers on long wave.
+type radio struct {
+	ticks *find.Finder
+	long  *longwave.Finder
+	tuned []*audio.Stream // of carriers that are sampled themselves
+}
+
+// heard is a station that is tracked.
+type heard struct {
+	Station *station.Station
+	ear
+}
+
+type ear interface {
+	// Onset is where second n's mark is expected, low-rate samples after the
+	// flywheel's second.
+	Onset(n int64) float64
+	ToneHz() float64
+	// Power is that of second n's mark and the noise together, over the noise's;
+	// PowerSNR makes the mark's share of it a ratio of powers in 3 kHz of audio.
+	Power(n int64) (power float64, ok bool)
+	PowerSNR() float64
+	Latest() int64
+}
+
+const (
+	// directRate is the least rate at which a carrier itself is looked for, frames a
+	// second: sound cards sample audio at less.
+	directRate = 96000
+	// directShare of half the rate is what a sound card's filter leaves (common
+	// practice).
+	directShare = 0.96
+	// directOffHz is how far a sample clock 200 ppm out puts a carrier off, and more.
+	directOffHz = 30
+	// tunedSamples bounds what is remembered of a carrier's neighbourhood: a minute.
+	tunedSamples = 60 * 8000
+)
+
+// direct reports whether a recording at a rate may hold a station's carrier itself.
+func direct(rate float64, s *station.Station) bool {
+	return s.LongWave() && rate >= directRate && s.Carriers[0].Hz < directShare*rate/2
+}
+
+// newRadio looks for stations in the receiver's audio, and on their carriers where the
+// recording may hold them.
+func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings) *radio {
+	var short, beaten []*station.Station
+	var inputs []*longwave.Input
+	r := &radio{}
+	for _, st := range settings.Stations {
+		switch {
+		case !st.LongWave():
+			short = append(short, st)
+		case direct(wheel.rate, st):
+			hz := st.Carriers[0].Hz
+			i := slices.IndexFunc(inputs, func(in *longwave.Input) bool { return in.CarrierHz == hz })
+			if i < 0 {
+				i = len(inputs)
+				tuned := audio.NewTuned(wheel.rate, tunedSamples, hz)
+				r.tuned = append(r.tuned, tuned)
+				inputs = append(inputs, &longwave.Input{
+					Stream: tuned, CarrierHz: hz, LoopQ: settings.LoopQ, BandHz: audio.TunedBand,
+					LowHz: audio.Pitch - directOffHz, HighHz: audio.Pitch + directOffHz,
+				})
+			}
+			inputs[i].Stations = append(inputs[i].Stations, st)
+		default:
+			beaten = append(beaten, st)
+		}
+	}
+	// A beat note may be anything: it is looked for when nothing else is.
+	if len(beaten) > 0 && len(short) == 0 && len(inputs) == 0 {
+		inputs = append(inputs, &longwave.Input{
+			Stream: s, Stations: beaten, LoopQ: settings.LoopQ, LowHz: longwave.LowestPitch, HighHz: longwave.HighestPitch,
+		})
+	}
+	if len(r.tuned) > 0 && len(short) == 0 && settings.ReceiverDelay == nil {
+		settings.ReceiverDelay = &DirectDelay
+	}
+	if len(short) > 0 {
+		r.ticks = find.NewFinder(s, wheel, short)
+	}
+	if len(inputs) > 0 {
+		r.long = longwave.NewFinder(wheel, inputs)
+	}
+	return r
+}
+
+func (r *radio) process(position int64, x []float32) {
+	for _, s := range r.tuned {
+		s.Process(position, x)
+	}
+}
+
+func (r *radio) start(first int64) {
+	if r.ticks != nil {
+		r.ticks.Start(first)
+	}
+	if r.long != nil {
+		r.long.Start(first)
+	}
+}
+
+func (r *radio) advance(limit int64) {
+	if r.ticks != nil {
+		r.ticks.Advance(limit)
+	}
+	if r.long != nil {
+		r.long.Advance(limit)
+	}
+}
+
+// present weighs whether marks come in second n where they are expected.
+func (r *radio) present(n int64) float64 {
+	sum := 0.0
+	if r.ticks != nil {
+		sum += r.ticks.Present(n)
+	}
+	if r.long != nil {
+		sum += r.long.Present(n)
+	}
+	return sum
+}
+
+func (r *radio) restart(first int64) {
+	if r.ticks != nil {
+		r.ticks.Restart(first)
+	}
+	if r.long != nil {
+		r.long.Restart(first)
+	}
+}
+
+// moved weighs whether the marks of seconds from ≤ n < to arrive by shift low-rate
+// samples later than expected.
+func (r *radio) moved(from, to int64, shift float64) float64 {
+	sum := 0.0
+	if r.ticks != nil {
+		sum += r.ticks.Moved(from, to, shift)
+	}
+	if r.long != nil {
+		sum += r.long.Moved(from, to, shift)
+	}
+	return sum
+}
+
+// heard lists the stations that are tracked, in the order in which they were found.
+func (r *radio) heard() []heard {
+	var all []heard
+	if r.ticks != nil {
+		for _, h := range r.ticks.Heard() {
+			all = append(all, heard{h.Station, h.Track})
+		}
+	}
+	if r.long != nil {
+		for _, t := range r.long.Heard() {
+			all = append(all, heard{t.Station, t})
+		}
+	}
+	return all
+}
+
+// arrivals fits all that has been found so far.
+func (r *radio) arrivals() []*timing.Arrival {
+	var all []*timing.Arrival
+	if r.ticks != nil {
+		all = r.ticks.Arrivals()
+	}
+	if r.long != nil {
+		for _, t := range r.long.Heard() {
+			if a := t.Arrival(); a != nil {
+				all = append(all, marks(a))
+			}
+		}
+	}
+	return all
+}
+
+// marks is an arrival on long wave in the form of a tick's.
+func marks(a *longwave.Arrival) *timing.Arrival {
+	return &timing.Arrival{
+		Station: a.Station, ToneHz: a.ToneHz, Ref: a.Ref, Lag: a.Lag, Rate: a.Rate,
+		VarLag: a.VarLag, VarRate: a.VarRate, Cov: a.Cov, DoF: a.DoF, Coherent: true, EdgeU: a.EdgeU,
+		Ticks: a.Marks, Expected: a.Expected, SNRdB: a.CN0dBHz - 10*math.Log10(3000),
+		Paths: []timing.Path{{}},
+		Alternatives: []timing.Alternative{{
+			Lag: a.Lag, Rate: a.Rate, VarLag: a.VarLag, VarRate: a.VarRate, Cov: a.Cov, Probability: 1, Flat: true, Preferred: true,
+		}},
+	}
+}
+
+// picture draws up what was heard of an arrival.
+func (r *radio) picture(a *timing.Arrival, audioFrom, audioTo float64) timing.Picture {
+	if !a.Station.LongWave() {
+		return r.ticks.Picture(a, audioFrom, audioTo)
+	}
+	for _, t := range r.long.Heard() {
+		if t.Station == a.Station {
+			return t.Picture(a.Ref, a.Lag, a.Rate)
+		}
+	}
+	return timing.Picture{}
+}
+
+// decoder reads a station's time code.
+type decoder interface {
+	Reading() timecode.Reading
+	// Close looks at all evidence that is left.
+	Close() timecode.Reading
+}
+
+// pulseReader is the decoder of a long-wave station, which its track feeds.
+type pulseReader struct{ *longwave.Track }
+
+func (p pulseReader) Reading() timecode.Reading { return told(p.Code(false)) }
+func (p pulseReader) Close() timecode.Reading   { return told(p.Code(true)) }
+
+// told is a reading of pulses in the form of all readings.
+func told(r pulsecode.Reading, from string) timecode.Reading {
+	known := func(wrong float64) float64 { return max(wrong, r.UTCError, r.SecondError) }
+	out := timecode.Reading{
+		N:        r.N,
+		Second:   timecode.Belief[int]{Value: r.Second, Error: r.SecondError, From: from},
+		UTC:      timecode.Belief[time.Time]{Value: r.UTC, Error: r.UTCError, From: from},
+		Inserted: r.Inserted,
+		DUT1:     timecode.Belief[float64]{Value: r.DUT1, Error: known(r.DUT1Error), From: from},
+	}
+	out.Leap.Error, out.Leap.From = known(r.LeapError), from
+	if r.Leap {
+		out.Leap.Value = timecode.InsertSecond
+	}
+	return out.Labelled(r.Shift())
+}

@@ -208,7 +208,7 @@ func (f tauFit) line(t *Track) *Arrival {
 		a.Marks += p.count
 	}
 	a.Expected = int(f.places[k-1].last-f.places[0].first) + 1
-	a.CN0dBHz = 10 * math.Log10(t.level*t.level*t.cutter.noiseHz/(2*t.noise))
+	a.CN0dBHz = 10 * math.Log10(t.level*t.level*t.noiseHz()/(2*t.noise))
 	return a
 }
 

@@ -1,7 +1,6 @@
 package longwave
 
 import (
-	"fmt"
 	"io"
 	"math"
 	"testing"
@@ -64,31 +63,80 @@ func hear(t testing.TB, c simulate.Config, ids ...string) *Finder {
 	}
 }
 
-func TestTmp(t *testing.T) {
-	for _, direct := range []bool{true, false} {
-		for _, id := range []string{"wwvb", "jjy-40"} {
-			c := simulate.Config{Rate: 192000, Seconds: 220, SNRdB: 90 - 34.77, Start: time.Date(2026, 3, 14, 10, 20, 0, 0, time.UTC), Station: find(t, id), Seed: 5,
-				Paths:    []simulate.Path{{DelaySeconds: 3.3e-3}},
-				Receiver: simulate.Receiver{Detector: simulate.Direct, Loop: simulate.Loop{Q: 0}}}
-			if !direct {
-				c.Rate, c.Receiver.Detector, c.Receiver.MistuningHz = 8000, simulate.SSB, 1500
-			}
-			began := time.Now()
-			f := hear(t, c, id)
-			for _, h := range f.tracks {
-				a := h.Arrival()
-				fmt.Printf("%s %v: hz %.3f lag %.1f us seen %d scores %v known %v read %+v\n", id, direct, h.hz, h.axis.lag/h.cutter.rate*1e6, h.seen, h.scores, h.known(), h.reading)
-				if a != nil {
-					for i, b := range a.Blocks {
-						fmt.Printf("      %v %.2f us +- %.2f axis %.2f\n", b.Second, (b.Late+a.Lag+a.Rate*(b.Second-a.Ref)-3.3e-3)*1e6, b.U*1e6, h.blocks[i].axis.lag/8e-3)
-					}
-					fmt.Printf("   err %.2f us u %.2f edgeU %.2f tau %.1f+-%.1f cn0 %.1f later %.2f+-%.2f rate %.2g+-%.2g\n", (a.Lag-3.3e-3)*1e6, math.Sqrt(a.VarLag)*1e6, a.EdgeU*1e6, a.TauSeconds*1e6, a.TauU*1e6, a.CN0dBHz, a.PhaseLater*1e6, a.PhaseLaterU*1e6, a.Rate, math.Sqrt(a.VarRate))
-				}
-			}
-			if len(f.tracks) == 0 {
-				fmt.Println(id, direct, "nothing")
-			}
-			fmt.Println(time.Since(began))
+const delay = 3.3e-3
+
+func config(t testing.TB, id string, cn0 float64, direct bool) simulate.Config {
+	c := simulate.Config{
+		Rate: 192000, Seconds: 130, SNRdB: cn0 - 10*math.Log10(3000), Start: time.Date(2026, 3, 14, 10, 20, 0, 0, time.UTC),
+		Station: find(t, id), Seed: 5, Paths: []simulate.Path{{DelaySeconds: delay}},
+		Receiver: simulate.Receiver{Detector: simulate.Direct, Loop: simulate.Loop{Q: 20}},
+	}
+	if !direct {
+		c.Rate, c.Receiver = 8000, simulate.Receiver{Detector: simulate.SSB, MistuningHz: 1500}
+	}
+	return c
+}
+
+// In white noise of 60 dBHz every station is told, its minute is known, and its marks are
+// placed within what the fit says of itself: some microseconds, of which a tuned loop
+// alone would make a hundred.
+func TestStationsAreHeardAndTimed(t *testing.T) {
+	for _, tt := range []struct {
+		id     string
+		direct bool
+	}{{"dcf77", true}, {"msf", false}, {"wwvb", true}, {"jjy-40", false}, {"bpc", true}} {
+		c := config(t, tt.id, 60, tt.direct)
+		heard := hear(t, c, tt.id).Heard()
+		if len(heard) != 1 || heard[0].Station.ID != tt.id {
+			t.Errorf("%s direct %v: %d stations heard", tt.id, tt.direct, len(heard))
+			continue
 		}
+		a := heard[0].Arrival()
+		u := math.Sqrt(a.VarLag + a.EdgeU*a.EdgeU)
+		if late := a.Lag - delay; math.Abs(late) > 4*u || u > 15e-6 {
+			t.Errorf("%s direct %v: out by %.1f us, u = %.1f us", tt.id, tt.direct, late*1e6, u*1e6)
+		}
+		if math.Abs(a.TauSeconds-c.Station.Edge.TauSeconds) > 5*a.TauU {
+			t.Errorf("%s: time constant %.0f us ± %.1f, it is %.0f", tt.id, a.TauSeconds*1e6, a.TauU*1e6, c.Station.Edge.TauSeconds*1e6)
+		}
+		if math.Abs(a.CN0dBHz-60) > 0.5 {
+			t.Errorf("%s: %.1f dBHz, want 60", tt.id, a.CN0dBHz)
+		}
+		if math.Abs(a.PhaseLater) > 4*a.PhaseLaterU {
+			t.Errorf("%s: the phase code is later by %.1f us ± %.1f", tt.id, a.PhaseLater*1e6, a.PhaseLaterU*1e6)
+		}
+		r, _ := heard[0].Code(true)
+		if second := int((c.Start.Unix() + r.N) % 60); r.Second != second {
+			t.Errorf("%s: second %d of the minute at %d, want %d", tt.id, r.Second, r.N, second)
+		}
+	}
+}
+
+// Another station of the same carrier than the one asked for is told and not timed, and
+// neither is telegraphy.
+func TestOthersAreNotHeard(t *testing.T) {
+	f := hear(t, config(t, "msf", 60, true), "wwvb")
+	if n := len(f.Heard()); n != 0 {
+		t.Errorf("%d stations heard", n)
+	}
+	if s := f.Other(); s == nil || s.ID != "msf" {
+		t.Errorf("in its place %v", s)
+	}
+}
+
+// The pitch of a beat note is followed while the receiver's oscillator drifts.
+func TestDriftingPitch(t *testing.T) {
+	c := config(t, "dcf77", 60, false)
+	c.Receiver.DriftHz = 60 // in an hour, as of one that warms up
+	heard := hear(t, c, "dcf77").Heard()
+	if len(heard) != 1 {
+		t.Fatal("not heard")
+	}
+	if off := heard[0].ToneHz() - 1500 - 60*(c.Seconds-2)/3600; math.Abs(off) > 0.2 {
+		t.Errorf("the pitch is followed %.2f Hz off", off)
+	}
+	a := heard[0].Arrival()
+	if late := a.Lag - delay; math.Abs(late) > 4*math.Sqrt(a.VarLag+a.EdgeU*a.EdgeU) {
+		t.Errorf("out by %.1f us", late*1e6)
 	}
 }

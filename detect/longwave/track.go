@@ -191,9 +191,20 @@ func (t *Track) recognise(h heardSecond) {
 	}
 }
 
+// noiseHz is the width of white noise at the antenna with the power of the base
+// band's: what the loop leaves of what the band passes.
+func (t *Track) noiseHz() float64 {
+	w := t.cutter.band.noiseHz
+	if q := t.input.LoopQ; q > 0 {
+		b := t.plan.Carriers[0].Hz / q
+		return b * math.Atan(w/b)
+	}
+	return w
+}
+
 // slotNoise is the variance of a slot's level over the full one.
 func (t *Track) slotNoise() float64 {
-	return t.noise / (t.level * t.level) * baseRate / t.cutter.noiseHz / (baseRate * (0.098 - slotGuard))
+	return t.noise / (t.level * t.level) * baseRate / t.noiseHz() / (baseRate * (0.098 - slotGuard))
 }
 
 // symbol gives the decoder the second n.
@@ -317,7 +328,7 @@ func (t *Track) fitBoth(b *block, e *edge) (both, byEdge, byCode place, ok bool)
 	if b.edgeWeight == 0 {
 		return both, byEdge, byCode, false
 	}
-	scale := baseRate / t.cutter.noiseHz
+	scale := baseRate / t.noiseHz()
 	edge := make([]float64, len(b.edge))
 	for i, v := range b.edge {
 		edge[i] = v / b.edgeWeight
@@ -395,7 +406,7 @@ func (t *Track) Power(n int64) (power float64, ok bool) {
 
 // PowerSNR is the carrier's ratio to the noise in 3 kHz for a mark that adds the
 // noise's power once.
-func (t *Track) PowerSNR() float64 { return t.cutter.noiseHz / 2 / 3000 }
+func (t *Track) PowerSNR() float64 { return t.noiseHz() / 2 / 3000 }
 
 // Code is what the station's code has told, and the code's name; last: all is looked
 // at that is left.

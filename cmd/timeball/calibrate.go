@@ -1,12 +1,19 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
+	"os"
+	"slices"
+	"strings"
 	"time"
+
+	"golang.org/x/term"
 
 	"timeball/align"
 	"timeball/capture"
@@ -20,7 +27,8 @@ import (
 type calibrateCmd struct {
 	Skew     calibrateSkewCmd     `cmd:"" help:"Delay between the input's channels: the same pulse on both."`
 	Receiver calibrateReceiverCmd `cmd:"" help:"Delay of the receiver, from ticks whose true delay is known."`
-	Show     calibrateShowCmd     `cmd:"" help:"Show what is kept."`
+	Show     calibrateShowCmd     `cmd:"" help:"Show what is kept, and what it has replaced."`
+	Undo     calibrateUndoCmd     `cmd:"" help:"Bring back what the latest calibration replaced."`
 }
 
 // Help is kong's long help.
@@ -35,6 +43,7 @@ type calibrationSource struct {
 
 	File string        `arg:"" optional:"" name:"file" help:"Recording to measure, instead of the sound input."`
 	For  time.Duration `default:"1m" placeholder:"1m" help:"How long to listen (default: 1m)."`
+	Yes  bool          `help:"Replace what is kept without asking."`
 }
 
 func (c calibrationSource) check() error {
@@ -142,10 +151,7 @@ func (c *calibrateSkewCmd) Run(p *program, file calibrationFile) error {
 		DelaySeconds: skew, USeconds: *fix.U, Date: time.Now().UTC().Truncate(time.Second), Input: c.input(fix),
 		Method: fmt.Sprintf("%d pulses on both channels", fix.Marker.Pulses),
 	}
-	if err := file.update(func(all *calibrations) { all.Skew = &kept }); err != nil {
-		return err
-	}
-	return printKept(p.stdout, "skew", kept, file)
+	return keepCalibration(p, file, skewName, kept, c.Yes)
 }
 
 type calibrateReceiverCmd struct {
@@ -167,7 +173,7 @@ func (calibrateReceiverCmd) Help() string {
 
 --delay: the value is known from elsewhere.
 
-It holds for one receiver with its mode, bandwidth and filters set as they were.
+It holds for one receiver with its mode, bandwidth and filters set as they were. --receiver NAME keeps it for one of several; listen and replay then take the same flag. Where something is kept already, the old value and the new one are shown first, and it is asked which shall hold; undo brings the old one back.
 
 Example: timeball calibrate receiver --input 2 --station wwv --generator`
 }
@@ -201,7 +207,9 @@ func (c *calibrateReceiverCmd) Run(p *program, file calibrationFile) error {
 		q := c.Delay.quantity(align.DefaultReceiverSpread, "")
 		kept.DelaySeconds, kept.USeconds, kept.Method = q.Value, q.U, "a value given"
 	} else {
-		settings, err := c.settings(file)
+		flags := c.measureFlags
+		flags.Receiver = "" // that is what is to be found
+		settings, err := flags.settings(file)
 		if err != nil {
 			return err
 		}
@@ -227,10 +235,7 @@ func (c *calibrateReceiverCmd) Run(p *program, file calibrationFile) error {
 		kept.DelaySeconds, kept.USeconds = *fix.Offset-known.Value, math.Hypot(*fix.U, known.U)
 		kept.Input = c.input(fix)
 	}
-	if err := file.update(func(all *calibrations) { all.ReceiverDelay = &kept }); err != nil {
-		return err
-	}
-	return printKept(p.stdout, "receiver delay", kept, file)
+	return keepCalibration(p, file, receiverNamed(c.Receiver), kept, c.Yes)
 }
 
 type calibrateShowCmd struct{}
@@ -241,29 +246,97 @@ func (calibrateShowCmd) Run(p *program, file calibrationFile) error {
 	if err != nil {
 		return err
 	}
-	if all.Skew == nil && all.ReceiverDelay == nil {
-		fmt.Fprintf(p.stdout, "nothing is kept in %s\n", file)
+	names := []quantityName{skewName, receiverName}
+	for _, name := range slices.Sorted(maps.Keys(all.Receivers)) {
+		names = append(names, receiverNamed(name))
 	}
-	for _, k := range []struct {
-		name string
-		kept *calibration
-	}{{"skew", all.Skew}, {"receiver delay", all.ReceiverDelay}} {
-		if k.kept != nil {
-			if err := printKept(p.stdout, k.name, *k.kept, file); err != nil {
+	found := false
+	for _, name := range names {
+		if k := all.current(name); k != nil {
+			found = true
+			if err := printKept(p.stdout, name, *k, file); err != nil {
 				return err
 			}
 		}
 	}
+	if !found {
+		fmt.Fprintf(p.stdout, "nothing is kept in %s\n", file)
+	}
+	for _, e := range slices.Backward(all.Earlier) {
+		fmt.Fprintf(p.stdout, "before: %s\n", said(e.Of, e.calibration))
+	}
 	return nil
 }
 
-func printKept(w io.Writer, name string, c calibration, file calibrationFile) error {
+type calibrateUndoCmd struct {
+	Skew     bool   `help:"The skew's." xor:"of" required:""`
+	Receiver string `placeholder:"NAME" help:"A receiver's; --receiver= that without a name." xor:"of" required:""`
+}
+
+// Run brings the calibration before the latest back.
+func (c calibrateUndoCmd) Run(p *program, file calibrationFile) error {
+	of := receiverNamed(c.Receiver)
+	if c.Skew {
+		of = skewName
+	}
+	var back *calibration
+	var ok bool
+	if err := file.update(func(all *calibrations) { back, ok = all.undo(of) }); err != nil {
+		return err
+	}
+	switch {
+	case !ok:
+		return fmt.Errorf("nothing is kept of the %s: see timeball calibrate show", of)
+	case back == nil:
+		_, err := fmt.Fprintf(p.stdout, "%s: nothing is kept any more\n", of)
+		return err
+	}
+	return printKept(p.stdout, of, *back, file)
+}
+
+// keepCalibration keeps k. What is kept already it replaces only when somebody at
+// the terminal, or --yes, says so.
+func keepCalibration(p *program, file calibrationFile, of quantityName, k calibration, yes bool) error {
+	all, err := file.load()
+	if err != nil {
+		return err
+	}
+	if old := all.current(of); old != nil && !yes {
+		fmt.Fprintf(p.stderr, "kept:  %s\nfound: %s\n", said(of, *old), said(of, k))
+		if d, u := k.DelaySeconds-old.DelaySeconds, math.Hypot(k.USeconds, old.USeconds); math.Abs(d) > 2*u {
+			fmt.Fprintf(p.stderr, "They differ by %s, more than their uncertainties allow.\n", text.Short(math.Abs(d)))
+		}
+		in, ok := p.stdin.(*os.File)
+		if !ok || !term.IsTerminal(int(in.Fd())) {
+			return fmt.Errorf("the %s that was kept stays: --yes replaces it", of)
+		}
+		fmt.Fprint(p.stderr, "Replace it? [y/N] ")
+		answer, _ := bufio.NewReader(in).ReadString('\n')
+		if a := strings.ToLower(strings.TrimSpace(answer)); a != "y" && a != "yes" {
+			return fmt.Errorf("the %s that was kept stays", of)
+		}
+	}
+	if err := file.update(func(all *calibrations) { all.replace(of, k) }); err != nil {
+		return err
+	}
+	return printKept(p.stdout, of, k, file)
+}
+
+// said is a calibration in words.
+func said(of quantityName, c calibration) string {
 	input := ""
 	if c.Input != "" {
 		input = ", input " + c.Input
 	}
-	_, err := fmt.Fprintf(w, "%s %s (95 %%), by %s%s, %s, kept in %s\n", name,
-		text.WithUnit(c.DelaySeconds, 1.96*c.USeconds, text.SecondUnits), c.Method, input, c.Date.UTC().Format(time.DateOnly), file)
+	what := string(of)
+	if of != skewName {
+		what += " delay"
+	}
+	return fmt.Sprintf("%s %s (95 %%), by %s%s, %s", what, text.WithUnit(c.DelaySeconds, 1.96*c.USeconds, text.SecondUnits), c.Method, input, c.Date.UTC().Format(time.DateOnly))
+}
+
+func printKept(w io.Writer, of quantityName, c calibration, file calibrationFile) error {
+	_, err := fmt.Fprintf(w, "%s, kept in %s\n", said(of, c), file)
 	return err
 }
 

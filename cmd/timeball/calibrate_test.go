@@ -185,3 +185,64 @@ func TestCalibrateReceiver(t *testing.T) {
 		}
 	}
 }
+
+// A calibration is replaced only on purpose, what it replaced can be had back, and
+// each receiver has its own.
+func TestCalibrationsAreKept(t *testing.T) {
+	file := atHome(t)
+	value := func(of quantityName) float64 {
+		t.Helper()
+		all, err := file.load()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if k := all.current(of); k != nil {
+			return math.Round(k.DelaySeconds*1e6) / 1e6
+		}
+		return math.NaN()
+	}
+	good := func(want int, args ...string) (out, errs string) {
+		t.Helper()
+		status, out, errs := runWith(t, append([]string{"calibrate"}, args...)...)
+		if status != want {
+			t.Fatalf("%v: status %d, %s%s", args, status, out, errs)
+		}
+		return out, errs
+	}
+	good(exitOK, "receiver", "--delay=0.4ms±0.02ms")
+	_, errs := good(exitFailed, "receiver", "--delay=10.0036ms±0.008ms")
+	for _, want := range []string{"kept:  receiver delay +400 ± 20 us", "found: receiver delay +10.0036 ± 0.0080 ms", "differ by 9.6 ms", "--yes replaces it"} {
+		if !strings.Contains(errs, want) {
+			t.Errorf("no %q in %s", want, errs)
+		}
+	}
+	if value(receiverName) != 0.4e-3 {
+		t.Errorf("it was replaced all the same: %v", value(receiverName))
+	}
+	good(exitOK, "receiver", "--delay=0.5ms", "--yes")
+	good(exitOK, "receiver", "--delay=0.7ms", "--receiver=attic")
+	if value(receiverName) != 0.5e-3 || value("receiver attic") != 0.7e-3 {
+		t.Errorf("%v, attic %v", value(receiverName), value("receiver attic"))
+	}
+	if out, _ := good(exitOK, "show"); !strings.Contains(out, "receiver attic delay +700") || !strings.Contains(out, "before: receiver delay +400") {
+		t.Errorf("%s", out)
+	}
+	good(exitOK, "undo", "--receiver=")
+	if value(receiverName) != 0.4e-3 || value("receiver attic") != 0.7e-3 {
+		t.Errorf("undone: %v, attic %v", value(receiverName), value("receiver attic"))
+	}
+	good(exitOK, "undo", "--receiver=")
+	good(exitFailed, "undo", "--receiver=")
+	if !math.IsNaN(value(receiverName)) {
+		t.Errorf("%v is left", value(receiverName))
+	}
+	// Measuring takes the one that is named, or says that there is none.
+	flags := measureFlags{Station: []string{"wwv"}, MarkerEdge: "auto", Receiver: "attic"}
+	if s, err := flags.settings(file); err != nil || s.ReceiverDelay == nil || math.Abs(s.ReceiverDelay.Value-0.7e-3) > 1e-9 {
+		t.Errorf("attic: %+v, %v", s.ReceiverDelay, err)
+	}
+	flags.Receiver = "cellar"
+	if _, err := flags.settings(file); err == nil || !strings.Contains(err.Error(), `no receiver "cellar"`) {
+		t.Errorf("cellar: %v", err)
+	}
+}

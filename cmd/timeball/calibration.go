@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/BurntSushi/toml"
@@ -26,8 +28,85 @@ type calibration struct {
 // calibrations are kept in a file beside the configuration, which is the
 // person's own to write: this one is the program's.
 type calibrations struct {
-	Skew          *calibration `toml:"skew,omitempty"`           // marker input minus receiver input
-	ReceiverDelay *calibration `toml:"receiver_delay,omitempty"` // antenna to audio output
+	Skew          *calibration            `toml:"skew,omitempty"`           // marker input minus receiver input
+	ReceiverDelay *calibration            `toml:"receiver_delay,omitempty"` // antenna to audio output, of a receiver without a name
+	Receivers     map[string]*calibration `toml:"receiver,omitempty"`       // the same by name
+	Earlier       []earlier               `toml:"earlier,omitempty"`        // what was replaced, oldest first
+}
+
+// earlier is a calibration that another one has replaced.
+type earlier struct {
+	Of quantityName `toml:"of"`
+	calibration
+}
+
+// quantityName names what is calibrated: skew, receiver, or receiver NAME.
+type quantityName string
+
+const (
+	skewName     quantityName = "skew"
+	receiverName quantityName = "receiver"
+)
+
+// receiverNamed is a receiver's delay by its name; empty: that without one.
+func receiverNamed(name string) quantityName {
+	if name == "" {
+		return receiverName
+	}
+	return receiverName + " " + quantityName(name)
+}
+
+// current is what is kept of a quantity; nil: nothing.
+func (c *calibrations) current(of quantityName) *calibration {
+	switch name, named := strings.CutPrefix(string(of), string(receiverName)+" "); {
+	case named:
+		return c.Receivers[name]
+	case of == skewName:
+		return c.Skew
+	}
+	return c.ReceiverDelay
+}
+
+// set makes k what is kept; nil: nothing.
+func (c *calibrations) set(of quantityName, k *calibration) {
+	switch name, named := strings.CutPrefix(string(of), string(receiverName)+" "); {
+	case named && k == nil:
+		delete(c.Receivers, name)
+	case named:
+		if c.Receivers == nil {
+			c.Receivers = map[string]*calibration{}
+		}
+		c.Receivers[name] = k
+	case of == skewName:
+		c.Skew = k
+	default:
+		c.ReceiverDelay = k
+	}
+}
+
+// replace keeps k, and what it replaces as an earlier one.
+func (c *calibrations) replace(of quantityName, k calibration) {
+	if old := c.current(of); old != nil {
+		c.Earlier = append(c.Earlier, earlier{of, *old})
+	}
+	c.set(of, &k)
+}
+
+// undo brings back what the latest calibration of a quantity replaced; it returns
+// that, nil where there was nothing, and false when nothing is kept.
+func (c *calibrations) undo(of quantityName) (back *calibration, ok bool) {
+	if c.current(of) == nil {
+		return nil, false
+	}
+	for i := len(c.Earlier) - 1; i >= 0; i-- {
+		if e := c.Earlier[i]; e.Of == of {
+			c.Earlier = slices.Delete(c.Earlier, i, i+1)
+			back = &e.calibration
+			break
+		}
+	}
+	c.set(of, back)
+	return back, true
 }
 
 // calibrationFile is the path of the file; commands get it from kong.

@@ -3,6 +3,7 @@ package main
 import (
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -10,7 +11,7 @@ import (
 
 func TestCalibration(t *testing.T) {
 	file := calibrationFile(filepath.Join(t.TempDir(), "new", "calibration.toml"))
-	if got, err := file.load(); err != nil || got != (calibrations{}) {
+	if got, err := file.load(); err != nil || !reflect.DeepEqual(got, calibrations{}) {
 		t.Errorf("no file: %+v, %v", got, err)
 	}
 	skew := calibration{

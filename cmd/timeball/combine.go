@@ -27,6 +27,7 @@ type combineCmd struct {
 	ionosphereFlags `embed:""`
 	PathDelay       []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one."`
 	ReceiverDelay   *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms)."`
+	Receiver        string         `placeholder:"NAME" help:"Receiver of several whose calibration holds."`
 	Skew            *delay         `placeholder:"1.3us[±1us]" help:"Delay of the marker input minus that of the receiver input (default: as calibrated, else none)."`
 	MarkerEdge      string         `default:"auto" enum:"rising,falling,auto" placeholder:"rising|falling|auto" help:"On-time edge of the marker (default: auto, the leading edge)."`
 
@@ -119,7 +120,7 @@ func (c *combineCmd) measured(p *program, file calibrationFile) ([]align.Fix, er
 	for i, name := range c.Files {
 		flags := measureFlags{
 			Station: strings.Split(nth(c.Station, i), ","), stationsFlags: c.stationsFlags, Carrier: nth(c.Carrier, i), At: c.At,
-			Start: nth(c.Start, i), ionosphereFlags: c.ionosphereFlags, ReceiverDelay: c.ReceiverDelay, Skew: c.Skew, MarkerEdge: c.MarkerEdge,
+			Start: nth(c.Start, i), ionosphereFlags: c.ionosphereFlags, ReceiverDelay: c.ReceiverDelay, Receiver: c.Receiver, Skew: c.Skew, MarkerEdge: c.MarkerEdge,
 		}
 		if len(c.PathDelay) > 0 {
 			flags.PathDelay = []stationDelay{nth(c.PathDelay, i)}

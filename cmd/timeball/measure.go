@@ -29,6 +29,7 @@ type measureFlags struct {
 
 	PathDelay     []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one; may repeat. ± (or +-) is the 95 % half-width, 0.3 ms when left out."`
 	ReceiverDelay *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms). ± is 0.1 ms when left out."`
+	Receiver      string         `placeholder:"NAME" help:"Receiver of several whose calibration holds, by the name it was calibrated under."`
 	Skew          *delay         `placeholder:"1.3us[±1us]" help:"Delay of the marker input minus that of the receiver input (default: as calibrated, else none). ± is 1 us when left out."`
 
 	Hands handsReading `placeholder:"18:20:41[@12.5s]" help:"What the clock's hands showed that many seconds into the recording (default: at its last marker); 20:41 or 41 without the hands above; listen takes @key, too: as a key is pressed."`
@@ -113,7 +114,11 @@ func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 	if err != nil {
 		return s, err
 	}
-	s.ReceiverDelay = delayOf(f.ReceiverDelay, align.DefaultReceiverSpread, kept.ReceiverDelay)
+	own := kept.current(receiverNamed(f.Receiver))
+	if own == nil && f.Receiver != "" && f.ReceiverDelay == nil && file != "" {
+		return s, fmt.Errorf("no receiver %q is calibrated: see timeball calibrate show, or give --receiver-delay", f.Receiver)
+	}
+	s.ReceiverDelay = delayOf(f.ReceiverDelay, align.DefaultReceiverSpread, own)
 	s.Skew = delayOf(f.Skew, align.DefaultSkewSpread, kept.Skew)
 	return s, nil
 }

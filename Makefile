@@ -28,7 +28,7 @@ endef
 cgo = if pkg-config --exists portaudio-2.0 2>/dev/null; then export CGO_ENABLED=1; \
 	else export CGO_ENABLED=0; echo "no PortAudio headers: building without live capture"; fi;
 
-.PHONY: all demo check test bench bench-history bench-fold soak recording clean
+.PHONY: all demo check test race fuzz faults vulnerabilities bench bench-history bench-fold soak recording clean
 
 all: build/timeball
 
@@ -60,6 +60,31 @@ check:
 build/npm:
 	@echo "installing $(AXE)"
 	@npm install --silent --no-audit --no-fund --no-save --ignore-scripts --prefix $@.part $(AXE) && mv $@.part $@
+
+# What runs at the same time, watched for races: the live measurement, the page,
+# the sources.
+race:
+	@$(cgo) CGO_ENABLED=1 $(GO) test -race -short ./capture/... ./cmd/timeball/internal/page ./cmd/timeball/internal/view
+	@$(cgo) CGO_ENABLED=1 $(GO) test -race ./cmd/timeball -run 'Live|Page|Listen|Record|ReadAhead'
+
+# Random input for each parser, a minute each. SQLite is not watched for what it
+# has not yet done: that would take minutes to compile, and find nothing of ours.
+FUZZ_TIME := 1m
+fuzz:
+	@grep -ro '^func Fuzz[A-Za-z0-9]*' --include='*_test.go' . | sed 's,/[^/]*:func , ,' | sort | while read package target; do \
+		echo "$$package $$target"; \
+		$(GO) test -gcflags='modernc.org/...=-d=libfuzzer=0' -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZ_TIME) -fuzzminimizetime 100x $$package || exit; \
+	done
+
+# Every operation on a file that goes wrong, not only a sample of them: a
+# quarter of an hour.
+faults:
+	TIMEBALL_FAULTS=all $(GO) test ./cmd/timeball -run '^TestFaults$$' -timeout 1h -v
+
+# Known vulnerabilities in what the program is built on and calls.
+vulnerabilities:
+	@$(GO) run golang.org/x/vuln/cmd/govulncheck@$(GOVULNCHECK) ./... ; status=$$?; \
+	case $$status in 0) ;; 3) exit 3 ;; *) echo "vulnerabilities: not checked: govulncheck or its data cannot be reached (status $$status)"; exit 1 ;; esac
 
 # Statistics of the estimator against simulated truths, then speed and memory.
 bench:

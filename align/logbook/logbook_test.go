@@ -346,35 +346,6 @@ func TestBadTable(t *testing.T) {
 	}
 }
 
-// FuzzImportLines: whatever is fed in, an accepted file comes out again.
-func FuzzImportLines(f *testing.F) {
-	f.Add(foreign)
-	f.Add(`{"schema":"timeball.adjustment/1","kind":"note","at":"2026-03-14T18:23:07Z"}`)
-	b := fresh(f)
-	n := 0
-	f.Fuzz(func(t *testing.T, text string) {
-		n++
-		clock := strconv.Itoa(n)
-		done, err := b.ImportLines(clock, strings.NewReader(text))
-		if err != nil || done.Known > 0 {
-			return
-		}
-		var out bytes.Buffer
-		if err := b.ExportLines(clock, &out); err != nil {
-			t.Fatal(err)
-		}
-		var want strings.Builder
-		for line := range strings.SplitSeq(text, "\n") {
-			if strings.TrimSpace(line) != "" {
-				want.WriteString(line + "\n")
-			}
-		}
-		if out.String() != want.String() {
-			t.Errorf("imported %q, exported %q", text, out.String())
-		}
-	})
-}
-
 // TestKill: a program that is killed without warning while it appends loses no
 // entry whose number it had printed.
 func TestKill(t *testing.T) {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -128,6 +129,11 @@ func (f calibrationFile) load() (calibrations, error) {
 	}
 	if unknown := md.Undecoded(); len(unknown) > 0 {
 		return calibrations{}, fmt.Errorf("%s: %s is not known: mend it, or delete the file and calibrate again", f, unknown[0])
+	}
+	for _, k := range []*calibration{c.Skew, c.ReceiverDelay} {
+		if k != nil && !(math.Abs(k.DelaySeconds) < 1 && k.USeconds >= 0 && k.USeconds < 1) { // not a number is neither
+			return calibrations{}, fmt.Errorf("%s: %g s with u = %g s is no delay of a receiver or an input: mend it, or delete the file and calibrate again", f, k.DelaySeconds, k.USeconds)
+		}
 	}
 	return c, nil
 }

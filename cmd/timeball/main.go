@@ -100,14 +100,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 // run executes one command and returns its exit status. Errors are one line on
 // stderr: what, where, what to do.
 func (p *program) run(args []string) int {
-	var cli commands
-	parser, err := kong.New(&cli,
-		kong.Name("timeball"),
-		kong.Description("Measures a clock's 1-PPS marker against shortwave time signals."),
-		kong.Writers(p.stdout, p.stderr),
-		kong.WithHyphenPrefixedParameters(true), // --at -33.9,18.4
-		kong.Exit(func(code int) { panic(exited(code)) }),
-	)
+	parser, err := newParser(p.stdout, p.stderr)
 	if err != nil {
 		panic(err) // a mistake in the command table
 	}
@@ -145,6 +138,17 @@ func (p *program) run(args []string) int {
 		fmt.Fprintf(p.stderr, "timeball: %s\n", oneLine(err))
 		return exitFailed
 	}
+}
+
+// newParser is the command line.
+func newParser(stdout, stderr io.Writer) (*kong.Kong, error) {
+	return kong.New(new(commands),
+		kong.Name("timeball"),
+		kong.Description("Measures a clock's 1-PPS marker against shortwave time signals."),
+		kong.Writers(stdout, stderr),
+		kong.WithHyphenPrefixedParameters(true), // --at -33.9,18.4
+		kong.Exit(func(code int) { panic(exited(code)) }),
+	)
 }
 
 // oneLine words an error, which may be several joined.

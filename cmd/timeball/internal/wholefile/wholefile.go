@@ -76,7 +76,8 @@ func Check(path string) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(f.Close(), os.Remove(f.Name()))
+	f.Close()
+	return cannot(path, os.Remove(f.Name()))
 }
 
 // resolve follows links, and tells whether what is there is no regular file.
@@ -101,17 +102,14 @@ func resolve(path string) (target string, special bool, err error) {
 // create makes a file beside path, with the permissions a new file has here.
 func create(path string) (*os.File, error) {
 	f, err := os.OpenFile(path+"."+rand.Text()[:8]+".part", os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-	if err != nil {
-		return nil, fmt.Errorf("cannot write %s: %w: choose a folder you may write to", path, reason(err))
-	}
-	return f, nil
+	return f, cannot(path, err)
 }
 
-// reason is err without the name of a file that the person has not heard of.
-func reason(err error) error {
+// cannot is err without the name of a file that the person has not heard of.
+func cannot(path string, err error) error {
 	var p *fs.PathError
 	if errors.As(err, &p) {
-		return p.Err
+		return fmt.Errorf("cannot write %s: %w: choose a folder you may write to", path, p.Err)
 	}
 	return err
 }

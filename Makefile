@@ -10,8 +10,11 @@ LIVE_PACKAGES := pkg-config portaudio19-dev
 # opinion on sound files, a terminal and a browser. Tests skip what is missing.
 TEST_PACKAGES := $(LIVE_PACKAGES) pulseaudio pulseaudio-utils libasound2-plugins codec2-examples sox tmux chromium
 
-# Checks that everybody can use the page; from npm.
+# Checks that everybody can use the page; from npm, and no other file than this.
 AXE := axe-core@4.14.1
+AXE_SHA512 := 1477dafa598d8d065f273d6af302aa203c02e83131707b7fa648cd41bd3d6b734f8c22a0dab86ee6a6f64b8afbe804b214d36db85a2826965edfb3a0b9d546b5
+
+GOVULNCHECK := v1.9.0
 
 # $(call install,PACKAGES): those that are missing and can be had.
 define install
@@ -35,6 +38,7 @@ all: build/timeball
 .PHONY: build/timeball # go build knows what is out of date
 build/timeball:
 	@$(cgo) $(GO) build -o $@ ./cmd/timeball
+	@$@ licences > build/licences.txt
 
 demo:
 	$(call install,$(LIVE_PACKAGES))
@@ -59,7 +63,10 @@ check:
 
 build/npm:
 	@echo "installing $(AXE)"
-	@npm install --silent --no-audit --no-fund --no-save --ignore-scripts --prefix $@.part $(AXE) && mv $@.part $@
+	@rm -rf $@.part && mkdir -p $@.part/node_modules/axe-core
+	@cd $@.part && npm pack --silent $(AXE) >/dev/null && echo "$(AXE_SHA512)  $(subst @,-,$(AXE)).tgz" | sha512sum --check --quiet && \
+		tar -xzf $(subst @,-,$(AXE)).tgz -C node_modules/axe-core --strip-components 1
+	@mv $@.part $@
 
 # What runs at the same time, watched for races: the live measurement, the page,
 # the sources.
@@ -83,8 +90,9 @@ faults:
 
 # Known vulnerabilities in what the program is built on and calls.
 vulnerabilities:
-	@$(GO) run golang.org/x/vuln/cmd/govulncheck@$(GOVULNCHECK) ./... ; status=$$?; \
-	case $$status in 0) ;; 3) exit 3 ;; *) echo "vulnerabilities: not checked: govulncheck or its data cannot be reached (status $$status)"; exit 1 ;; esac
+	@GOBIN=$(CURDIR)/build $(GO) install golang.org/x/vuln/cmd/govulncheck@$(GOVULNCHECK) || { echo "not checked: govulncheck cannot be had"; exit 1; }
+	@build/govulncheck ./...; status=$$?; \
+	case $$status in 0|3) ;; *) echo "not checked: the data on vulnerabilities cannot be reached" ;; esac; exit $$status # 3: some were found
 
 # Statistics of the estimator against simulated truths, then speed and memory.
 bench:

@@ -63,6 +63,7 @@ type commands struct {
 	Stations  stationsCmd  `cmd:"" help:"The stations: when and how each is heard; the fields of a file of your own."`
 	Simulate  simulateCmd  `cmd:"" help:"Write a recording with a known truth."`
 	Schema    schemaCmd    `cmd:"" help:"JSON Schema of every object that is printed."`
+	Licences  licencesCmd  `cmd:"" help:"Terms of this program and of all that is linked into it."`
 }
 
 func main() {

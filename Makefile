@@ -71,8 +71,9 @@ build/npm:
 # What runs at the same time, watched for races: the live measurement, the page,
 # the sources.
 race:
-	@$(cgo) CGO_ENABLED=1 $(GO) test -race -short ./capture/... ./cmd/timeball/internal/page ./cmd/timeball/internal/view
-	@$(cgo) CGO_ENABLED=1 $(GO) test -race ./cmd/timeball -run 'Live|Page|Listen|Record|ReadAhead'
+	$(call install,$(TEST_PACKAGES))
+	CGO_ENABLED=1 $(GO) test -race ./capture/... ./cmd/timeball/internal/page ./cmd/timeball/internal/view
+	CGO_ENABLED=1 $(GO) test -race ./cmd/timeball -run 'Live|Page|Listen|Record|ReadAhead'
 
 # Random input for each parser, a minute each. SQLite is not watched for what it
 # has not yet done: that would take minutes to compile, and find nothing of ours.

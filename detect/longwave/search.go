@@ -179,22 +179,25 @@ func (f *Finder) consider(in *Input, hz float64, from int64) *Track {
 	if len(profiles) < leastSearch-4 {
 		return nil
 	}
+	// A change back may come as often as the one on the second: the lengths of the
+	// marks tell.
 	var best *Track
-	top := 0.0
 	for _, raised := range []bool{false, true} {
 		at, score, depth := fold(profiles, raised)
-		if score < leastFold || depth < leastDepth || score < top {
+		if score < leastFold || depth < leastDepth {
 			continue
 		}
-		top = score
 		at = f.refine(in, c, hz, at, raised, from)
-		best = f.newTrack(in, b, hz, raised, math.Remainder(at, 1)*in.Stream.Rate(), from)
-	}
-	if best == nil {
-		return nil
-	}
-	for n := from; n < f.next; n++ {
-		best.take(n)
+		t := f.newTrack(in, b, hz, raised, math.Remainder(at, 1)*in.Stream.Rate(), from)
+		if t == nil {
+			continue
+		}
+		for n := from; n < f.next; n++ {
+			t.take(n)
+		}
+		if best == nil || t.evidence() > best.evidence() {
+			best = t
+		}
 	}
 	return best
 }

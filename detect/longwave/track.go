@@ -1,6 +1,7 @@
 package longwave
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -200,6 +201,11 @@ func (t *Track) noiseHz() float64 {
 		return b * math.Atan(w/b)
 	}
 	return w
+}
+
+// evidence is that for the likeliest of the stations.
+func (t *Track) evidence() float64 {
+	return slices.MaxFunc(t.scores, func(a, b score) int { return cmp.Compare(a.log, b.log) }).log
 }
 
 // slotNoise is the variance of a slot's level over the full one.

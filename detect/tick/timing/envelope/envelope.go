@@ -76,6 +76,7 @@ type Peak struct {
 	Corners  [corners]float64 // logarithms of the receiver's, over those it was given with
 	UExcess  []float64        // standard uncertainties of Excess
 	Detector Detector
+	Fading   float64 // share of the earliest path's power that fades
 	Scatter  float64 // of the seconds' scores over what is expected, in variance; at least 1
 	Seconds  int     // that were used
 }
@@ -196,5 +197,24 @@ func (s *solver) peak() Peak {
 		}
 		k.Power = append(k.Power, parts*s.width[p]/2/noise)
 	}
+	k.Fading = s.fading(first)
 	return k
+}
+
+// fading is the share of path p's power that fades, by the scintillation index of
+// Rice's fading: S₄² = 1 − (1−share)².
+func (s *solver) fading(p int) float64 {
+	var mean, square float64
+	n := float64(len(s.states))
+	for k := range s.states {
+		power := 0.0
+		for i := range s.amplitudes() {
+			if s.pathOf(i) == p {
+				power += s.states[k].amp[i] * s.states[k].amp[i]
+			}
+		}
+		mean += power / n
+		square += power * power / n
+	}
+	return 1 - math.Sqrt(max(0, 2-square/(mean*mean)))
 }

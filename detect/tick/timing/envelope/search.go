@@ -241,7 +241,7 @@ func (a place) near(b place, paths int, within float64) bool {
 
 const (
 	mostExcess = 3e-3 // s, of a second path that is looked for over the first
-	starts     = 8    // places that are climbed from
+	starts     = 6    // places that are climbed from
 	// Seconds in which places are looked for, and how many it takes at least and at most
 	// to choose among them, of a span, s, so short that a rate hardly counts. Weak marks
 	// take more: as many as tell someLog of log likelihood.
@@ -276,6 +276,7 @@ func middle(seconds []Second, span float64) []Second {
 func (e *Evaluator) search(chains []Chain) []*solver {
 	var found []*solver
 	var all [][]Second
+	behind := 0 // the first chain
 	for i, c := range chains {
 		f := newFlattener(c, e.rate, e.toneHz)
 		f.index = i
@@ -286,15 +287,14 @@ func (e *Evaluator) search(chains []Chain) []*solver {
 		all = append(all, seconds)
 		if i == 0 {
 			found = e.first(f, middle(seconds, someSpan))
+			behind = len(found)
 			continue
 		}
-		for _, o := range found {
-			if o.chain.index == 0 {
-				s := o.newSolver(f, spread(middle(seconds, someSpan), len(o.seconds)), o.paths)
-				s.adopt(o)
-				s.climb(fewSteps)
-				found = append(found, s)
-			}
+		for _, o := range found[:behind] {
+			s := o.newSolver(f, spread(middle(seconds, someSpan), len(o.seconds)), o.paths)
+			s.adopt(o)
+			s.climb(fewSteps)
+			found = append(found, s)
 		}
 	}
 	if len(found) == 0 {
@@ -310,7 +310,7 @@ func (e *Evaluator) search(chains []Chain) []*solver {
 		last = append(last, f.all(all[f.chain.index], f.place))
 	}
 	last = within(distinct(last), 1)
-	if len(last) > 0 {
+	if len(last) > 0 && last[0].gain < weakSecond*float64(len(last[0].seconds)) {
 		best := last[0]
 		last = within(distinct(append(last, best.aside(1), best.aside(-1))), 1)
 	}
@@ -360,21 +360,28 @@ func (e *Evaluator) first(chain *flattener, seconds []Second) []*solver {
 	n := someLog / top * float64(len(few))
 	some := spread(seconds, int(max(leastSome, min(n, mostSome))))
 	for i, m := range e.models {
-		for p := range places[i] {
-			paths := p + 1
-			var found []*solver
-			for _, c := range places[i][p] {
-				s := m.newSolver(chain, some, paths)
+		for p, found := range places[i] {
+			if found[0].score < top*leastShare {
+				continue
+			}
+			var climbed []*solver
+			for _, c := range found {
+				s := m.newSolver(chain, some, p+1)
 				s.start(c.place)
 				s.climb(fewSteps)
-				found = append(found, s)
+				climbed = append(climbed, s)
 			}
-			found = distinct(found)
-			found = found[:min(bestOfKind, len(found))]
-			for _, s := range found {
-				s.climb(2 * fewSteps)
-			}
-			best = append(best, found...)
+			climbed = distinct(climbed)
+			best = append(best, climbed[:min(bestOfKind, len(climbed))]...)
+		}
+	}
+	for _, s := range best {
+		s.climb(2 * fewSteps)
+	}
+	best = distinct(best)
+	for i, s := range best {
+		if best[0].log-s.log > rivalLog+otherChain*best[0].log {
+			return best[:i]
 		}
 	}
 	return best
@@ -431,8 +438,13 @@ const (
 	rivalLog, rivalShare = 15, 0.01
 	// Steps of a climb that show its worth, and those that end it.
 	fewSteps, mostSteps = 8, 20
-	asideSigma          = 4
-	bestOfKind          = 4 // maxima of each kind that are tried behind other chains
+	// weakSecond is the log likelihood a second below which a top is looked for beside
+	// the first that is found.
+	asideSigma, weakSecond = 4, 20
+	bestOfKind             = 3 // maxima of each kind that are climbed on from
+	// leastShare is the least score of a kind on the grid, in the best's, from which it is
+	// climbed from; otherChain how much of its log likelihood another chain may change.
+	leastShare, otherChain = 0.5, 0.1
 )
 
 // settle weighs the maximum that s has climbed to; false when it is none.

@@ -6,6 +6,11 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+	"time"
+
+	"timeball/align/path/geodesic"
+	"timeball/capture/station"
+	"timeball/detect/mixture"
 )
 
 // evenings is how many evenings and circuits are simulated; 400 and more give the
@@ -78,6 +83,65 @@ func BenchmarkSolve(b *testing.B) {
 	for range b.N {
 		if _, err := Solve(JointRequest{Receptions: receptions, Reference: when, URate: 1e-8, Sunspots: r12}); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// randomCircuit draws a circuit that is heard: 50 to 12 000 km, any season, hour
+// and sunspot number, between places inhabited.
+func randomCircuit(r *rand.Rand, wide float64) (request Request, delay float64, heard []Heard) {
+	for {
+		from := LatLon{Lat: 120*r.Float64() - 60, Lon: 360*r.Float64() - 180}
+		km := 50 * math.Pow(12000.0/50, r.Float64())
+		at, _ := geodesic.Direct(from, 360*r.Float64(), km*1e3)
+		hz := []float64{2.5e6, 5e6, 7.85e6, 10e6, 15e6, 20e6}[r.IntN(6)]
+		s := &station.Station{ID: "any", Depth: 1, Carriers: []station.Carrier{{Hz: hz, Lat: from.Lat, Lon: from.Lon, PowerW: 10e3}}}
+		request = Request{Station: s, CarrierHz: hz, At: at, Time: time.Date(2026, time.Month(1+r.IntN(12)), 15, r.IntN(24), 0, 0, 0, time.UTC), Sunspots: 150 * r.Float64()}
+		t := newTruth(r, wide, request.Sunspots, []Reception{{Station: s, CarrierHz: hz, At: at, Time: request.Time}})
+		if _, _, first, heard, ok := t.received(r, 0); ok {
+			return request, first, heard
+		}
+	}
+}
+
+func TestCircuits(t *testing.T) {
+	for _, c := range []struct{ wide, held float64 }{{1, 0.93}, {1.5, 0.88}} {
+		var before, after, hull summary
+		r := rand.New(rand.NewPCG(11, 18))
+		for range 10 * *evenings {
+			request, delay, heard := randomCircuit(r, c.wide)
+			p, err := Predict(request)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if p.CI95[0] < p.GreatCircleSeconds {
+				t.Errorf("%v: the interval begins at %g s, light needs %g s", request.At, p.CI95[0], p.GreatCircleSeconds)
+			}
+			for _, m := range p.Modes {
+				if m.kind.f1 == 0 || m.Probability < 0.2 {
+					continue
+				}
+				// F1 as often as not at a place without it would be a mistake: some place
+				// of the circuit must have the layer.
+				l, over := survey(newInstant(request.Time, nil, request.Sunspots), request.circuit(request.Station.Carriers[0]), request.CarrierHz, nil)
+				if !slices.ContainsFunc(l.places, func(i int) bool { return over[i].foF1Hz > 0 }) {
+					t.Errorf("%s where there is no F1 layer", m.Name)
+				}
+			}
+			in := func(p Prediction) bool {
+				return slices.ContainsFunc(p.Delay.Shortest(0.95), func(i mixture.Interval) bool { return i.Low <= delay && delay <= i.High })
+			}
+			before.add(in(p), p.USeconds*1.96)
+			hull.add(p.CI95[0] <= delay && delay <= p.CI95[1], p.USeconds)
+			q := p.WithArrivals(heard)
+			after.add(in(q), q.USeconds*1.96)
+		}
+		t.Logf("strays %g times those assumed, %d circuits: the interval holds %.1f %% (its ends %.1f %%), half %.2f ms in the median; with the arrivals %.1f %%, %.2f ms",
+			c.wide, before.n, 100*before.share(), 100*hull.share(), 1e3*before.median(), 100*after.share(), 1e3*after.median())
+		for name, s := range map[string]*summary{"predicted": &before, "with arrivals": &after} {
+			if s.share() < least(c.held, s.n) {
+				t.Errorf("strays %g times: %s, %.1f %% of %d are held", c.wide, name, 100*s.share(), s.n)
+			}
 		}
 	}
 }

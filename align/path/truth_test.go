@@ -43,9 +43,7 @@ func newTruth(r *rand.Rand, wide, r12 float64, receptions []Reception) *truth {
 	for i := range t.z {
 		t.z[i] = r.NormFloat64()
 	}
-	for i := 1; i < globals; i++ {
-		t.z[i] = 1
-	}
+	t.wide *= scale(t.z) // now and then a day strays far
 	return t
 }
 
@@ -201,11 +199,20 @@ func (t *truth) arrivals(leg int) []arriving {
 
 // received draws what a receiver tells apart of a leg's arrivals: up to three, each
 // now and then missed, timed to 10 to 30 µs and strayed by what hops do not share;
-// one in twenty recordings has one that is nothing. ok is false when none is left.
-func (t *truth) received(r *rand.Rand, leg int, x float64) (offset, u float64, heard []Heard, ok bool) {
+// one recording in twenty has one that is nothing, and one in twenty comes by a way
+// round. ok is false when none is left.
+// first is the delay of the earliest itself.
+func (t *truth) received(r *rand.Rand, leg int) (timed, u, first float64, heard []Heard, ok bool) {
 	type seen struct{ delay, levelDB float64 }
 	var all []seen
+	late := 0.0
+	if r.Float64() < lateShare {
+		late = lateBy * r.ExpFloat64()
+	}
 	for _, a := range t.arrivals(leg) {
+		if a.kind.hops() > 0 {
+			a.delay += late
+		}
 		if a.levelDB+fadingDB*r.NormFloat64() < -audibleDB || r.Float64() < 0.1 {
 			continue
 		}
@@ -213,8 +220,9 @@ func (t *truth) received(r *rand.Rand, leg int, x float64) (offset, u float64, h
 		all = append(all, seen{a.delay + sway*r.NormFloat64(), a.levelDB + uHeardDB/2*r.NormFloat64()})
 	}
 	if len(all) == 0 {
-		return 0, 0, nil, false
+		return 0, 0, 0, nil, false
 	}
+	first = all[0].delay
 	u = 10e-6 + 20e-6*r.Float64()
 	for i := range all {
 		all[i].delay += u * r.NormFloat64()
@@ -229,7 +237,7 @@ func (t *truth) received(r *rand.Rand, leg int, x float64) (offset, u float64, h
 		heard = append(heard, Heard{Excess: s.delay - all[0].delay, U: u, LevelDB: s.levelDB})
 	}
 	heard[0].U = 0
-	return x + all[0].delay, u, heard, true
+	return all[0].delay, u, first, heard, true
 }
 
 // eveningPlaces are those that simulated evenings are heard at.
@@ -268,9 +276,9 @@ func simulatedEvening(r *rand.Rand, wide float64) (receptions []Reception, x, r1
 		y := 1e-8 * r.NormFloat64()
 		for i := range choices {
 			c := choices[i]
-			offset, u, heard, ok := t.received(r, i, x+y*c.Time.Sub(choices[2].Time).Seconds())
+			timed, u, _, heard, ok := t.received(r, i)
 			if ok {
-				c.Offset, c.U, c.Heard = offset, u, heard
+				c.Offset, c.U, c.Heard = x+y*c.Time.Sub(choices[2].Time).Seconds()+timed, u, heard
 				receptions = append(receptions, c)
 			}
 		}

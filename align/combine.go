@@ -14,9 +14,10 @@ import (
 
 // Combination is what is asked of several fixes of one clock together.
 type Combination struct {
-	Stations []*station.Station // those of the fixes
-	Sunspots float64            // R12; NaN: the default for the phase of the cycle
-	Maps     ionosphere.Maps    // nil: the embedded climatology
+	Stations  []*station.Station // those of the fixes
+	Sunspots  float64            // R12; NaN: the default for the phase of the cycle
+	Maps      ionosphere.Maps    // nil: the embedded climatology
+	Ionograms []path.Ionogram    // the F2 layer as measured
 }
 
 // Combined is one recording's part in a combined fix.
@@ -91,7 +92,7 @@ func Combine(fixes []Fix, c Combination) (Fix, error) {
 		receptions[i].Offset = receptions[0].Offset + wrap(receptions[i].Offset-receptions[0].Offset)
 	}
 	request := path.JointRequest{
-		Receptions: receptions, Reference: *latest.At, URate: 1e-5, Sunspots: c.Sunspots, Maps: c.Maps,
+		Receptions: receptions, Reference: *latest.At, URate: 1e-5, Sunspots: c.Sunspots, Maps: c.Maps, Ionograms: c.Ionograms,
 	}
 	if weight > 0 {
 		request.Rate, request.URate = rate/weight, max(leastRateU, 1/math.Sqrt(weight))

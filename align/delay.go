@@ -102,7 +102,7 @@ func (a *Attempt) course(s *station.Station, middle time.Time, span time.Duratio
 	}
 	c, err := path.Follow(path.Request{
 		Station: s, CarrierHz: a.settings.CarrierHz, At: *a.settings.At, Time: key.middle,
-		Sunspots: a.settings.Sunspots, Maps: a.settings.Maps, Ground: a.settings.Ground,
+		Sunspots: a.settings.Sunspots, Maps: a.settings.Maps, Ground: a.settings.Ground, Ionograms: a.settings.Ionograms,
 	}, key.span)
 	a.courses[s] = keptCourse{key, c, err}
 	return c, err

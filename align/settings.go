@@ -30,7 +30,8 @@ type Settings struct {
 	LoopQ                          float64        // quality of a tuned antenna for long wave; 0: not tuned
 	// Maps are those of the F2 layer that path delays are computed from; nil: the
 	// embedded climatology.
-	Maps ionosphere.Maps
+	Maps      ionosphere.Maps
+	Ionograms []path.Ionogram // the F2 layer as measured
 }
 
 // What is assumed when nothing is said. All are shown in the budget.

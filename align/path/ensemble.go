@@ -116,6 +116,7 @@ const (
 
 // arrivals are the ways of a leg on a day drawn, by delay.
 func (w *weather) arrivals(l *leg, z []float64) []arriving {
+	z = w.told(z)
 	circuit := ray.Circuit{DistanceM: l.distanceM}
 	for _, i := range l.places {
 		p := w.profile(z, i)

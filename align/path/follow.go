@@ -2,6 +2,7 @@ package path
 
 import (
 	"math"
+	"slices"
 	"time"
 )
 
@@ -28,6 +29,12 @@ const (
 
 // Follow predicts the delay over a span of time with r.Time in its middle.
 func Follow(r Request, span time.Duration) (Course, error) {
+	r.Ionograms = slices.Clone(r.Ionograms)
+	for i := range r.Ionograms {
+		if r.Ionograms[i].Time.IsZero() {
+			r.Ionograms[i].Time = r.Time // however far the span reaches
+		}
+	}
 	middle, err := Predict(r)
 	c := Course{Prediction: middle}
 	if err != nil {

@@ -36,6 +36,7 @@ type JointRequest struct {
 	Rate, URate float64
 	Sunspots    float64 // as in Request
 	Maps        ionosphere.Maps
+	Ionograms   []Ionogram
 }
 
 // Joint is what several receptions tell together.
@@ -84,11 +85,7 @@ type evening struct {
 	step  float64
 	n     int      // of the grid
 	shift [][5]int // by reception and rate: cells by which the clock differs from the reference
-	like  []skyLikelihood
 }
-
-// skyLikelihood is a statement on the weather that is no reception.
-type skyLikelihood func(w *weather, z []float64) float64
 
 // Solve finds the offset from receptions of one clock over some hours. The days
 // that explain them all are found by sequential Monte Carlo, one reception after
@@ -131,7 +128,8 @@ func newEvening(r JointRequest, further []Reception) (*evening, error) {
 		l, over = survey(newInstant(x.Time, r.Maps, r12), request.circuit(carriers[0]), carriers[0].Hz, over)
 		e.legs = append(e.legs, l)
 	}
-	e.weather = newWeather(r12, u, over)
+	over, told := observe(over, r.Ionograms, func(t time.Time) instant { return newInstant(t, r.Maps, r12) }, r.Reference)
+	e.weather = newWeather(r12, u, over, told)
 	e.lay()
 	return e, nil
 }
@@ -247,14 +245,10 @@ func (e *evening) evidence(z []float64, k int, w *work) (all, before float64) {
 	for j := range k {
 		e.spread(j, e.readings(j, z), w.like[j], w.late[j])
 	}
-	sky := 0.0
-	for _, f := range e.like {
-		sky += f(e.weather, z)
-	}
 	if k > 1 {
-		before = sky + math.Log(e.total(w.like[:k-1]))
+		before = math.Log(e.total(w.like[:k-1]))
 	}
-	return sky + math.Log(e.total(w.like[:k])), before
+	return math.Log(e.total(w.like[:k])), before
 }
 
 // total is the sum over offset and rate of the product of likelihoods.

@@ -40,7 +40,9 @@ type Request struct {
 	Sunspots float64
 	LongPath bool            // the long way round the earth
 	Maps     ionosphere.Maps // of the F2 layer; nil: the embedded climatology
-	Ground   groundwave.Mix  // under a path on long wave; nil: unknown
+	// Ionograms are the F2 layer as measured, which corrects the maps.
+	Ionograms []Ionogram
+	Ground    groundwave.Mix // under a path on long wave; nil: unknown
 }
 
 // Mode is one way from the transmitter to the receiver.
@@ -141,7 +143,8 @@ func predict(r Request, n int) (Prediction, error) {
 			}
 		}
 		l, over := survey(now, way, c.Hz, nil)
-		w := newWeather(p.Sunspots, p.SunspotsU, over)
+		over, told := observe(over, r.Ionograms, func(t time.Time) instant { return newInstant(t, r.Maps, p.Sunspots) }, r.Time)
+		w := newWeather(p.Sunspots, p.SunspotsU, over, told)
 		drawn := make([]day, n)
 		each(n, func(k int) {
 			z := make([]float64, w.size())

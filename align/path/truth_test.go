@@ -38,7 +38,7 @@ func newTruth(r *rand.Rand, wide, r12 float64, receptions []Reception) *truth {
 		}
 		t.legs = append(t.legs, l)
 	}
-	t.w = newWeather(r12, givenSunspotsU, over)
+	t.w = newWeather(r12, givenSunspotsU, over, nil)
 	t.z = make([]float64, t.w.size())
 	for i := range t.z {
 		t.z[i] = r.NormFloat64()

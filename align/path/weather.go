@@ -129,16 +129,17 @@ type weather struct {
 	r12, uR12    float64
 	over         []*overhead
 	day, passing triangle
+	observed     []observed
 }
 
 const globals = 5 // elements of a draw before the fields: sunspots, and four of the scale
 
-func newWeather(r12, uR12 float64, over []*overhead) *weather {
-	return &weather{r12, uR12, over, newTriangle(over, likeness), newTriangle(over, passingLikeness)}
+func newWeather(r12, uR12 float64, over []*overhead, told []observed) *weather {
+	return &weather{r12, uR12, over, newTriangle(over, likeness), newTriangle(over, passingLikeness), told}
 }
 
 // size is the length of a draw.
-func (w *weather) size() int { return globals + fields*len(w.over) }
+func (w *weather) size() int { return globals + fields*len(w.over) + 2*len(w.observed) }
 
 // sunspots is the R12 of a draw.
 func (w *weather) sunspots(z []float64) float64 { return max(0, w.r12+w.uR12*z[0]) }
@@ -180,10 +181,7 @@ func (w *weather) profile(z []float64, i int) ray.Profile {
 	foF2 := max(o.foF2Hz+o.perFoF2*beyond, 1e6) * math.Exp(u*f+uPassingFoF2*density)
 	foE := o.foEHz * math.Exp(uFoE*stray(strayFoE))
 	m3000 := max(o.m3000+o.perM3000*beyond, 2) + uM3000*stray(strayM3000)
-	// Height of the peak from the MUF factor (P. A. Bradley and J. R. Dudeney,
-	// J. Atmos. Terr. Phys. 35, 2131-2146, 1973).
-	x := max(foF2/foE, 1.7)
-	peak := 1490e3/(m3000+0.18/(x-1.4)+0.096*(min(r12, 160)-25)/150) - 176e3
+	peak := 1490e3/(m3000+peakTerm(foF2/foE, r12)) - 176e3
 	p := ray.Profile{
 		FoE: foE, PeakE: peakE + uPeakE*stray(strayPeakE), ThickE: thickE * math.Exp(uThickness*stray(strayThickE)),
 		FoF1: o.foF1Hz * foE / o.foEHz, PeakF1: peakF1 + uPeakF1*stray(strayPeakF1),
@@ -191,4 +189,11 @@ func (w *weather) profile(z []float64, i int) ray.Profile {
 	}
 	p.ThickF2 = min(thicknessF2*math.Exp(uThickness*stray(strayThickF2)), 0.6) * p.PeakF2
 	return p
+}
+
+// peakTerm is what is added to M(3000)F2 for the height of the layer's peak in
+// 1490 km / (M + term) - 176 km (P. A. Bradley and J. R. Dudeney, J. Atmos. Terr.
+// Phys. 35, 2131-2146, 1973; the part with sunspots as Rec. ITU-R P.533 has it).
+func peakTerm(foF2PerFoE, r12 float64) float64 {
+	return 0.18/(max(foF2PerFoE, 1.7)-1.4) + 0.096*(min(r12, 160)-25)/150
 }

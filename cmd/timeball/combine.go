@@ -12,6 +12,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"timeball/align"
+	"timeball/align/path"
 	"timeball/cmd/timeball/internal/text"
 )
 
@@ -25,6 +26,7 @@ type combineCmd struct {
 	At              *place      `placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive (default: as the recording's note says)."`
 	Start           []time.Time `placeholder:"RFC3339" help:"UTC of the first sample, within half a minute (default: as the recording itself says)."`
 	ionosphereFlags `embed:""`
+	ionosondeFlags  `embed:""`
 	PathDelay       []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one."`
 	ReceiverDelay   *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms)."`
 	Receiver        string         `placeholder:"NAME" help:"Receiver of several whose calibration holds."`
@@ -83,6 +85,13 @@ func (c *combineCmd) Run(p *program, file calibrationFile) error {
 	if how.Maps, err = c.maps(); err != nil {
 		return err
 	}
+	var at *path.LatLon
+	if i := slices.IndexFunc(fixes, func(f align.Fix) bool { return f.Place != nil }); i >= 0 {
+		at = &path.LatLon{Lat: fixes[i].Place.Lat, Lon: fixes[i].Place.Lon}
+	}
+	if how.Ionograms, err = c.ionograms(at); err != nil {
+		return err
+	}
 	for i := range all {
 		how.Stations = append(how.Stations, &all[i])
 	}
@@ -120,7 +129,7 @@ func (c *combineCmd) measured(p *program, file calibrationFile) ([]align.Fix, er
 	for i, name := range c.Files {
 		flags := measureFlags{
 			Station: strings.Split(nth(c.Station, i), ","), stationsFlags: c.stationsFlags, Carrier: nth(c.Carrier, i), At: c.At,
-			Start: nth(c.Start, i), ionosphereFlags: c.ionosphereFlags, ReceiverDelay: c.ReceiverDelay, Receiver: c.Receiver, Skew: c.Skew, MarkerEdge: c.MarkerEdge,
+			Start: nth(c.Start, i), ionosphereFlags: c.ionosphereFlags, ionosondeFlags: c.ionosondeFlags, ReceiverDelay: c.ReceiverDelay, Receiver: c.Receiver, Skew: c.Skew, MarkerEdge: c.MarkerEdge,
 		}
 		if len(c.PathDelay) > 0 {
 			flags.PathDelay = []stationDelay{nth(c.PathDelay, i)}

@@ -26,6 +26,7 @@ type measureFlags struct {
 	ionosphereFlags `embed:""`
 	Ground          ground  `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: unknown)."`
 	LoopQ           float64 `name:"loop-q" placeholder:"N" help:"Loaded quality of a tuned antenna for long wave (default: not tuned)."`
+	ionosondeFlags  `embed:""`
 
 	PathDelay     []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one; may repeat. ± (or +-) is the 95 % half-width, 0.3 ms when left out."`
 	ReceiverDelay *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms). ± is 0.1 ms when left out."`
@@ -99,6 +100,9 @@ func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 	}
 	var err error
 	if s.Maps, err = f.maps(); err != nil {
+		return s, err
+	}
+	if s.Ionograms, err = f.ionograms(s.At); err != nil {
 		return s, err
 	}
 	if s.Stations, err = f.chooseStations(); err != nil {

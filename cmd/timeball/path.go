@@ -12,7 +12,8 @@ import (
 )
 
 type pathCmd struct {
-	skyFlags `embed:""`
+	skyFlags       `embed:""`
+	ionosondeFlags `embed:""`
 
 	Station  string    `required:"" placeholder:"ID" help:"Station's call sign."`
 	Carrier  frequency `placeholder:"10MHz" help:"Carrier (default: any of the station's that may be heard, and a wider interval)."`
@@ -51,9 +52,13 @@ func (c *pathCmd) Run(p *program) error {
 	if err != nil {
 		return err
 	}
+	ionograms, err := c.ionograms(&c.At.LatLon)
+	if err != nil {
+		return err
+	}
 	request := path.Request{
 		Station: s, CarrierHz: float64(c.Carrier), At: c.At.LatLon, Time: timeOr(c.Time, time.Now()),
-		Sunspots: c.r12(), LongPath: c.LongPath, Maps: maps, Ground: c.Ground.Mix,
+		Sunspots: c.r12(), LongPath: c.LongPath, Maps: maps, Ground: c.Ground.Mix, Ionograms: ionograms,
 	}
 	prediction, err := path.Predict(request)
 	var unknown path.UnknownCarrierError

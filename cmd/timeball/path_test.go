@@ -78,6 +78,10 @@ func TestPathTable(t *testing.T) {
 }
 
 func TestPathUsage(t *testing.T) {
+	holed := filepath.Join(t.TempDir(), "evening.csv")
+	if err := os.WriteFile(holed, []byte("time,foF2,hmF2\n2026-03-14T21:00:00Z,7.9,285\n2026-03-14T21:15:00Z,,290\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
 	good := map[string]string{"--station": "wwv", "--carrier": "10MHz", "--at": "50.2,-5.6", "--time": "2026-03-14T22:00:00Z"}
 	for _, c := range []struct {
 		flag, value, says string
@@ -92,6 +96,10 @@ func TestPathUsage(t *testing.T) {
 		{"--time", "noon", "--time", exitUsage},
 		{"--sunspots", "-1", "smoothed sunspot number", exitUsage},
 		{"--sunspots", "NaN", "smoothed sunspot number", exitUsage},
+		{"--fof2", "79MHz", "between 0.5 and 30 MHz", exitUsage},
+		{"--hmf2", "285", "no height", exitUsage},
+		{"--ionosonde", "50,5", "say what it measured", exitUsage},
+		{"--ionosonde-file", holed, "row 3", exitFailed},
 		{"--plot", "hops.gif", ".png or .svg", exitUsage},
 		{"--plot", filepath.Join("no", "such", "folder.png"), "no such file", exitFailed},
 		{"--ionosphere", t.TempDir(), "must hold COEFF01W.txt", exitFailed},

@@ -47,6 +47,22 @@ func Settings(s align.Settings) [][2]string {
 	if !math.IsNaN(s.Sunspots) {
 		add("sunspots, R12 on the scale before 2015", fmt.Sprintf("%g", s.Sunspots))
 	}
+	for _, g := range s.Ionograms {
+		text := fmt.Sprintf("%.4f°, %.4f°", g.At.Lat, g.At.Lon)
+		if !g.Time.IsZero() {
+			text += g.Time.UTC().Format(" at 2006-01-02 15:04 UTC")
+		}
+		for _, v := range []struct {
+			name  string
+			value float64
+			unit  string
+		}{{"foF2", g.FoF2Hz / 1e6, "MHz"}, {"hmF2", g.HmF2M / 1e3, "km"}, {"MUF for 3000 km", g.MUF3000Hz / 1e6, "MHz"}} {
+			if v.value > 0 {
+				text += fmt.Sprintf(", %s %g %s", v.name, v.value, v.unit)
+			}
+		}
+		add("ionosonde", text)
+	}
 	if s.Maps != nil {
 		add("ionosphere", "the ITU's maps")
 	}

@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"timeball/detect/marker"
+	"timeball/detect/tone"
 )
 
 // Report is what a stretch of samples shows.
@@ -131,9 +132,9 @@ func hum(rate float64, x []float32) Hum {
 		beside := 0.0
 		for at := 0; at+n <= len(x); at += n {
 			for k := range lines {
-				lines[k] += power(x[at:at+n], float64(k+1)*hz/rate)
+				lines[k] += tone.Power(x[at:at+n], float64(k+1)*hz/rate)
 			}
-			beside += (power(x[at:at+n], (hz-3)/rate) + power(x[at:at+n], (hz+3)/rate)) / 2
+			beside += (tone.Power(x[at:at+n], (hz-3)/rate) + tone.Power(x[at:at+n], (hz+3)/rate)) / 2
 		}
 		sum, mains := 0.0, false
 		for k, p := range lines {
@@ -155,22 +156,10 @@ func steady(rate float64, x []float32, hz float64) bool {
 	n := int(humBlock * rate)
 	var blocks []float64
 	for at := 0; at+n <= len(x); at += n {
-		blocks = append(blocks, power(x[at:at+n], hz/rate))
+		blocks = append(blocks, tone.Power(x[at:at+n], hz/rate))
 	}
 	slices.Sort(blocks)
 	return stat.Quantile(0.2, stat.Empirical, blocks, nil) > leastSteady*stat.Mean(blocks, nil)
-}
-
-// power is the mean square of x's component at a frequency in cycles a sample
-// (Goertzel's algorithm).
-func power(x []float32, frequency float64) float64 {
-	c := 2 * math.Cos(2*math.Pi*frequency)
-	var s1, s2 float64
-	for _, v := range x {
-		s1, s2 = float64(v)+c*s1-s2, s1
-	}
-	n := float64(len(x))
-	return 2 * (s1*s1 + s2*s2 - c*s1*s2) / (n * n)
 }
 
 // correlation is that of two channels about their means.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"timeball/capture/station"
+	"timeball/detect/tone"
 )
 
 // The 100 Hz code of WWV and WWVH: a modified IRIG-H frame, one pulse a second
@@ -133,35 +134,18 @@ type bcd struct {
 	slow   [slotCount]float32 // audio averaged to a sample a millisecond
 	full   [slotCount]bool
 
-	shifts [1 + 2*shiftSteps]tone    // from the lowest up
-	heard  [1 + 2*shiftSteps]float64 // energy of pulses at each, over noise
-	shift  int                       // steps from no shift
-	flanks [len(bcdFlanks)]tone      // at that shift
+	shifts [1 + 2*shiftSteps]*tone.Tone // from the lowest up
+	heard  [1 + 2*shiftSteps]float64    // energy of pulses at each, over noise
+	shift  int                          // steps from no shift
+	flanks [len(bcdFlanks)]*tone.Tone   // at that shift
 	// turn is how the phase moves from the first cell to the second, in both of
 	// which every pulse is on: the sum over the latest shiftSeconds of their
 	// product, by noise. It tells what of the shift lies between the steps.
 	turn complex128
 }
 
-// tone is a complex tone of one cell's length, a sample a millisecond.
-type tone struct{ cos, sin [bcdCellMs]float32 }
-
-func newTone(hz float64) (t tone) {
-	for i := range bcdCellMs {
-		sin, cos := math.Sincos(2 * math.Pi * hz * float64(i) / 1000)
-		t.cos[i], t.sin[i] = float32(cos), float32(-sin)
-	}
-	return t
-}
-
-func (t *tone) in(x []float32) complex128 {
-	var re, im float32
-	for i, v := range x {
-		re += v * t.cos[i]
-		im += v * t.sin[i]
-	}
-	return complex(float64(re), float64(im))
-}
+// newTone is a tone of one cell's length, a sample a millisecond.
+func newTone(hz float64) *tone.Tone { return tone.New(hz/1000, bcdCellMs) }
 
 func newBCD(c station.Code) *bcd {
 	low := 0.0
@@ -206,11 +190,11 @@ func (b *bcd) hear(s *Second, shiftHz float64, keep []float32) (foundHz float64)
 	}
 	b.seek()
 	for c, span := range bcdCells {
-		tone, noise, ok := b.measure(span.from)
+		amplitude, noise, ok := b.measure(span.from)
 		if !ok {
 			noise = -1
 		}
-		b.fading.tone[c], b.fading.noise[c] = tone, noise
+		b.fading.tone[c], b.fading.noise[c] = amplitude, noise
 	}
 	foundHz = shiftStepHz*float64(b.shift) + b.straighten()
 	b.fading.weigh(keep)
@@ -240,8 +224,8 @@ func (b *bcd) seek() {
 	var more [len(b.heard)]float64
 	noise := 0.0
 	for i := range b.shifts {
-		quiet := sqAbs(b.shifts[i].in(off))
-		more[i] = sqAbs(b.shifts[i].in(on)) - quiet
+		quiet := sqAbs(b.shifts[i].Of(off))
+		more[i] = sqAbs(b.shifts[i].Of(on)) - quiet
 		noise += quiet / float64(len(more))
 	}
 	if noise == 0 {
@@ -274,7 +258,7 @@ func (b *bcd) straighten() (hz float64) {
 	step := float64(bcdCells[1].from-bcdCells[0].from) / 1000
 	hz = cmplx.Phase(b.turn) / (2 * math.Pi * step)
 	for c, s := range bcdCells {
-		f.tone[c] *= cmplx.Rect(1, -2*math.Pi*hz*float64(s.from)/1000)
+		f.tone[c] *= tone.Turn(hz/1000, float64(s.from))
 	}
 	return hz
 }
@@ -287,10 +271,10 @@ func (b *bcd) measure(slot int) (amplitude complex128, noise float64, ok bool) {
 	if x == nil {
 		return 0, 0, false
 	}
-	turned := (b.hz + shiftStepHz*float64(b.shift)) * float64(slot) / 1000
-	amplitude = b.shifts[shiftSteps+b.shift].in(x) * cmplx.Rect(1, -2*math.Pi*math.Mod(turned, 1))
+	plan := b.shifts[shiftSteps+b.shift]
+	amplitude = plan.Of(x) * tone.Turn(plan.Cycles(), float64(slot))
 	for i := range b.flanks {
-		noise += sqAbs(b.flanks[i].in(x))
+		noise += sqAbs(b.flanks[i].Of(x))
 	}
 	return amplitude, noise / float64(len(b.flanks)), true
 }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"timeball/capture/station"
+	"timeball/detect/tone"
 )
 
 // The 300 bit/s code of CHU: frame B in second 31, frame A in seconds 32 to 39.
@@ -60,8 +61,8 @@ type fsk struct {
 
 // fskTone sums a tone so that the correlation over any stretch is a difference.
 type fskTone struct {
-	osc    oscillator
-	re, im []float64
+	plan tone.Tone
+	tone.Sums
 }
 
 // Offsets of the tones from the mark, Hz; the noise is measured 300 Hz beyond
@@ -89,7 +90,7 @@ func (f *fsk) hear(s *Second, shiftHz float64, keep []float32) (foundHz float64)
 	for b := -fskPilot; b < fskBits; b++ {
 		start, end := begin(b)-from, begin(b+1)-from
 		for value := range f.phased.tone {
-			f.phased.tone[value][fskPilot+b] = f.tones[1-value].between(start, end)
+			f.phased.tone[value][fskPilot+b] = f.tones[1-value].Between(start, end)
 		}
 		if b < 0 {
 			continue
@@ -97,7 +98,7 @@ func (f *fsk) hear(s *Second, shiftHz float64, keep []float32) (foundHz float64)
 		for value := range energies {
 			energies[value][b] = sqAbs(f.phased.tone[value][fskPilot+b])
 		}
-		noise += sqAbs(f.tones[2].between(start, end)) + sqAbs(f.tones[3].between(start, end))
+		noise += sqAbs(f.tones[2].Between(start, end)) + sqAbs(f.tones[3].Between(start, end))
 	}
 	noise /= 2 * fskBits
 	if noise == 0 {
@@ -212,21 +213,8 @@ func logBessel(v float64) float64 {
 
 // sum prepares the correlation of audio with a tone.
 func (t *fskTone) sum(audio []float32, hz, rate float64) {
-	t.osc.tune(hz, rate, len(audio))
-	if cap(t.re) <= len(audio) {
-		t.re, t.im = make([]float64, len(audio)+1), make([]float64, len(audio)+1)
-	}
-	t.re, t.im = t.re[:len(audio)+1], t.im[:len(audio)+1]
-	var re, im float64
-	for i, a := range audio {
-		re += float64(a * t.osc.cos[i])
-		im += float64(a * t.osc.sin[i])
-		t.re[i+1], t.im[i+1] = re, im
-	}
-}
-
-func (t *fskTone) between(from, to int) complex128 {
-	return complex(t.re[to]-t.re[from], t.im[to]-t.im[from])
+	retune(&t.plan, hz, rate, len(audio))
+	t.Take(&t.plan, audio)
 }
 
 // given is the log-likelihood of a bit whose log-odds were measured, relative

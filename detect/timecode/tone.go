@@ -1,29 +1,19 @@
 package timecode
 
-import "math"
+import (
+	"math"
 
-// oscillator is a complex tone, tabulated: exp(-2πi·hz·n/rate). It is retuned
-// only when the pitch has moved, so that a steady one costs nothing.
-type oscillator struct {
-	hz, rate float64
-	cos, sin []float32
-}
+	"timeball/detect/tone"
+)
 
-// retuneHz is how far the pitch may drift before the table is made anew.
+// retuneHz is how far the pitch may drift before a plan is made anew: so a steady
+// one costs nothing.
 const retuneHz = 0.25
 
-func (o *oscillator) tune(hz, rate float64, n int) {
-	if math.Abs(hz-o.hz) < retuneHz && rate == o.rate && n <= len(o.cos) {
-		return
-	}
-	o.hz, o.rate = hz, rate
-	if cap(o.cos) < n {
-		o.cos, o.sin = make([]float32, n), make([]float32, n)
-	}
-	o.cos, o.sin = o.cos[:n], o.sin[:n]
-	for i := range o.cos {
-		sin, cos := math.Sincos(2 * math.Pi * math.Mod(hz/rate*float64(i), 1))
-		o.cos[i], o.sin[i] = float32(cos), float32(-sin)
+// retune plans a tone of hz at a rate, both Hz, for n samples, if it must.
+func retune(t *tone.Tone, hz, rate float64, n int) {
+	if math.Abs(hz-t.Cycles()*rate) >= retuneHz || n > t.Len() {
+		t.Tune(hz/rate, n)
 	}
 }
 
@@ -37,31 +27,25 @@ const (
 // slots is one second of audio reduced to a complex sample a millisecond, the
 // tone mixed to zero frequency. Components up to about 450 Hz beside it remain.
 type slots struct {
-	osc    oscillator
+	plan   tone.Tone
 	re, im [slotCount]float32
 	full   [slotCount]bool // all its audio was there
 }
 
 // mix fills s from the tone hz of a second.
 func (s *slots) mix(sec *Second, hz float64) {
-	s.osc.tune(hz, sec.Rate, int(math.Ceil(1.1*sec.Rate)))
+	retune(&s.plan, hz, sec.Rate, int(math.Ceil(1.1*sec.Rate)))
 	next := slotStart(sec, firstSlot)
 	for k := range slotCount {
 		from := next
 		next = slotStart(sec, firstSlot+k+1)
-		s.full[k] = from >= 0 && next <= len(sec.Audio) && next <= len(s.osc.cos)
+		s.full[k] = from >= 0 && next <= len(sec.Audio) && next <= s.plan.Len()
 		s.re[k], s.im[k] = 0, 0
 		if !s.full[k] {
 			continue
 		}
-		audio := sec.Audio[from:next]
-		cos, sin := s.osc.cos[from:next], s.osc.sin[from:next]
-		var re, im float32
-		for i, a := range audio {
-			re += a * cos[i]
-			im += a * sin[i]
-		}
-		s.re[k], s.im[k] = re, im
+		z := s.plan.From(from, sec.Audio[from:next])
+		s.re[k], s.im[k] = float32(real(z)), float32(imag(z))
 	}
 }
 
@@ -74,8 +58,8 @@ func slotStart(sec *Second, slot int) int {
 // beside it.
 type meter struct {
 	cell
-	cos, sin [][]float32 // per flank, slot by slot
-	gain     []float64   // per flank: undoes the slots' low-pass
+	flanks []*tone.Tone // slot by slot
+	gain   []float64    // per flank: undoes the slots' low-pass
 }
 
 // newMeter measures a cell against flanks at multiples of its own resolution,
@@ -89,21 +73,16 @@ func newMeter(from, to int) meter {
 	m := meter{cell: cell{from, to, len(multiples)}}
 	for _, k := range multiples {
 		hz := k / length
-		var cos, sin []float32
-		for i := range to - from {
-			s, c := math.Sincos(2 * math.Pi * hz * float64(i) / 1000)
-			cos, sin = append(cos, float32(c)), append(sin, float32(-s))
-		}
 		x := math.Pi * hz / 1000
 		droop := math.Sin(x) / x
-		m.cos, m.sin, m.gain = append(m.cos, cos), append(m.sin, sin), append(m.gain, 1/(droop*droop))
+		m.flanks, m.gain = append(m.flanks, tone.New(hz/1000, to-from)), append(m.gain, 1/(droop*droop))
 	}
 	return m
 }
 
 // measure returns the energy of the tone in the cell and the mean of that in
 // its flanks; false when part of the audio is missing.
-func (m *meter) measure(s *slots) (tone, noise float64, ok bool) {
+func (m *meter) measure(s *slots) (energy, noise float64, ok bool) {
 	from, to := m.from-firstSlot, m.to-firstSlot
 	re, im := s.re[from:to], s.im[from:to]
 	var sumRe, sumIm float32
@@ -114,15 +93,9 @@ func (m *meter) measure(s *slots) (tone, noise float64, ok bool) {
 		sumRe += re[i]
 		sumIm += im[i]
 	}
-	for f := range m.cos {
-		cos, sin := m.cos[f][:len(re)], m.sin[f][:len(re)]
-		var a, b float32
-		for i := range re {
-			a += re[i]*cos[i] - im[i]*sin[i]
-			b += re[i]*sin[i] + im[i]*cos[i]
-		}
-		noise += m.gain[f] * (float64(a)*float64(a) + float64(b)*float64(b))
+	for f, flank := range m.flanks {
+		noise += m.gain[f] * sqAbs(flank.OfComplex(re, im))
 	}
-	tone = float64(sumRe)*float64(sumRe) + float64(sumIm)*float64(sumIm)
-	return tone, noise / float64(len(m.cos)), true
+	energy = float64(sumRe)*float64(sumRe) + float64(sumIm)*float64(sumIm)
+	return energy, noise / float64(len(m.flanks)), true
 }

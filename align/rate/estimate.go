@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -92,26 +93,13 @@ func coarseLine(nodes []node) (slope, intercept float64) {
 	return straightLine(ts, xs)
 }
 
-// straightLine is the least-squares line of x over t.
+// straightLine is the least-squares line of x over t; of one time it is level.
 func straightLine(t, x []float64) (slope, intercept float64) {
-	mt, mx := mean(t), mean(x)
-	var num, den float64
-	for i := range t {
-		num += (t[i] - mt) * (x[i] - mx)
-		den += (t[i] - mt) * (t[i] - mt)
+	if slices.Max(t) == slices.Min(t) {
+		return 0, stat.Mean(x, nil)
 	}
-	if den > 0 {
-		slope = num / den
-	}
-	return slope, mx - slope*mt
-}
-
-func mean(v []float64) float64 {
-	var sum float64
-	for _, x := range v {
-		sum += x
-	}
-	return sum / float64(len(v))
+	intercept, slope = stat.LinearRegression(t, x, nil, false)
+	return slope, intercept
 }
 
 // deviance is -2 log likelihood at noise n.

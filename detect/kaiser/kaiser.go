@@ -2,7 +2,11 @@
 // interpolators of the detectors are made.
 package kaiser
 
-import "math"
+import (
+	"math"
+
+	"timeball/detect/bessel"
+)
 
 // Sinc is sin(πx)/(πx).
 func Sinc(x float64) float64 {
@@ -19,16 +23,7 @@ func Window(r, beta float64) float64 {
 	if r*r > 1 {
 		return 0
 	}
-	return besselI0(beta*math.Sqrt(1-r*r)) / besselI0(beta)
-}
-
-// besselI0 is the modified Bessel function of order 0, by its power series
-// (Abramowitz and Stegun 9.6.12).
-func besselI0(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1.0; term > 1e-17*sum; k++ {
-		term *= x * x / 4 / (k * k)
-		sum += term
-	}
-	return sum
+	at, _ := bessel.I01(beta * math.Sqrt(1-r*r))
+	middle, _ := bessel.I01(beta)
+	return at / middle
 }

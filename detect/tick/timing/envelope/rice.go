@@ -1,6 +1,10 @@
 package envelope
 
-import "math"
+import (
+	"math"
+
+	"timeball/detect/bessel"
+)
 
 // lifts holds by how much, in units of σ², noise of variance σ² in phase lifts the
 // square of an envelope's mean above that of its noiseless value c (Rice 1945), and how
@@ -9,7 +13,7 @@ var lifts = func() (table [liftsTo*liftsPerUnit + 2][2]float64) {
 	for i := range table {
 		x := float64(i) / liftsPerUnit
 		// The mean is σ·√(π/2)·e^(−x/4)·((1+x/2)·I₀(x/4) + x/2·I₁(x/4)).
-		i0, i1 := besselI01(x / 4)
+		i0, i1 := bessel.I01(x / 4)
 		mean := math.Sqrt(math.Pi/2) * math.Exp(-x/4) * ((1+x/2)*i0 + x/2*i1)
 		table[i][0] = mean*mean - x
 	}
@@ -30,16 +34,4 @@ func lift(x float64) (lift, slope float64) {
 	i := int(u)
 	e := &lifts[i]
 	return e[0] + e[1]*(u-float64(i))/liftsPerUnit, e[1]
-}
-
-// besselI01 are the modified Bessel functions of order 0 and 1, by their power series
-// (Abramowitz and Stegun 9.6.10).
-func besselI01(x float64) (i0, i1 float64) {
-	t := 1.0
-	for k := 1.0; t > 1e-17*i0; k++ {
-		i0 += t
-		i1 += t * x / 2 / k
-		t *= x * x / 4 / (k * k)
-	}
-	return i0, i1
 }

@@ -165,7 +165,7 @@ func (m *model) render(lags []float64, amp *[mostAmplitudes]float64, floor float
 		carrierRe, carrierIm, one = 0, 0, 0
 	}
 	a := m.detector.amplitudes(paths)
-	value, slope := m.value, m.slope
+	value, slopes := m.value, m.slope
 	var mr, mi [mostPaths]float64
 	for j := range m.fine {
 		cr, ci := carrierRe, carrierIm
@@ -178,13 +178,11 @@ func (m *model) render(lags []float64, amp *[mostAmplitudes]float64, floor float
 			cr += re[p]*x - im[p]*y
 			ci += re[p]*y + im[p]*x
 		}
-		e, ur, ui, lifted := cr, 1.0, 0.0, 0.0
+		e, c, g, slope := cr, 0.0, 0.0, 0.0
 		if m.detector == Diode {
-			c := cr*cr + ci*ci
-			g, slope := lift(c / floor)
+			c = cr*cr + ci*ci
+			g, slope = lift(c / floor)
 			e = math.Sqrt(c + floor*g)
-			ur, ui = cr*(1+slope)/e, ci*(1+slope)/e
-			lifted = (floor*g - c*slope) / (2 * e)
 		}
 		m.fine[j] = e
 		// The derivatives have hardly more overtones than the audio can hold.
@@ -193,6 +191,12 @@ func (m *model) render(lags []float64, amp *[mostAmplitudes]float64, floor float
 			continue
 		}
 		n /= oversample
+		ur, ui, lifted := 1.0, 0.0, 0.0
+		if m.detector == Diode {
+			by := 1 / e
+			ur, ui = cr*(1+slope)*by, ci*(1+slope)*by
+			lifted = (floor*g - c*slope) * by / 2
+		}
 		m.col[a+paths+corners][n] = lifted
 		m.col[1][n] = ur*(one+mr[0]) + ui*mi[0]
 		for p := 1; p < paths; p++ {
@@ -206,7 +210,7 @@ func (m *model) render(lags []float64, amp *[mostAmplitudes]float64, floor float
 			m.col[2*paths][n] = -mi[0]
 		}
 		for p := range paths {
-			v := slope[at[p]+j*between]
+			v := slopes[at[p]+j*between]
 			x, y := real(v), imag(v)
 			m.col[1+a+p][n] = -(ur*(re[p]*x-im[p]*y) + ui*(re[p]*y+im[p]*x))
 		}

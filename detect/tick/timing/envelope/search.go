@@ -365,6 +365,9 @@ func (e *Evaluator) first(chain *flattener, seconds []Second) []*solver {
 				continue
 			}
 			var climbed []*solver
+			if m.detector != Diode {
+				found = found[:min(linearStarts, len(found))]
+			}
 			for _, c := range found {
 				s := m.newSolver(chain, some, p+1)
 				s.start(c.place)
@@ -379,6 +382,7 @@ func (e *Evaluator) first(chain *flattener, seconds []Second) []*solver {
 		s.climb(2 * fewSteps)
 	}
 	best = distinct(best)
+	best = best[:min(mostCarried, len(best))]
 	for i, s := range best {
 		if best[0].log-s.log > rivalLog+otherChain*best[0].log {
 			return best[:i]
@@ -442,6 +446,9 @@ const (
 	// the first that is found.
 	asideSigma, weakSecond = 4, 20
 	bestOfKind             = 3 // maxima of each kind that are climbed on from
+	// mostCarried is how many maxima of all kinds are tried behind other chains, and
+	// linearStarts the places climbed from where a second has one maximum.
+	mostCarried, linearStarts = 6, 2
 	// leastShare is the least score of a kind on the grid, in the best's, from which it is
 	// climbed from; otherChain how much of its log likelihood another chain may change.
 	leastShare, otherChain = 0.5, 0.1

@@ -216,7 +216,7 @@ func (a *air) given(off float64) Chain {
 	}
 	const small = 1e-3
 	c := Chain{
-		Order: 2, CornerHz: a.highPassHz * off, Rest: func(hz float64) complex128 { return low(hz, 0) },
+		Pairs: []float64{math.Sqrt2}, CornerHz: a.highPassHz * off, Rest: func(hz float64) complex128 { return low(hz, 0) },
 		RestTurn: cmplx.Log(low(1000, small)/low(1000, -small)) / (2 * small),
 		Sure:     [2]float64{400, 400},
 	}

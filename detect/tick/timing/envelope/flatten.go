@@ -7,10 +7,13 @@ import (
 	"timeball/detect/kaiser"
 )
 
-// Chain is an audio chain: a high-pass filter of Butterworth's kind and the rest.
+// Chain is an audio chain: a high-pass filter and the rest.
 type Chain struct {
-	Order    int     // of the high-pass filter; 0: none
-	CornerHz float64 // of it
+	// The high-pass filter has pole pairs of these 1/Q and perhaps a single pole, all at
+	// one corner; it may have neither.
+	Pairs    []float64
+	Single   bool
+	CornerHz float64
 	Log      float64 // logarithm of its likelihood before a mark is heard
 	// Rest is the response of all else.
 	Rest func(hz float64) complex128
@@ -56,14 +59,13 @@ const (
 
 func newFlattener(c Chain, rate, toneHz float64) *flattener {
 	f := &flattener{Chain: c}
-	// Bilinear transform of the Butterworth polynomial's factors.
+	// Bilinear transform.
 	k := math.Tan(math.Pi * c.CornerHz / rate)
-	if c.Order%2 == 1 {
+	if c.Single {
 		g := 1 / (1 + k) // −1/(1+s)
 		f.sections = append(f.sections, section{1, g, (k - 1) * g, 0, -k * g, -k * g, 0})
 	}
-	for i := range c.Order / 2 {
-		d := 2 * math.Sin(math.Pi*(2*float64(i)+1)/(2*float64(c.Order)))
+	for _, d := range c.Pairs {
 		g := 1 / (1 + d*k + k*k)
 		// −(2+d·s)/(1+d·s+s²)
 		f.sections = append(f.sections, section{
@@ -151,11 +153,10 @@ func (f *flattener) flatten(dst, x []float64, at float64) bool {
 func (c *Chain) response(hz float64) complex128 {
 	h := c.Rest(hz)
 	s := complex(0, hz/c.CornerHz)
-	if c.Order%2 == 1 {
+	if c.Single {
 		h *= s / (1 + s)
 	}
-	for i := range c.Order / 2 {
-		d := 2 * math.Sin(math.Pi*(2*float64(i)+1)/(2*float64(c.Order)))
+	for _, d := range c.Pairs {
 		h *= s * s / (1 + complex(d, 0)*s + s*s)
 	}
 	return h

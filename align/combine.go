@@ -56,66 +56,24 @@ const leastRateU = 1e-9
 // the last marker of the latest. Fixes without an offset, carrier, place or time
 // cannot take part and are named.
 func Combine(fixes []Fix, c Combination) (Fix, error) {
-	var latest *Fix
-	var receptions []path.Reception
-	var parts []Combined
-	var left []Reason
-	var rate, weight float64
-	for i := range fixes {
-		f := &fixes[i]
-		n := len(receptions)
-		var err error
-		if receptions, parts, err = c.receive(receptions, parts, f); err != nil {
-			left = append(left, LeftOut{f.Recording.Path, err})
-			continue
-		}
-		if len(receptions) == n {
-			left = append(left, LeftOut{f.Recording.Path, errors.New(f.Reason)})
-			continue
-		}
-		if f.Rate != nil {
-			w := 1 / (f.Rate.U*f.Rate.U + leastRateU*leastRateU)
-			rate, weight = rate+w*f.Rate.Y, weight+w
-		}
-		if latest == nil || f.At.After(*latest.At) {
-			latest = f
-		}
-	}
-	if latest == nil {
-		if len(left) > 0 {
-			return Fix{}, left[0].(LeftOut).Err
-		}
-		return Fix{}, errors.New("no recording to combine")
-	}
-	// About the latest's offset, so that half a second's wrap does not matter.
-	for i := range receptions {
-		receptions[i].Offset = receptions[0].Offset + wrap(receptions[i].Offset-receptions[0].Offset)
-	}
-	request := path.JointRequest{
-		Receptions: receptions, Reference: *latest.At, URate: 1e-5, Sunspots: c.Sunspots, Maps: c.Maps, Ionograms: c.Ionograms,
-	}
-	if weight > 0 {
-		request.Rate, request.URate = rate/weight, max(leastRateU, 1/math.Sqrt(weight))
-	}
-	joint, err := path.Solve(request)
+	g, err := c.gather(fixes)
 	if err != nil {
 		return Fix{}, err
 	}
-	f := *latest
-	f.Verdict, f.Why, f.Reason = Found, nil, ""
-	f.Warnings, f.Notices = []string{}, left
-	f.Candidates, f.DoF = nil, nil
-	var common []BudgetLine
-	for _, l := range latest.Budget {
-		if l.Source == receiverDelay || l.Source == skewLine || l.Source == markerEdge {
-			common = append(common, l)
-		}
+	joint, err := path.Solve(g.request)
+	if err != nil {
+		return Fix{}, err
 	}
-	commonU, _ := combine(common)
+	f := *g.latest
+	f.Verdict, f.Why, f.Reason = Found, nil, ""
+	f.Warnings, f.Notices = []string{}, g.left
+	f.Candidates, f.DoF = nil, nil
+	common, commonU := f.common()
 	f.Budget = append([]BudgetLine{{Source: "joint path and ticks", Type: "B", U: joint.Offset.U(), Note: "of all recordings together"}}, common...)
 	f.state(joint.Offset.Widen(commonU))
 	f.Rate = &Rate{joint.Rate, math.Hypot(joint.URate, leastRateU)}
 	// The joint solution has the receptions in order of time.
+	parts := g.parts
 	order := make([]int, len(parts))
 	for i := range order {
 		order[i] = i
@@ -132,13 +90,108 @@ func Combine(fixes []Fix, c Combination) (Fix, error) {
 	return f, nil
 }
 
+// common are the contributions that all recordings share, and their u.
+func (f *Fix) common() (lines []BudgetLine, u float64) {
+	for _, l := range f.Budget {
+		if l.Source == receiverDelay || l.Source == skewLine || l.Source == markerEdge {
+			lines = append(lines, l)
+		}
+	}
+	u, _ = combine(lines)
+	return lines, u
+}
+
+// gathered is what fixes say together.
+type gathered struct {
+	request path.JointRequest
+	parts   []Combined // of the receptions
+	latest  *Fix
+	left    []Reason // fixes that cannot take part
+}
+
+// gather takes what fixes say of the receptions.
+func (c Combination) gather(fixes []Fix) (gathered, error) {
+	g := gathered{request: path.JointRequest{URate: 1e-5, Sunspots: c.Sunspots, Maps: c.Maps, Ionograms: c.Ionograms}}
+	var rate, weight float64
+	for i := range fixes {
+		f := &fixes[i]
+		n := len(g.parts)
+		err := c.receive(&g, f)
+		if err == nil && len(g.parts) == n {
+			err = errors.New(f.Reason)
+		}
+		if err != nil {
+			g.request.Receptions, g.parts = g.request.Receptions[:n], g.parts[:n]
+			g.left = append(g.left, LeftOut{f.Recording.Path, err})
+			continue
+		}
+		if f.Rate != nil {
+			w := 1 / (f.Rate.U*f.Rate.U + leastRateU*leastRateU)
+			rate, weight = rate+w*f.Rate.Y, weight+w
+		}
+		if g.latest == nil || f.At.After(*g.latest.At) {
+			g.latest = f
+		}
+	}
+	if g.latest == nil {
+		if len(g.left) > 0 {
+			return g, g.left[0].(LeftOut).Err
+		}
+		return g, errors.New("no recording to combine")
+	}
+	g.request.Reference = *g.latest.At
+	if weight > 0 {
+		g.request.Rate, g.request.URate = rate/weight, max(leastRateU, 1/math.Sqrt(weight))
+	}
+	// About the first's offset, so that half a second's wrap does not matter.
+	all := g.request.Receptions
+	for i := range all {
+		all[i].Offset = all[0].Offset + wrap(all[i].Offset-all[0].Offset)
+	}
+	return g, nil
+}
+
+// Advice is what one more recording would bring.
+type Advice struct {
+	Station   string  `json:"station"`
+	CarrierHz float64 `json:"carrier_hz"`
+	// 95 % half-widths of the offset now, and to be expected then.
+	HalfNow  float64 `json:"half_now_s"`
+	HalfThen float64 `json:"half_then_s"`
+}
+
+// worthwhile is the gain from which on a recording is advised: the expected half
+// over the present one, whose scatter is a factor of two.
+const worthwhile = 0.8
+
+// Advise finds the station and carrier whose reception in the next minutes would
+// narrow the interval of the fixes most, of those expected to be heard now; nil
+// when none would do much.
+func Advise(fixes []Fix, c Combination) *Advice {
+	g, err := c.gather(fixes)
+	if err != nil {
+		return nil
+	}
+	choices, now, err := path.Advise(g.request, c.Stations)
+	if err != nil || len(choices) == 0 {
+		return nil
+	}
+	_, u := g.latest.common()
+	best := choices[0]
+	a := &Advice{best.Station.ID, best.CarrierHz, math.Hypot(now, 1.96*u), math.Hypot(best.Half, 1.96*u)}
+	if a.HalfThen > worthwhile*a.HalfNow {
+		return nil
+	}
+	return a
+}
+
 // receive adds a fix's receptions, one for each station.
-func (c Combination) receive(receptions []path.Reception, parts []Combined, f *Fix) ([]path.Reception, []Combined, error) {
+func (c Combination) receive(g *gathered, f *Fix) error {
 	if f.Offset == nil {
-		return receptions, parts, nil
+		return nil
 	}
 	if f.At == nil {
-		return receptions, parts, errors.New("its time is not known: give --start")
+		return errors.New("its time is not known: give --start")
 	}
 	for _, s := range f.Stations {
 		i := slices.IndexFunc(c.Stations, func(st *station.Station) bool { return st.ID == s.ID })
@@ -146,7 +199,7 @@ func (c Combination) receive(receptions []path.Reception, parts []Combined, f *F
 			continue
 		}
 		if s.Received == nil {
-			return receptions, parts, errors.New("its fix does not say when the tick was received: replay the recording")
+			return errors.New("its fix does not say when the tick was received: replay the recording")
 		}
 		st := c.Stations[i]
 		r := path.Reception{Station: st, CarrierHz: s.CarrierHz, Time: *f.At, Offset: s.Received.Offset, U: s.Received.U}
@@ -154,7 +207,7 @@ func (c Combination) receive(receptions []path.Reception, parts []Combined, f *F
 		case s.Path != nil && (s.Path.Mode == givenMode || st.LongWave()):
 			r.Delay = mixture.Normal(s.Path.Delay, s.Path.U)
 		case f.Place == nil:
-			return receptions, parts, errors.New("its place is not known: give --at")
+			return errors.New("its place is not known: give --at")
 		default:
 			r.At = path.LatLon{Lat: f.Place.Lat, Lon: f.Place.Lon}
 		}
@@ -163,12 +216,12 @@ func (c Combination) receive(receptions []path.Reception, parts []Combined, f *F
 				r.Heard = append(r.Heard, path.Heard{Excess: a.Excess, U: a.U, LevelDB: a.Level})
 			}
 		}
-		receptions = append(receptions, r)
+		g.request.Receptions = append(g.request.Receptions, r)
 		p := Combined{Path: f.Recording.Path, Station: s.ID, CarrierHz: s.CarrierHz, At: *f.At}
 		if s.Offset != nil && s.U != nil && s.CI95 != nil {
 			p.Alone = OffsetAlone{*s.Offset, *s.U, *s.CI95}
 		}
-		parts = append(parts, p)
+		g.parts = append(g.parts, p)
 	}
-	return receptions, parts, nil
+	return nil
 }

@@ -52,6 +52,8 @@ type Fix struct {
 	Place *Place `json:"place,omitempty"`
 	// Recordings are those that were combined.
 	Recordings []Combined `json:"recordings,omitempty"`
+	// Advice is what to receive next, where that would narrow the interval.
+	Advice *Advice `json:"advice,omitempty"`
 }
 
 // Place is a point of the earth, degrees, north and east positive.

@@ -186,10 +186,9 @@ func (e *evening) lay() {
 	}
 }
 
-// spread fills out with the likelihood of reception k over the grid, and late with
+// spread fills out with the likelihood of a reception over the grid, and late with
 // the part of it that takes its arrivals for late.
-func (e *evening) spread(k int, all []possibility, out, late []float64) {
-	r := &e.Receptions[k]
+func (e *evening) spread(r *Reception, all []possibility, out, late []float64) {
 	floor := astray / (float64(e.n) * e.step)
 	for i := range out {
 		out[i] = floor
@@ -243,7 +242,7 @@ func (e *evening) newWork() *work {
 // drawn, and of the first k-1.
 func (e *evening) evidence(z []float64, k int, w *work) (all, before float64) {
 	for j := range k {
-		e.spread(j, e.readings(j, z), w.like[j], w.late[j])
+		e.spread(&e.Receptions[j], e.readings(j, z), w.like[j], w.late[j])
 	}
 	if k > 1 {
 		before = math.Log(e.total(w.like[:k-1]))
@@ -432,7 +431,7 @@ func (e *evening) joint(live []particle) Joint {
 		readings := make([][]possibility, count)
 		for k := range count {
 			readings[k] = e.readings(k, z)
-			e.spread(k, readings[k], w.like[k], w.late[k])
+			e.spread(&e.Receptions[k], readings[k], w.like[k], w.late[k])
 		}
 		sum := e.total(w.like)
 		clear(own)

@@ -77,12 +77,8 @@ func (c *combineCmd) Run(p *program, file calibrationFile) error {
 	if err != nil {
 		return err
 	}
-	all, err := c.table()
+	how, err := c.stationsFlags.combination(c.ionosphereFlags)
 	if err != nil {
-		return err
-	}
-	how := align.Combination{Sunspots: c.r12()}
-	if how.Maps, err = c.maps(); err != nil {
 		return err
 	}
 	var at *path.LatLon
@@ -91,9 +87,6 @@ func (c *combineCmd) Run(p *program, file calibrationFile) error {
 	}
 	if how.Ionograms, err = c.ionograms(at); err != nil {
 		return err
-	}
-	for i := range all {
-		how.Stations = append(how.Stations, &all[i])
 	}
 	if !slices.ContainsFunc(fixes, func(f align.Fix) bool { return f.Offset != nil }) {
 		for _, f := range fixes {
@@ -106,6 +99,7 @@ func (c *combineCmd) Run(p *program, file calibrationFile) error {
 		return err
 	}
 	fix = text.Fix(fix)
+	fix.Advice = align.Advise(fixes, how)
 	if c.JSON {
 		return json.NewEncoder(p.stdout).Encode(fix)
 	}

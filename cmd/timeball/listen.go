@@ -162,6 +162,7 @@ func (c *listenCmd) session(p *program, settings align.Settings) (*outcome, erro
 	show.End()
 	keys.Restore()
 	o := &outcome{fix: text.Fix(m.Fix()), settings: settings}
+	o.fix.Advice = c.advice(o.fix, settings)
 	o.picture = func() align.Picture { return pictureOf(m, o.fix) }
 	err = errors.Join(err, rec.finish(&o.fix))
 	if _, gone := os.Stat(c.Record); gone == nil { // one without a frame is removed

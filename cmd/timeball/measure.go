@@ -127,6 +127,33 @@ func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 	return s, nil
 }
 
+// advice is what to receive next; nil when there is nothing to say.
+func (f *measureFlags) advice(fix align.Fix, s align.Settings) *align.Advice {
+	if fix.Verdict != align.Found || fix.Wire != nil {
+		return nil
+	}
+	how, err := f.stationsFlags.combination(f.ionosphereFlags)
+	if err != nil {
+		return nil
+	}
+	how.Ionograms = s.Ionograms
+	return align.Advise([]align.Fix{fix}, how)
+}
+
+// combination is what fixes are joined with.
+func (f stationsFlags) combination(sky ionosphereFlags) (align.Combination, error) {
+	all, err := f.table()
+	if err != nil {
+		return align.Combination{}, err
+	}
+	how := align.Combination{Sunspots: sky.r12()}
+	for i := range all {
+		how.Stations = append(how.Stations, &all[i])
+	}
+	how.Maps, err = sky.maps()
+	return how, err
+}
+
 // delayOf is the delay given, else the one calibrated, else nil.
 func delayOf(given *delay, spread float64, kept *calibration) *align.Quantity {
 	if given != nil {

@@ -156,6 +156,7 @@ func (c *replayCmd) measure(p *program, name string, file calibrationFile) (*out
 		return nil, err
 	}
 	o.fix = text.Fix(attempt.Fix())
+	o.fix.Advice = c.advice(o.fix, settings)
 	o.fix.Recording.Settings = used
 	o.picture = func() align.Picture { return attempt.Picture(o.fix) }
 	return o, nil

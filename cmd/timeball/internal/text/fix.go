@@ -36,6 +36,9 @@ func WriteFix(w io.Writer, f align.Fix) error {
 	}
 	writeBudget(&b, f)
 	writeFacts(&b, f)
+	if a := f.Advice; a != nil {
+		fmt.Fprintf(&b, "advice        %s\n", Advice(*a))
+	}
 	for _, warning := range f.Warnings {
 		fmt.Fprintf(&b, "warning: %s\n", warning)
 	}
@@ -102,6 +105,13 @@ func Time(u align.UTC, layout string) string {
 		return strings.Replace(u.Second.Add(-time.Second).UTC().Format(layout), ":59:59", ":59:60", 1)
 	}
 	return u.Second.UTC().Format(layout)
+}
+
+// Advice says what to receive next.
+func Advice(a align.Advice) string {
+	half := func(seconds float64) string { return "±" + strings.TrimPrefix(Short(seconds), "+") }
+	return fmt.Sprintf("a few minutes of %s on %s now would take the interval from %s to about %s (timeball combine)",
+		strings.ToUpper(a.Station), Frequency(a.CarrierHz), half(a.HalfNow), half(a.HalfThen))
 }
 
 // writeRecordings tells what each recording of a combined fix says alone, and what

@@ -124,7 +124,7 @@ func TestOutlookUsage(t *testing.T) {
 		{"--environment=moon", "--environment", exitUsage},
 		{"--required-snr=1000", "decibels between", exitUsage},
 		{"--antenna-gain=NaN", "decibels between", exitUsage},
-		{"--noise-maps=" + t.TempDir(), "must hold p372_atmos_DJF.txt", exitFailed},
+		{"--noise-maps=" + t.TempDir(), "must hold COEFF01W.txt to COEFF12W.txt", exitFailed},
 	} {
 		out, errs, code := runPath(append(gannetHeadDay, c.flag)...)
 		if code != c.code || !strings.Contains(errs, c.says) || strings.Count(errs, "\n") != 1 || out != "" {

@@ -44,7 +44,7 @@ demo:
 	$(call install,$(LIVE_PACKAGES))
 	@$(MAKE) --no-print-directory build/timeball
 	@echo "The volunteers of the Gannet Head lighthouse museum measure their master clock:"
-	build/timeball replay --station wwv --carrier 10MHz --at 50.2,-5.6 --receiver-delay 0.5ms+-0.1ms \
+	build/timeball replay --station wwv --carrier 5MHz --at 50.2,-5.6 --receiver-delay 0.5ms+-0.1ms \
 		--plot build/gannet-head.png testdata/gannet-head.wav
 
 # Tests that play in real time mostly wait: more of them than cores run side by side.
@@ -123,7 +123,7 @@ soak:
 # The demo's recording. The keeper turns the adjustment after 44 s.
 recording: build/timeball
 	rm -f testdata/gannet-head.wav
-	build/timeball simulate --output testdata/gannet-head.wav --for 90s --sample-rate 8000 --start 2026-03-14T18:20:07Z --seed 3 \
+	build/timeball simulate --output testdata/gannet-head.wav --for 90s --sample-rate 8000 --start 2026-03-14T05:20:07Z --seed 3 \
 		--station wwv --path-delay 25.1ms --fading mid-moderate --snr 12 --lightning 4 --hum 50 \
 		--receiver-delay 0.4ms --high-pass 100 --low-pass 3000 --offset=-37ms --step 44s=-24.6ms --sample-clock 23
 

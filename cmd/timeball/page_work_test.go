@@ -109,7 +109,7 @@ func TestPageStartsAfresh(t *testing.T) {
 	if len(f.Marker.Steps) != 0 || f.Marker.Pulses > 36 {
 		t.Errorf("it remembers %+v", f.Marker)
 	}
-	if want := time.Date(2026, 3, 14, 18, 21, 36, 0, time.UTC); f.At == nil || !f.At.Equal(want) {
+	if want := time.Date(2026, 3, 14, 5, 21, 36, 0, time.UTC); f.At == nil || !f.At.Equal(want) {
 		t.Errorf("at %v, want %v", f.At, want)
 	}
 	if len(f.Warnings) == 0 || !strings.Contains(f.Warnings[len(f.Warnings)-1], "only from 0:55") {

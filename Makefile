@@ -31,7 +31,7 @@ endef
 cgo = if pkg-config --exists portaudio-2.0 2>/dev/null; then export CGO_ENABLED=1; \
 	else export CGO_ENABLED=0; echo "no PortAudio headers: building without live capture"; fi;
 
-.PHONY: all demo check test race fuzz faults vulnerabilities bench bench-history bench-fold soak recording clean
+.PHONY: all demo check test race fuzz faults vulnerabilities bench bench-history bench-fold soak recording install dist clean
 
 all: build/timeball
 
@@ -126,6 +126,33 @@ recording: build/timeball
 	build/timeball simulate --output testdata/gannet-head.wav --for 90s --sample-rate 8000 --start 2026-03-14T05:20:07Z --seed 3 \
 		--station wwv --path-delay 25.1ms --fading mid-moderate --snr 12 --lightning 4 --hum 50 \
 		--receiver-delay 0.4ms --high-pass 100 --low-pass 3000 --offset=-37ms --step 44s=-24.6ms --sample-clock 23
+
+# The program with its manual and what shells complete it with.
+PREFIX := /usr/local
+share := $(DESTDIR)$(PREFIX)/share
+install: build/timeball
+	install -D build/timeball $(DESTDIR)$(PREFIX)/bin/timeball
+	build/timeball manual man | gzip -9n > build/timeball.1.gz && install -Dm644 build/timeball.1.gz $(share)/man/man1/timeball.1.gz
+	build/timeball manual bash > build/timeball.bash && install -Dm644 build/timeball.bash $(share)/bash-completion/completions/timeball
+	build/timeball manual zsh > build/_timeball && install -Dm644 build/_timeball $(share)/zsh/site-functions/_timeball
+	build/timeball manual fish > build/timeball.fish && install -Dm644 build/timeball.fish $(share)/fish/vendor_completions.d/timeball.fish
+	install -Dm644 LICENSE $(share)/doc/timeball/copyright
+
+# What others can install: a Debian package with live capture, and programs of one
+# file without, each tried on the demo's recording where it can run here.
+STATIC := linux-amd64 linux-arm64 windows-amd64 darwin-arm64
+DIST_VERSION := 0.$(shell git log -1 --format=%cd --date=format:%Y%m%d)+$(shell git rev-parse --short HEAD)
+dist: $(STATIC:%=dist-%)
+	rm -rf build/package && $(MAKE) --no-print-directory install DESTDIR=build/package PREFIX=/usr
+	install -d build/package/DEBIAN
+	printf 'Package: timeball\nVersion: %s\nArchitecture: %s\nMaintainer: the timeball project\nDepends: libc6, libportaudio2\nSection: hamradio\nPriority: optional\nDescription: measures a clock against time signals\n Tells how far a one-pulse-a-second marker is from UTC, by the ticks of\n standard-time stations.\n' \
+		'$(DIST_VERSION)' "$$(dpkg --print-architecture)" > build/package/DEBIAN/control
+	dpkg-deb --root-owner-group --build build/package build/timeball.deb
+
+dist-%:
+	CGO_ENABLED=0 GOOS=$(word 1,$(subst -, ,$*)) GOARCH=$(word 2,$(subst -, ,$*)) $(GO) build -trimpath -ldflags '-s -w' -o build/timeball-$* ./cmd/timeball
+	@if [ $* = $$($(GO) env GOOS)-$$($(GO) env GOARCH) ]; then build/timeball-$* replay --station wwv --path-delay 25.1ms testdata/gannet-head.wav >/dev/null && echo "timeball-$*: measures the demo's recording"; \
+	else echo "timeball-$*: built, cannot be tried here"; fi
 
 clean:
 	rm -rf build

@@ -12,6 +12,7 @@ import (
 // minus UTC: positive means the local clock is ahead and must be retarded.
 type Fix struct {
 	Schema    string    `json:"schema"`
+	Program   string    `json:"program,omitempty"` // that made it, with its commit
 	Recording Recording `json:"recording"`
 	Verdict   Verdict   `json:"verdict"`
 	// Why there is no fix, and what else there is to say; Reason and Warnings are

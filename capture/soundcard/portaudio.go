@@ -30,6 +30,9 @@ import (
 	"github.com/gordonklaus/portaudio"
 )
 
+// Available reports whether this program can capture live.
+const Available = true
+
 const (
 	// Long enough that a busy machine does not make a card overflow, short
 	// enough that the screen follows the hand.

@@ -75,7 +75,7 @@ func readSettings(path string) (*settings, error) {
 func (s *settings) apply(ctx *kong.Context) error {
 	known := map[string]bool{}
 	kong.Visit(ctx.Model, func(node kong.Visitable, next kong.Next) error {
-		if f, ok := node.(*kong.Flag); ok && f.Name != "help" && f.Name != "config" {
+		if f, ok := node.(*kong.Flag); ok && f.Name != "help" && f.Name != "config" && f.Name != "version" {
 			known[f.Name] = true
 		}
 		return next(nil)

@@ -47,7 +47,8 @@ type program struct {
 
 // commands is the command line; each command stands in the file of its name.
 type commands struct {
-	Config string `placeholder:"FILE.toml" help:"Settings to use instead of those in the configuration folder."`
+	Config  string      `placeholder:"FILE.toml" help:"Settings to use instead of those in the configuration folder."`
+	Version versionFlag `help:"Say which program this is: commit, build, with or without live capture."`
 
 	Combine   combineCmd   `cmd:"" help:"One fix from the recordings of an evening: several carriers and stations, one clock."`
 	Inputs    inputsCmd    `cmd:"" help:"List the sound inputs."`
@@ -62,6 +63,7 @@ type commands struct {
 	Outlook   outlookCmd   `cmd:"" help:"Which station and carrier can be heard when, for the next day."`
 	Stations  stationsCmd  `cmd:"" help:"The stations: when and how each is heard; the fields of a file of your own."`
 	Simulate  simulateCmd  `cmd:"" help:"Write a recording with a known truth."`
+	Manual    manualCmd    `cmd:"" hidden:"" help:"Manual page and completions, for make install."`
 	Schema    schemaCmd    `cmd:"" help:"JSON Schema of every object that is printed."`
 	Licences  licencesCmd  `cmd:"" help:"Terms of this program and of all that is linked into it."`
 }

@@ -9,8 +9,9 @@ import (
 	"timeball/detect/marker"
 )
 
-// Fix puts into words why there is no fix, and what is to be said beside it.
+// Fix says which program made the fix, and puts into words why there is no fix, and what is to be said beside it.
 func Fix(f align.Fix) align.Fix {
+	f.Program = Version()
 	if f.Why != nil {
 		f.Reason = reason(f.Why)
 	}

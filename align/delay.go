@@ -152,6 +152,6 @@ func withDrift(lines []line, drift, u float64) []line {
 	return moved
 }
 
-// driftU is the part of an uncertainty u that comes from the path's drift, given
-// what is left of it without, steady.
-func driftU(u, steady float64) float64 { return math.Sqrt(max(0, u*u-steady*steady)) }
+// partOf is what something contributes to an uncertainty u of which rest is left
+// without it.
+func partOf(u, rest float64) float64 { return math.Sqrt(max(0, u*u-rest*rest)) }

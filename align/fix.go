@@ -5,6 +5,8 @@ package align
 import (
 	"encoding/json"
 	"time"
+
+	"timeball/detect/marker"
 )
 
 // Fix is one finished measurement, in the form `replay --json` prints
@@ -234,8 +236,12 @@ type MarkerFix struct {
 	Edge    string  `json:"edge"`    // rising or falling
 	Pulses  int     `json:"pulses"`
 	Missed  int     `json:"missed"`
-	Jitter  float64 `json:"jitter_s"` // standard deviation of one edge
-	Steps   []Step  `json:"steps"`
+	Jitter  float64 `json:"jitter_s"` // standard deviation of one pulse about the mean line, a beat taken out
+	// Scatter says how pulses lie about the mean line; Beat by how much longer every
+	// second interval between them is than the mean one, when they are out of beat.
+	Scatter marker.Pattern `json:"scatter,omitempty"`
+	Beat    float64        `json:"beat_s"`
+	Steps   []Step         `json:"steps"`
 }
 
 // Step is a jump of the marker, as when somebody turns the phase adjustment.

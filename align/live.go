@@ -128,7 +128,7 @@ func (l *Live) levels() []ChannelLevel {
 // stateOf describes the latest pulse of a track; the step is in frames.
 func stateOf(t *marker.Track) MarkerState {
 	last := t.Seconds() - 1
-	m := MarkerState{Jitter: t.JitterSeconds()}
+	m := MarkerState{Jitter: t.JitterSeconds(), Beat: math.Abs(t.BeatSeconds())}
 	for m.Missing = 0; m.Missing <= last; m.Missing++ {
 		if _, ok := t.Pulse(last - m.Missing); ok {
 			break

@@ -3,6 +3,7 @@ package align
 import (
 	"math"
 
+	"timeball/detect/marker"
 	"timeball/detect/mixture"
 	"timeball/detect/tick/timing"
 )
@@ -69,6 +70,21 @@ func lines(a *timing.Arrival, rate, period float64) []line {
 		})
 	}
 	return all
+}
+
+// againstMean refers lines to the marker's mean line, which is given where they are
+// stated: m takes part in the value and the rate, and so does what is not known of it.
+func againstMean(lines []line, m marker.Mean, period float64) []line {
+	moved := make([]line, len(lines))
+	for i, l := range lines {
+		l.x -= m.Offset / period
+		l.y -= m.Slope / period
+		l.vx += m.VarOffset / (period * period)
+		l.vy += m.VarSlope / (period * period)
+		l.cov += m.Cov / (period * period)
+		moved[i] = l
+	}
+	return moved
 }
 
 // wrap brings an offset into (−0.5, 0.5].

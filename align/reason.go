@@ -66,6 +66,13 @@ type (
 		Given, Told time.Time
 		Broadcast   bool // it is the broadcast that tells
 	}
+	// OutOfBeat: every second interval between the marker's pulses is longer by so
+	// much than the others' mean, as with an escapement out of beat.
+	OutOfBeat struct{ BySeconds float64 }
+	// Jittery: the marker's pulses scatter, so that the offset, that of their mean
+	// line, is not that of the last one, and a step of less than StepSeconds shows
+	// only after some pulses.
+	Jittery struct{ JitterSeconds, StepSeconds float64 }
 	// HandsUntold: the broadcast has not told what the hands should show.
 	HandsUntold struct{}
 )
@@ -85,3 +92,5 @@ func (LeftOut) reason()           {}
 func (Doubted) reason()           {}
 func (HandsUntold) reason()       {}
 func (StartContradicted) reason() {}
+func (OutOfBeat) reason()         {}
+func (Jittery) reason()           {}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"timeball/capture/station"
+	"timeball/detect/marker"
 	"timeball/detect/mixture"
 	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
@@ -23,6 +24,7 @@ type stationOffset struct {
 	rate      mixture.Mixture
 	ua, u     float64 // of ticks and of measured
 	drift     float64 // part of them that comes from the path's drift
+	jitter    float64 // and from the marker's scatter, the same for all stations
 	ub        float64 // its own type B uncertainty, without the path's
 	lines     []BudgetLine
 	pathKnown bool
@@ -70,6 +72,7 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(decoder) timecode.Re
 		return f
 	}
 	f.Marker = a.markerFix()
+	f.Notices = append(f.Notices, scatterNotices(f.Marker)...)
 	period := a.pulses.PeriodFrames()
 	ppm := (period/a.rate - 1) * 1e6
 	f.SampleClock = &SampleClock{PPMvsMarker: &ppm}
@@ -129,12 +132,15 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 		s.lines = append(s.lines, BudgetLine{Source: "path delay " + arr.Station.ID, Type: "B", U: way.used.U, Note: way.note})
 	}
 	all, since := lines(arr, a.rate, period), float64(last)-arr.Ref
+	ticks, _ := extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
+	all = againstMean(all, a.pulses.Mean(int(arr.Ref)-arr.Expected/2).At(since), period)
 	s.ticks, s.rate = extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
 	s.ticks = s.ticks.Shift(shift)
 	s.ua = s.ticks.U()
+	s.jitter = partOf(s.ua, ticks.U())
 	if way.uDrift > 0 {
 		steady, _ := extrapolate(withDrift(all, way.used.Drift, 0), since)
-		s.drift = driftU(s.ua, steady.U())
+		s.drift = partOf(s.ua, steady.U())
 	}
 	s.measured, s.u = s.ticks, s.ua
 	if s.pathKnown {
@@ -188,11 +194,10 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	}
 	receiver, skew := a.settings.Delays()
 	common := -receiver.Value + skew.Value
-	markerU := a.markerU()
 	commonLines := []BudgetLine{
 		{Source: receiverDelay, Type: "B", U: receiver.U, Note: receiver.Note},
 		{Source: skewLine, Type: "B", U: skew.U, Note: skew.Note},
-		{Source: markerEdge, Type: "B", U: markerU},
+		{Source: markerEdge, Type: "B", U: a.detectors[a.marker].Assess().ReferenceSigmaFrames / a.rate},
 	}
 
 	// Weights from each station's own uncertainty. Offsets are taken about the
@@ -230,6 +235,12 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		joint, _ = joint.Times(s.measured.Widen(s.ub))
 		joint = joint.Reduce(mostPossibilities)
 	}
+	// What the marker scatters does not average out over stations.
+	jitter, squares := known[heaviest].jitter, 0.0
+	for _, w := range weights {
+		squares += w * w
+	}
+	joint = joint.Widen(jitter * math.Sqrt(max(0, 1-squares)))
 	median := joint.Median()
 	joint = joint.Shift(-median).Scale(birge).Shift(median)
 	for i, s := range known {
@@ -241,7 +252,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	ua, dof := 0.0, known[heaviest].measured.DoF()
 	for i, s := range known {
 		scale := weights[i] * birge
-		ua += scale * scale * (s.ua*s.ua - s.drift*s.drift)
+		ua += scale * scale * max(0, s.ua*s.ua-s.drift*s.drift-s.jitter*s.jitter)
 		if s.drift > 0 {
 			f.Budget = append(f.Budget, BudgetLine{Source: "path drift " + s.fix.ID, Type: "B", U: scale * s.drift, Note: "over the time since the middle of the ticks"})
 		}
@@ -250,7 +261,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	if !math.IsInf(dof, 1) {
 		line.DoF = &dof
 	}
-	f.Budget = append([]BudgetLine{line}, f.Budget...)
+	f.Budget = append([]BudgetLine{line, {Source: "marker jitter", Type: "A", U: jitter}}, f.Budget...)
 	f.Budget = append(f.Budget, commonLines...)
 	commonU, _ := combine(commonLines)
 	f.state(joint.Shift(common).Widen(commonU))
@@ -343,9 +354,10 @@ func candidates(offset mixture.Mixture) []Candidate {
 func (a *Attempt) markerFix() *MarkerFix {
 	as := a.detectors[a.marker].Assess()
 	pulses, missed, _ := a.pulses.Counts()
+	mean := a.pulses.Mean(0)
 	m := &MarkerFix{
 		Channel: a.marker + 1, Edge: as.Edge.String(), Pulses: pulses, Missed: missed,
-		Jitter: a.pulses.JitterSeconds(), Steps: []Step{},
+		Jitter: mean.Jitter / a.rate, Scatter: mean.Pattern, Beat: math.Abs(a.pulses.BeatSeconds()), Steps: []Step{},
 	}
 	for _, s := range a.pulses.Steps() {
 		m.Steps = append(m.Steps, Step{s.At / a.rate, s.BySeconds})
@@ -353,12 +365,19 @@ func (a *Attempt) markerFix() *MarkerFix {
 	return m
 }
 
-// markerU is the standard uncertainty of where the marker's edge is: the same
-// for every pulse, and that of the last one against the rest.
-func (a *Attempt) markerU() float64 {
-	as := a.detectors[a.marker].Assess()
-	pulses, _, _ := a.pulses.Counts()
-	return math.Hypot(as.ReferenceSigmaFrames/a.rate, a.pulses.JitterSeconds()/math.Sqrt(float64(max(1, pulses))))
+// A marker is steady if its pulses scatter by less than an electrical pulse's noise
+// ever lets them (common practice): then nothing need be said of it.
+const steadyMarker = 10e-6 // s
+
+// scatterNotices says what is to be said of how a marker's pulses lie.
+func scatterNotices(m *MarkerFix) (all []Reason) {
+	if m.Beat > steadyMarker {
+		all = append(all, OutOfBeat{m.Beat})
+	}
+	if m.Jitter > steadyMarker {
+		all = append(all, Jittery{m.Jitter, marker.SureStep * m.Jitter})
+	}
+	return all
 }
 
 // label finds the UTC of the last marker: from the broadcast's code, else from

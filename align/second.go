@@ -75,6 +75,7 @@ type MarkerState struct {
 	// Missing counts the seconds since the latest pulse.
 	Missing int     `json:"missing_s"`
 	Jitter  float64 `json:"jitter_s"`
+	Beat    float64 `json:"beat_s"` // see MarkerFix
 	// Step is by how much the latest pulse had moved, positive later; 0: it had not.
 	Step float64 `json:"step_s"`
 }

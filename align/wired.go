@@ -160,9 +160,9 @@ func (w *Wired) phases(from, end int) []float64 {
 	var x []float64
 	for n := from; n < end; n++ {
 		v := math.NaN()
-		if _, ok := w.pulses.Pulse(n); ok {
-			base, _ := w.pulses.Base(n)
-			v = float64(n) - base/w.rate
+		if at, ok := w.pulses.Pulse(n); ok {
+			phase, _ := w.pulses.Phase(n)
+			v = float64(n) - (at-phase)/w.rate
 		}
 		x = append(x, v)
 	}
@@ -317,9 +317,10 @@ func Alike(a, b marker.Assessment) bool {
 // describe tells of the marker, or reference, on a channel.
 func describe(channel int, as marker.Assessment, t *marker.Track) *MarkerFix {
 	pulses, missed, _ := t.Counts()
+	mean := t.Mean(0)
 	m := &MarkerFix{
 		Channel: channel + 1, Edge: as.Edge.String(), Pulses: pulses, Missed: missed,
-		Jitter: t.JitterSeconds(), Steps: []Step{},
+		Jitter: mean.Jitter / as.PeriodFrames, Scatter: mean.Pattern, Beat: math.Abs(t.BeatSeconds()), Steps: []Step{},
 	}
 	for _, s := range t.Steps() {
 		m.Steps = append(m.Steps, Step{s.At / as.PeriodFrames, s.BySeconds})

@@ -191,6 +191,7 @@ type Marker struct {
 	RingDecay      float64 // and time constant, s
 	NoiseRMS       float64 // full scale 1
 	JitterSeconds  float64 // standard deviation of each pulse
+	BeatSeconds    float64 // by which every second interval between pulses is longer than a second, and the others shorter: an escapement out of beat
 	MissingShare   float64 // 0 to 1
 	FalsePerMinute float64 // mean number of pulses that are no second
 	Motor          Motor

@@ -56,6 +56,7 @@ func (p *pulseTrain) next(all []pulse) []pulse {
 		at = k - p.m.offsetAt(at)
 	}
 	at += p.m.JitterSeconds * rng.NormFloat64()
+	at += p.m.BeatSeconds * (0.5 - float64(p.second&1))
 	all = append(all, pulse{at: at, due: true, sent: rng.Float64() >= p.m.MissingShare})
 	if p.m.FalsePerMinute > 0 && rng.Float64() < p.m.FalsePerMinute/60 {
 		all = append(all, pulse{at: at + rng.Float64(), sent: true})

@@ -295,6 +295,14 @@ func classes() []class {
 	for _, f := range families() {
 		all = append(all, f.class())
 	}
+	for _, minutes := range []float64{4, 10} {
+		add("marker jitter 0.2 to 0.5 ms", 15, minutes, scatter(0.2e-3, 0.5e-3, 0, 0))
+		add("marker jitter 0.5 to 1.5 ms", 15, minutes, scatter(0.5e-3, 1.5e-3, 0, 0))
+		add("marker jitter 1.5 to 3 ms", 15, minutes, scatter(1.5e-3, 3e-3, 0, 0))
+		add("marker jitter 0.2 to 3 ms mid-moderate", 10, minutes, with(channel("mid-moderate"), scatter(0.2e-3, 3e-3, 0, 0)))
+		add("marker out of beat", 15, minutes, scatter(1e-6, 0.3e-3, 0.5e-3, 4e-3))
+		add("marker on warming sample clock", 15, minutes, with(scatter(1e-8, 1e-5, 0, 0), warming))
+	}
 	for _, id := range []string{"wwv", "chu"} {
 		for _, way := range []string{"steady", "mid-moderate"} {
 			add(fmt.Sprintf("start %s %s", id, way), 15, 1, with(of(id), channel(way)))
@@ -302,6 +310,19 @@ func classes() []class {
 		}
 	}
 	return all
+}
+
+// scatter gives the marker a white jitter and a beat between bounds, s.
+func scatter(least, most, leastBeat, mostBeat float64) change {
+	return func(r *rand.Rand, c *simulate.Config) {
+		c.Marker.JitterSeconds = least * math.Exp(r.Float64()*math.Log(most/least))
+		c.Marker.BeatSeconds = leastBeat + r.Float64()*(mostBeat-leastBeat)
+	}
+}
+
+// warming lets the sample clock's rate go to and fro.
+func warming(r *rand.Rand, c *simulate.Config) {
+	c.SoundCard.WanderPPM, c.SoundCard.WanderSeconds = 0.5+1.5*r.Float64(), 400+800*r.Float64()
 }
 
 var motors = []simulate.MotorShape{simulate.Click, simulate.Thump, simulate.Ring, simulate.Buzz}

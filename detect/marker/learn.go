@@ -13,7 +13,7 @@ const (
 	leastPulses    = 5    // from which the marker is learned
 	leastShare     = 0.75 // of the seconds spanned must show a pulse
 	maxRateError   = 2e-4 // of local second against sample clock: 100 ppm each, with room
-	chainJitter    = 5e-4 // seconds of irregularity allowed while learning
+	chainJitter    = 5e-4 // seconds of irregularity allowed while learning; when there is no such marker, four times mostJitter
 	maxCompany     = 2    // other strong edges within companySeconds; a tone burst has more
 	companySeconds = 0.02
 	mostEdges      = 16   // strong edges a second; hum with spikes has more
@@ -77,8 +77,9 @@ func (d *Detector) due(position int64) bool {
 }
 
 // chain returns those edges going the given way that are one second apart, the
-// strongest such series, with at least least of them; and its median level.
-func (d *Detector) chain(rising bool, least int) (chain []edge, level float64) {
+// strongest such series, with at least least of them and up to jitter irregular, s;
+// and its median level.
+func (d *Detector) chain(rising bool, least int, jitter float64) (chain []edge, level float64) {
 	if len(d.recent) == 0 {
 		return nil, 0
 	}
@@ -93,7 +94,7 @@ func (d *Detector) chain(rising bool, least int) (chain []edge, level float64) {
 		for _, e := range d.recent[i+1:] {
 			n := math.Round((e.position - seed.position) / rate)
 			if e.rising != rising || n <= lastSecond ||
-				math.Abs(e.position-seed.position-n*rate) > (maxRateError*n+chainJitter)*rate+2 ||
+				math.Abs(e.position-seed.position-n*rate) > (maxRateError*n+jitter)*rate+2 ||
 				e.level < seed.level/3 || e.level > seed.level*3 {
 				continue
 			}
@@ -154,8 +155,15 @@ func (d *Detector) look() (look, Finding) {
 	}
 	// A trailing edge is seen later than its leading one; waiting for as many
 	// of them would cost a second.
-	up, upLevel := d.chain(true, leastPulses-2)
-	down, downLevel := d.chain(false, leastPulses-2)
+	var up, down []edge
+	var upLevel, downLevel float64
+	for _, jitter := range []float64{chainJitter, 4 * mostJitter} {
+		up, upLevel = d.chain(true, leastPulses-2, jitter)
+		down, downLevel = d.chain(false, leastPulses-2, jitter)
+		if max(len(up), len(down)) >= leastPulses {
+			break
+		}
+	}
 	if max(len(up), len(down)) < leastPulses {
 		return look{}, Irregular
 	}

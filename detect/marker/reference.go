@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/optimize"
+	"gonum.org/v1/gonum/stat"
 )
 
 const (
@@ -95,7 +96,7 @@ func (t *template) crossing() (at, height float64) {
 	for k := 6; k <= 16; k++ {
 		n, c = append(n, float64(k)), append(c, t.shape[before+k])
 	}
-	top := fitLine(n, c, 0).at(0)
+	top, _ := stat.LinearRegression(n, c, nil, false)
 	half := (base + top) / 2
 	for k := before - 5; k < before+6; k++ {
 		a, b := t.shape[k]-half, t.shape[k+1]-half

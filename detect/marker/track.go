@@ -8,14 +8,9 @@ import (
 
 const (
 	trackSeconds  = 9000 // kept one by one: two and a half hours
-	lineSeconds   = 16   // latest pulses through which the next one is foretold
 	periodSeconds = 64   // latest pulses from which the period is stated
-	refineSeconds = 8    // pulses after a step from which its size is refined
-	firstSeconds  = 5    // pulses before steps are looked for; a Detector has found these regular
-	jitterMemory  = 64   // second differences from which the jitter is estimated
-	stepSigmas    = 6    // a departure of so many sigma is a step
-	wander        = 5e-9 // of the sample clock in a second, s (common practice)
 	settleSeconds = 0.05 // after the expected instant, a pulse elsewhere stands for this second
+	mostJitter    = 3e-3 // s: an optical pick-off's (common practice)
 	mostDoubtful  = 64   // movements that one pulse may undo
 	listLength    = 4096 // steps and jumps remembered
 )
@@ -44,12 +39,13 @@ type Jump struct {
 
 // Track keeps the marker's phase against the sample clock.
 //
-// Seconds are counted from the first pulse, which is number 0. A pulse further
-// than six sigma from where the latest sixteen foretell it (sigma: jitter,
-// extrapolation and 5 ns of sample clock wander together) is a step, at once.
-// Steps are withdrawn when the next pulse is back at an old place, since the
-// pulses that seemed to have moved were then false ones. Positions are kept for
-// the latest two and a half hours.
+// Seconds are counted from the first pulse, which is number 0. The pulses scatter
+// about a smooth line of sample time, the base (see follow.go), with a jitter that
+// is learned, and by turns to either side of it if the movement is out of beat. A
+// pulse farther from where the line foretells it than scatter explains is a step, at
+// once; a smaller step is found when several pulses show it. Steps are withdrawn
+// when the next pulse is back at an old place, since the pulses that seemed to have
+// moved were then false ones. Positions are kept for the latest two and a half hours.
 type Track struct {
 	rate   float64
 	log    []second // seconds oldest .. oldest+len(log)-1
@@ -59,9 +55,8 @@ type Track struct {
 	shift float64 // total of steps and gaps, frames
 	gap   float64 // total of gaps, frames
 
-	line   line // through the latest pulses; see recent
-	latest int  // second of the newest pulse
-	stale  bool // line is not that of the log
+	follower
+	latest int // second of the newest pulse
 
 	waiting  []Pulse // candidates for the next second
 	move     move    // the latest movement; its second is -1 when it is settled
@@ -70,17 +65,18 @@ type Track struct {
 	jumps    []Jump
 	nextID   int
 
-	differences []float64 // absolute second differences of pulse positions
-	sigma       float64   // of one edge, frames
+	scatter
 
 	pulses, missed, discarded int
 }
 
-// second is one local second. A missing pulse has at NaN.
+// second is one local second.
 type second struct {
-	at    float64 // position of the pulse, frames
-	shift float64 // steps and gaps before it, frames
-	gap   float64 // gaps before it, frames
+	at     float64 // position of the pulse, frames
+	seen   bool    // there was one
+	shift  float64 // steps and gaps before it, frames
+	gap    float64 // gaps before it, frames
+	filter estimate
 }
 
 // move is a movement that may still be withdrawn or refined.
@@ -95,7 +91,7 @@ func NewTrack(rate float64) *Track {
 	if !(rate > 0) {
 		panic(fmt.Sprintf("marker: rate %v Hz", rate))
 	}
-	return &Track{rate: rate, move: move{second: -1, jump: -1}}
+	return &Track{rate: rate, latest: -1, follower: follower{warmth: warming}, move: move{second: -1, jump: -1}}
 }
 
 // Update takes pulses in order of position, and the position up to which the
@@ -159,7 +155,7 @@ func (t *Track) advance(position float64) {
 			t.waiting = t.waiting[:0]
 			t.accept(best, best.Position-expected)
 		case position >= expected+t.rate/2:
-			t.append(second{math.NaN(), t.shift, t.gap})
+			t.append(second{shift: t.shift, gap: t.gap})
 			t.missed++
 		default:
 			return
@@ -180,18 +176,23 @@ func (t *Track) accept(p Pulse, moved float64) {
 	}
 	n := t.Seconds()
 	if moved != 0 {
-		t.begin(n, p, moved)
+		t.begin(n, p.Position, moved)
+		if len(t.doubtful) == mostDoubtful {
+			t.doubtful = slices.Delete(t.doubtful, 0, 1)
+		}
+		t.doubtful = append(t.doubtful, t.move)
 	}
-	t.append(second{p.Position, t.shift, t.gap})
-	t.latest, t.stale = n, true
+	t.append(second{at: p.Position, seen: true, shift: t.shift, gap: t.gap})
+	t.latest = n
 	t.pulses++
 	if moved == 0 {
 		t.doubtful = t.doubtful[:0]
-		if t.move.second >= 0 && n-t.move.second < refineSeconds {
-			t.refineMove()
+		t.seekStep(n)
+		if t.move.second >= 0 {
+			t.refineMove(n)
 		}
 	}
-	t.learnJitter(n, p)
+	t.learn(n)
 }
 
 func (t *Track) append(s second) {
@@ -201,133 +202,28 @@ func (t *Track) append(s second) {
 		t.oldest += drop
 	}
 	t.log = append(t.log, s)
+	t.changed(t.Seconds() - 1)
 }
 
 // Seconds is the number of local seconds so far: the latest is Seconds()-1.
 func (t *Track) Seconds() int { return t.oldest + len(t.log) }
 
-// steady returns the latest pulses before second end, up to count of them, as
-// second and position with movements taken out, the latest first.
-func (t *Track) steady(end, count int) (n, c []float64) {
-	for i := end - 1; i >= t.oldest && i >= end-8*count && len(n) < count; i-- {
-		if s := t.log[i-t.oldest]; !math.IsNaN(s.at) {
-			n = append(n, float64(i))
-			c = append(c, s.at-s.shift)
-		}
-	}
-	return n, c
-}
-
-// line is the straight line through points of equal weight.
-type line struct {
-	n, c  float64 // centre
-	slope float64
-	count float64
-	sxx   float64
-}
-
-// fitLine needs at least one point; one point alone takes the given slope.
-func fitLine(n, c []float64, slope float64) line {
-	l := line{count: float64(len(n)), slope: slope}
-	for i := range n {
-		l.n += n[i] / l.count
-		l.c += (c[i] - c[0]) / l.count // near each other: keeps the digits
-	}
-	sxy := 0.0
-	for i := range n {
-		dn := n[i] - l.n
-		l.sxx += dn * dn
-		sxy += dn * (c[i] - c[0] - l.c)
-	}
-	l.c += c[0]
-	if l.sxx > 0 {
-		l.slope = sxy / l.sxx
-	}
-	return l
-}
-
-func (l line) at(n float64) float64 { return l.c + l.slope*(n-l.n) }
-
-// variance is that of at(n) for unit variance of the points.
-func (l line) variance(n float64) float64 {
-	v := 1 / l.count
-	if l.sxx > 0 {
-		v += (n - l.n) * (n - l.n) / l.sxx
-	}
-	return v
-}
-
-// recent is the line through the latest pulses, and the second of the last. It
-// stays known in a silence longer than the log.
-func (t *Track) recent() (l line, latest float64) {
-	for count := lineSeconds; t.stale && count < 16*trackSeconds; count *= 2 { // more after a long silence
-		if n, c := t.steady(t.latest+1, count); len(n) > 0 {
-			t.line, t.latest, t.stale = fitLine(n, c, t.rate), int(n[0]), false
-		}
-	}
-	return t.line, float64(t.latest)
-}
-
-// expect foretells the position of the next second's pulse, and how far from it
-// a pulse may be without having been moved. sigma is the pulse's own noise.
-func (t *Track) expect(sigma float64) (position, limit float64) {
-	n := float64(t.Seconds())
-	l, latest := t.recent()
-	position = l.at(n) + t.shift
-	if t.pulses < firstSeconds {
-		return position, (chainJitter + maxRateError*(n-l.n)) * t.rate
-	}
-	s := max(t.sigma, sigma)
-	w := wander * t.rate * (n - latest)
-	limit = stepSigmas * math.Sqrt(s*s*(1+l.variance(n))+w*w)
-	// While few differences are known their median may be far too small.
-	return position, limit * (1 + 4/float64(len(t.differences)+1))
-}
-
-// learnJitter updates the jitter from the second difference of the latest
-// positions: a steady rate, even that of a steadily turned adjustment, leaves
-// none. Differences across a movement are left out, unless movements alternate,
-// for a hand turns one way and jitter goes to and fro.
-func (t *Track) learnJitter(n int, p Pulse) {
-	i := n - t.oldest
-	if i < 2 || math.IsNaN(t.log[i-1].at) || math.IsNaN(t.log[i-2].at) {
-		return
-	}
-	a, b, c := t.log[i-2], t.log[i-1], t.log[i]
-	first, second := b.shift-a.shift, c.shift-b.shift
-	if first != 0 || second != 0 {
-		if first*second >= 0 {
-			return
-		}
-	}
-	if len(t.differences) == jitterMemory {
-		t.differences = slices.Delete(t.differences, 0, 1)
-	}
-	t.differences = append(t.differences, math.Abs(c.at-2*b.at+a.at))
-	// The second difference of white jitter has six times its variance.
-	t.sigma = 1.4826 * median(t.differences) / math.Sqrt(6)
-}
-
-// begin books a movement by r frames before second n.
-func (t *Track) begin(n int, p Pulse, r float64) {
+// begin books a movement by r frames before second n, the pulse of which is at at.
+func (t *Track) begin(n int, at, r float64) {
 	t.shift += r
 	t.move = move{second: n, size: r, jump: -1}
 	if math.Abs(r) >= 0.5 {
 		t.move.jump = t.nextID
 		t.nextID++
-		t.jumps = append(t.jumps, Jump{ID: t.move.jump, Second: n, AtPosition: t.lastPosition(), size: r})
+		t.jumps = append(t.jumps, Jump{ID: t.move.jump, Second: n, AtPosition: t.lastPosition(n), size: r})
 		t.judge(r)
 	}
-	if len(t.doubtful) == mostDoubtful {
-		t.doubtful = slices.Delete(t.doubtful, 0, 1)
-	}
-	t.doubtful = append(t.doubtful, t.move)
 	if k := len(t.steps) - 1; k >= 0 && t.steps[k].Last >= n-1 && (t.steps[k].BySeconds > 0) == (r > 0) {
 		s := &t.steps[k]
 		s.Last, s.moves = n, s.moves+1
 		s.BySeconds += r / t.rate
 	} else {
-		t.steps = append(t.steps, Step{First: n, Last: n, At: p.Position, BySeconds: r / t.rate, moves: 1})
+		t.steps = append(t.steps, Step{First: n, Last: n, At: at, BySeconds: r / t.rate, moves: 1})
 	}
 	if len(t.steps) > listLength {
 		t.steps = slices.Delete(t.steps, 0, listLength/2)
@@ -337,13 +233,14 @@ func (t *Track) begin(n int, p Pulse, r float64) {
 	}
 }
 
-func (t *Track) lastPosition() float64 {
-	for i := len(t.log) - 1; i >= 0; i-- {
-		if !math.IsNaN(t.log[i].at) {
+// lastPosition is that of the latest pulse before second n.
+func (t *Track) lastPosition(n int) float64 {
+	for i := min(n, t.Seconds()) - 1 - t.oldest; i > 0; i-- {
+		if t.log[i].seen {
 			return t.log[i].at
 		}
 	}
-	return math.NaN()
+	return t.start
 }
 
 // judge tells of the latest jump whether its size is a whole number of frames.
@@ -362,7 +259,7 @@ func (t *Track) judge(size float64) {
 func (t *Track) resize(size float64) {
 	by := size - t.move.size
 	t.move.size = size
-	t.stale = true
+	t.changed(t.move.second)
 	t.shift += by
 	for i := range t.log {
 		if t.oldest+i >= t.move.second {
@@ -390,7 +287,7 @@ func (t *Track) withdraw(i int) {
 		}
 		t.jumps = slices.DeleteFunc(t.jumps, func(j Jump) bool { return j.ID == m.jump })
 		if i := m.second - t.oldest; i >= 0 {
-			t.log[i].at = math.NaN()
+			t.log[i].at, t.log[i].seen = 0, false
 		}
 		t.pulses--
 		t.missed++
@@ -407,32 +304,15 @@ func (t *Track) recount(p Pulse) {
 		expected, _ := t.expect(0)
 		switch r := p.Position - expected; {
 		case r > t.rate/2:
-			t.append(second{math.NaN(), t.shift, t.gap})
+			t.append(second{shift: t.shift, gap: t.gap})
 			t.missed++
-		case r < -t.rate/2 && math.IsNaN(t.log[len(t.log)-1].at):
+		case r < -t.rate/2 && !t.log[len(t.log)-1].seen:
 			t.log = t.log[:len(t.log)-1]
 			t.missed--
 		default:
 			return
 		}
 	}
-}
-
-// refineMove makes the size of the latest movement the least-squares one: a
-// straight line with a step, through the pulses before and after it.
-func (t *Track) refineMove() {
-	nb, cb := t.steady(t.move.second, lineSeconds)
-	na, ca := t.steady(t.Seconds(), t.Seconds()-t.move.second)
-	if len(nb) < 3 {
-		return
-	}
-	// With the slope common to both sides, the step is the difference of their
-	// centres less the slope between them.
-	before, after := fitLine(nb, cb, t.rate), fitLine(na, ca, t.rate)
-	slope := (before.slope*before.sxx + after.slope*after.sxx) / (before.sxx + after.sxx)
-	by := after.c - before.c - slope*(after.n-before.n)
-	t.resize(t.move.size + by)
-	t.judge(t.move.size)
 }
 
 // ResolveJump tells what a jump was: lost or repeated frames (isGap), which
@@ -475,41 +355,22 @@ func (t *Track) ResolveJump(id int, isGap bool) {
 }
 
 // Base returns where the pulse of local second n would be on the sample clock,
-// in frames, had nobody moved the marker since second 0: on each real pulse
-// less the steps before it, in between on the straight line, and beyond the
-// latest pulse on the line through the latest sixteen. For eight seconds after
-// a step the values since then still change by as much as its size is in
-// doubt. It is false for seconds before the first and those older than two and
-// a half hours.
+// in frames, were there no jitter and had nobody moved the marker since second 0:
+// the smooth line through the pulses less the steps before them, and led on beyond
+// the latest. What it says of a second still changes a little while later pulses
+// come. It is false for seconds before the first and those older than two and a half
+// hours.
 func (t *Track) Base(n int) (frames float64, ok bool) {
 	if n < t.oldest || len(t.log) == 0 {
 		return 0, false
 	}
 	if n >= t.Seconds() {
-		l, _ := t.recent()
-		return l.at(float64(n)) + t.gap, true
+		a := t.ahead(n)
+		return a.x + t.gap, true
 	}
-	k := n - t.oldest
-	steady := func(i int) float64 { return t.log[i].at - t.log[i].shift }
-	if !math.IsNaN(t.log[k].at) {
-		return steady(k) + t.log[k].gap, true
-	}
-	lo, hi := k, k
-	for lo >= 0 && math.IsNaN(t.log[lo].at) {
-		lo--
-	}
-	for hi < len(t.log) && math.IsNaN(t.log[hi].at) {
-		hi++
-	}
-	switch {
-	case hi == len(t.log):
-		l, _ := t.recent()
-		return l.at(float64(n)) + t.log[k].gap, true
-	case lo < 0:
-		return 0, false
-	}
-	f := float64(k-lo) / float64(hi-lo)
-	return steady(lo) + f*(steady(hi)-steady(lo)) + t.log[k].gap, true
+	t.smooth()
+	s := &t.log[n-t.oldest]
+	return s.filter.smooth + s.gap, true
 }
 
 // Start returns the position of second 0's pulse, frames, however long ago it
@@ -536,28 +397,37 @@ func (t *Track) Shift() float64 { return t.shift - t.gap }
 // Pulse returns the position of the pulse of second n, in frames, and whether
 // there was one.
 func (t *Track) Pulse(n int) (position float64, ok bool) {
-	if n < t.oldest || n >= t.Seconds() || math.IsNaN(t.log[n-t.oldest].at) {
+	if n < t.oldest || n >= t.Seconds() {
 		return 0, false
 	}
-	return t.log[n-t.oldest].at, true
+	s := &t.log[n-t.oldest]
+	return s.at, s.seen
 }
 
 // Oldest is the first second that is not forgotten.
 func (t *Track) Oldest() int { return t.oldest }
 
 // PeriodFrames is the length of a local second on the sample clock over the
-// latest minute, movements taken out.
+// latest minute, movements and jitter taken out.
 func (t *Track) PeriodFrames() float64 {
-	n, c := t.steady(t.latest+1, periodSeconds)
-	if len(n) == 0 {
+	to := t.Seconds() - 1
+	from := max(t.oldest, to-periodSeconds)
+	a, ok := t.Base(from)
+	b, _ := t.Base(to)
+	if !ok || to == from {
 		return t.rate
 	}
-	return fitLine(n, c, t.rate).slope
+	return (b - a - (t.log[to-t.oldest].gap - t.log[from-t.oldest].gap)) / float64(to-from)
 }
 
-// JitterSeconds is the standard deviation of one edge over the latest minute;
-// 0 before there are three successive pulses.
+// JitterSeconds is the standard deviation of one edge over the latest minute, a beat
+// taken out; 0 before there are three successive pulses.
 func (t *Track) JitterSeconds() float64 { return t.sigma / t.rate }
+
+// BeatSeconds is by how much the time from an even pulse to an odd one is longer
+// than a second, and shorter to the next even one: 0 unless it is clear that the
+// pulses come by turns early and late.
+func (t *Track) BeatSeconds() float64 { return -2 * t.beat / t.rate }
 
 // Counts returns the pulses in use, the seconds without one between the first
 // pulse and the latest second, and the false pulses that were discarded.

@@ -31,6 +31,7 @@ type snapshot struct {
 	audio     []int16
 	audioUnit float64
 	audioLag  float64
+	base      float64 // position of the second that lags are counted from, samples of the stream
 }
 
 // output is the matched filter's output around the place where a snapshot's
@@ -93,6 +94,7 @@ func (c *cutter) cut(s *snapshot, base, lag float64) bool {
 		return false
 	}
 	s.keep(c.buf, float64(first)-base)
+	s.base = base
 	s.origin = s.audioLag + float64(int((flankFrom-snapBefore)*c.rate))
 	o := c.output(s)
 	s.noise = c.flankNoise(o.mixed)

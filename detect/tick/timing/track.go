@@ -158,8 +158,20 @@ const (
 	followSeconds = 600
 )
 
+// refer counts the lags of what is kept from where its seconds are now known to lie:
+// later pulses still move them a little.
+func (t *Track) refer() {
+	for _, s := range t.snaps {
+		if base, ok := t.base(s.n); ok {
+			by := s.base - base
+			s.base, s.audioLag, s.origin = base, s.audioLag+by, s.origin+by
+		}
+	}
+}
+
 // stack sums snapshots of the track along its model, referred to their middle.
 func (t *Track) stack(snaps []*snapshot, blocks int) *stack {
+	t.refer()
 	m := t.model
 	if len(snaps) > 0 {
 		mid := float64(snaps[0].n+snaps[len(snaps)-1].n) / 2

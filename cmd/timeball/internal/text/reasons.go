@@ -78,10 +78,20 @@ func reason(r align.Reason) string {
 			by = "the broadcast tells"
 		}
 		return fmt.Sprintf("the start of the recording is taken as %s, but %s %s: a path delay computed for the wrong time is wrong; correct --start", r.Given.UTC().Format("2006-01-02 15:04 UTC"), by, r.Told.UTC().Format("2006-01-02 15:04 UTC"))
+	case align.OutOfBeat:
+		return fmt.Sprintf("the marker is out of beat by %s: every second interval is longer by as much; the offset is that of the mean", size(r.BySeconds))
+	case align.Jittery:
+		return fmt.Sprintf("the marker's pulses scatter by %s: the offset is that of their mean line, and a step of less than %s shows only after some pulses", size(r.JitterSeconds), size(r.StepSeconds))
 	case align.HandsUntold:
 		return "nothing can be said of the hands: the broadcast has not told the time yet"
 	}
 	panic(fmt.Sprintf("no words for %T", r))
+}
+
+// size is a length of time to two digits, as of what is only estimated.
+func size(seconds float64) string {
+	u := UnitFor(seconds, SecondUnits)
+	return fmt.Sprintf("%.2g %s", seconds/u.Size, u.Name)
 }
 
 // choice words why no channel was chosen for the marker's.

@@ -28,6 +28,9 @@ const (
 	jumpPatience, jumpEvidence = 30, 12
 	stepPatience, stepEvidence = 6, 30
 	wholePatience              = memorySeconds - 60
+	// paceKnown is how well the marker's rate on the sample clock must be known before
+	// ticks are looked for on it: a third of what acquisition searches for the clock's.
+	paceKnown = 5e-6
 	// Ticks that move by less than sameTick, s, are hardly seen to; by less than
 	// paths they may just come by another path.
 	sameTick = 0.5e-3
@@ -56,6 +59,7 @@ type Attempt struct {
 	radio            *radio
 	codes            []*code
 	courses          map[*station.Station]keptCourse // path delays computed
+	paced            bool                            // the marker has been good enough to fold ticks on
 	settled          int                             // ID after that of the latest jump settled
 	trial            weighed                         // whether the next one was lost frames
 	breach           *breach                         // nil: the flywheel is relied on
@@ -205,6 +209,12 @@ func (a *Attempt) assign() {
 
 // advance lets the radio track follow up to where the marker track stands.
 func (a *Attempt) advance() {
+	if !a.paced {
+		// A jittering marker must be averaged before ticks can be folded on it.
+		if a.paced = a.pulses.RateSigma() < paceKnown; !a.paced {
+			return
+		}
+	}
 	limit := int64(a.pulses.Seconds()) - 1
 	if j, open := a.openJump(); open {
 		limit = min(limit, int64(j.Second)-1)

@@ -37,7 +37,7 @@ const (
 	// shows with its first pulse more often than not, once the jitter is well known.
 	SureStep = 6
 	// An edge's scatter is learned from so many latest second differences.
-	jitterMemory = 64
+	jitterMemory = 128
 	// A step within the scatter is looked for over up to seekSeconds, so long that
 	// one of 1.6 sigma shows; over more, a sample clock that warms up would seem to
 	// step, since the base lags behind it by up to one sigma.
@@ -45,7 +45,8 @@ const (
 	// refineSeconds is for how long after a step its size is refined: then the jitter
 	// has been averaged to an eighth.
 	refineSeconds = 64
-	// A step is told from a bend over bendSeconds, by as great odds.
+	// A step is told from a bend over bendSeconds, by as great odds for each of the
+	// places where it may be.
 	bendSeconds = 64
 	leastBeats  = 8 // second differences from which a beat is told
 	// smoothEnough, in sigma, is the change of the base below which seconds farther
@@ -70,6 +71,7 @@ type estimate struct {
 
 // follower says which seconds of the log must be worked out again.
 type follower struct {
+	bent     int     // second at which the base was last seen to bend
 	warmth   float64 // change of the sample clock's rate in a second, 1 sigma
 	filtered int     // the first second that is not filtered
 	smoothed int     // seconds from here on are not smoothed
@@ -216,7 +218,8 @@ func (t *Track) likelihood(warmth float64) (log float64) {
 	return log
 }
 
-// tune chooses how steady the sample clock is taken to be.
+// tune chooses how steady the sample clock is taken to be; not less so for a while
+// after it was seen to bend the base.
 func (t *Track) tune() {
 	best := math.Inf(-1)
 	var logs []float64
@@ -225,7 +228,7 @@ func (t *Track) tune() {
 		logs, best = append(logs, l), max(best, l)
 	}
 	for i, l := range logs {
-		if l > best-tuneSlack {
+		if l > best-tuneSlack && (i == len(logs)-1 || t.latest > t.bent+tuneSeconds) {
 			t.take(steady * math.Pow(4, float64(i)))
 			return
 		}
@@ -346,14 +349,31 @@ func (t *Track) learn(n int) {
 	}
 }
 
-// spreadOf is the standard deviation of normal values about a middle, by their median.
+// spreadOf is the standard deviation of normal values about a middle, by the scale of
+// Student's distribution that is likeliest: it keeps nine tenths of what the root mean
+// square knows, and outliers do little to it.
 func spreadOf(v []float64, middle float64) float64 {
 	dev := make([]float64, len(v))
 	for i, x := range v {
 		dev[i] = math.Abs(x - middle)
 	}
-	return 1.4826 * median(dev)
+	scale2 := math.Pow(median(dev), 2)
+	for range 8 {
+		if scale2 == 0 {
+			break
+		}
+		sum := 0.0
+		for _, d := range dev {
+			sum += (tail + 1) * d * d / (tail + d*d/scale2)
+		}
+		scale2 = sum / float64(len(dev))
+	}
+	return normalScale * math.Sqrt(scale2)
 }
+
+// normalScale is the standard deviation of normal values over that scale: the root of
+// E[5z²/(4s²+z²)] = 1 for s, inverted (computed).
+const normalScale = 1.2034
 
 // seekStep looks for a step that shows only in several of the latest pulses together.
 func (t *Track) seekStep(n int) {
@@ -376,6 +396,7 @@ func (t *Track) seekStep(n int) {
 	}
 	if t.bends(at, n) {
 		t.take(warming)
+		t.bent = n
 		return
 	}
 	t.begin(at, t.log[at-t.oldest].at, size)
@@ -415,7 +436,7 @@ func (t *Track) bends(f, n int) bool {
 		step.add(y, 1, x, after)
 		bend.add(y, 1, x, x*x)
 	}
-	return bend.rest()-step.rest() < -2*math.Log(stepChance)*t.jitterVariance()
+	return bend.rest()-step.rest() < -2*math.Log(stepChance/seekSeconds)*t.jitterVariance()
 }
 
 // refineMove makes the size of the latest movement what the pulses up to n show.

@@ -91,7 +91,7 @@ func NewTrack(rate float64) *Track {
 	if !(rate > 0) {
 		panic(fmt.Sprintf("marker: rate %v Hz", rate))
 	}
-	return &Track{rate: rate, latest: -1, follower: follower{warmth: warming}, move: move{second: -1, jump: -1}}
+	return &Track{rate: rate, latest: -1, follower: follower{warmth: warming, bent: -tuneSeconds}, move: move{second: -1, jump: -1}}
 }
 
 // Update takes pulses in order of position, and the position up to which the
@@ -116,12 +116,13 @@ func (t *Track) offer(p Pulse) {
 	expected, limit := t.expect(p.SigmaFrames)
 	r := p.Position - expected
 	back := r
-	for i := len(t.doubtful) - 1; i >= 0 && math.Abs(r) > limit; i-- {
+	for i := len(t.doubtful) - 1; i >= 0; i-- {
 		back += t.doubtful[i].size
-		if math.Abs(math.Remainder(back, t.PeriodFrames())) <= limit {
+		if old := math.Abs(math.Remainder(back, t.PeriodFrames())); old <= limit && old < math.Abs(r) {
 			t.withdraw(i)
 			t.recount(p)
 			r = 0
+			break
 		}
 	}
 	switch {
@@ -418,6 +419,14 @@ func (t *Track) PeriodFrames() float64 {
 		return t.rate
 	}
 	return (b - a - (t.log[to-t.oldest].gap - t.log[from-t.oldest].gap)) / float64(to-from)
+}
+
+// RateSigma is the standard uncertainty of the period as a part of it.
+func (t *Track) RateSigma() float64 {
+	if len(t.log) == 0 {
+		return maxRateError
+	}
+	return math.Sqrt(t.ahead(t.Seconds()).yy) / t.rate
 }
 
 // JitterSeconds is the standard deviation of one edge over the latest minute, a beat

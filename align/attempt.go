@@ -10,6 +10,7 @@ import (
 	"timeball/detect/audio"
 	"timeball/detect/longwave"
 	"timeball/detect/marker"
+	"timeball/detect/tick/find"
 	"timeball/detect/timecode"
 )
 
@@ -202,7 +203,7 @@ func (a *Attempt) assign() {
 	}
 	a.pulses = marker.NewTrack(a.rate)
 	a.wheel = &flywheel{rate: a.rate, track: a.pulses}
-	a.radio = newRadio(a.streams[r], a.wheel, &a.settings)
+	a.radio = newRadio(a.streams[r], a.wheel, &a.settings, a.start())
 	a.radio.start(0)
 	a.follow()
 }
@@ -380,7 +381,7 @@ func (a *Attempt) inexact(j marker.Jump) bool {
 
 // readCodes passes whole seconds to the decoders of the stations heard.
 func (a *Attempt) readCodes(limit int64) {
-	heard := a.radio.heard()
+	heard := a.radio.tracked()
 	a.codes = slices.DeleteFunc(a.codes, func(c *code) bool { return !slices.Contains(heard, c.heard) })
 	for _, h := range heard {
 		known := slices.ContainsFunc(a.codes, func(c *code) bool { return c.heard == h })
@@ -423,5 +424,13 @@ func (a *Attempt) readCodes(limit int64) {
 				c.ticks.Add(timecode.Second{N: c.next, Rate: s.Rate(), Audio: c.buf, Onset: onset - float64(first), ToneHz: c.heard.ToneHz()})
 			}
 		}
+		if a.radio.standing(c.heard.Station) != find.Known && c.dec.Reading().UTC.Known() {
+			a.radio.ticks.Confirm(c.heard.Station)
+		}
 	}
+}
+
+// told lists the codes of the stations that are heard, not only suspected.
+func (a *Attempt) told() []*code {
+	return slices.DeleteFunc(slices.Clone(a.codes), func(c *code) bool { return a.radio.standing(c.heard.Station) == find.Unknown })
 }

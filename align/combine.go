@@ -191,7 +191,7 @@ func (c Combination) receive(g *gathered, f *Fix) error {
 		return nil
 	}
 	if f.At == nil {
-		return errors.New("its time is not known: give its start")
+		return errors.New("its time is not known: give --start")
 	}
 	for _, s := range f.Stations {
 		i := slices.IndexFunc(c.Stations, func(st *station.Station) bool { return st.ID == s.ID })
@@ -207,7 +207,7 @@ func (c Combination) receive(g *gathered, f *Fix) error {
 		case s.Path != nil && (s.Path.Mode == givenMode || st.LongWave()):
 			r.Delay = mixture.Normal(s.Path.Delay, s.Path.U)
 		case f.Place == nil:
-			return errors.New("its place is not known: give the place of the receiver")
+			return errors.New("its place is not known: give --at")
 		default:
 			r.At = path.LatLon{Lat: f.Place.Lat, Lon: f.Place.Lon}
 		}

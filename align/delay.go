@@ -119,7 +119,7 @@ type keptCourse struct {
 // the recording's own account or the broadcast.
 func (a *Attempt) begin(read func(decoder) timecode.Reading) time.Time {
 	at := a.start()
-	for _, c := range a.codes {
+	for _, c := range a.told() {
 		if !at.IsZero() {
 			break
 		}

@@ -68,7 +68,7 @@ var (
 
 func atSanDiego(t *testing.T) Settings {
 	return Settings{
-		Stations: []*station.Station{aStation(t, "wwv")}, CarrierHz: 5e6, At: &sanDiego, Start: predawn, Sunspots: 100,
+		Stations: []*station.Station{aStation(t, "wwv")}, Named: true, CarrierHz: 5e6, At: &sanDiego, Start: predawn, Sunspots: 100,
 		ReceiverDelay: &Quantity{}, Skew: &Quantity{},
 	}
 }
@@ -205,7 +205,7 @@ func TestUnknownCarrierWidens(t *testing.T) {
 // claim is said and widens the fix, which holds both; one within it is no matter.
 func TestStationsHeardTogetherCheckEachOther(t *testing.T) {
 	s := Settings{
-		Stations: []*station.Station{aStation(t, "wwv"), aStation(t, "chu")}, Sunspots: math.NaN(),
+		Stations: []*station.Station{aStation(t, "wwv"), aStation(t, "chu")}, Named: true, Sunspots: math.NaN(),
 		PathDelays:    map[string]Quantity{"wwv": {Value: 5e-3, U: 0.2e-3}, "chu": {Value: 12e-3, U: 0.2e-3}},
 		ReceiverDelay: &Quantity{}, Skew: &Quantity{},
 	}

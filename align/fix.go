@@ -49,6 +49,8 @@ type Fix struct {
 	SampleClock *SampleClock `json:"sample_clock"`
 	UTC         *UTC         `json:"utc"`
 	Warnings    []string     `json:"warnings"`
+	// Waiting is set while a tick is heard and not yet known as a station's.
+	Waiting *Waiting `json:"waiting,omitempty"`
 	// Wire is set in a comparison by wire: UTC then stands for the reference.
 	Wire *Wire `json:"wire,omitempty"`
 	// Place is the receiver's, when it was told.
@@ -190,6 +192,9 @@ type StationFix struct {
 	Path          *PathUsed   `json:"path"`
 	Received      *Received   `json:"received,omitempty"`
 	Arrivals      []Arrival   `json:"arrivals"`
+	// AsNamed is set while a tick is taken for the station's because a person named it
+	// and its form is a tick's: its minute has not been heard.
+	AsNamed bool `json:"as_named,omitempty"`
 }
 
 // Received is a station's offset before its path delay is taken out, and its

@@ -236,7 +236,7 @@ func holds(arrivals []*timing.Arrival, a *timing.Arrival) bool {
 // has told it.
 func (a *Attempt) secondOfMinute(f *Fix) *int {
 	last := a.pulses.Seconds() - 1
-	for _, c := range a.codes {
+	for _, c := range a.told() {
 		r := c.dec.Reading()
 		if !r.Second.Known() {
 			continue

@@ -24,7 +24,7 @@ func aStation(t testing.TB, id string) *station.Station {
 // wwvAtHome are settings that leave no correction in doubt.
 func wwvAtHome(t testing.TB) Settings {
 	return Settings{
-		Stations:      []*station.Station{aStation(t, "wwv")},
+		Stations: []*station.Station{aStation(t, "wwv")}, Named: true,
 		PathDelays:    map[string]Quantity{"": {U: 1e-6}},
 		ReceiverDelay: &Quantity{U: 1e-6}, Skew: &Quantity{U: 1e-7},
 		Sunspots: math.NaN(),

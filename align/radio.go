@@ -60,7 +60,7 @@ func direct(rate float64, s *station.Station) bool {
 
 // newRadio looks for stations in the receiver's audio, and on their carriers where the
 // recording may hold them.
-func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings) *radio {
+func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.Time) *radio {
 	var short, beaten []*station.Station
 	var inputs []*longwave.Input
 	r := &radio{}
@@ -95,7 +95,9 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings) *radio {
 		settings.ReceiverDelay = &DirectDelay
 	}
 	if len(short) > 0 {
-		r.ticks = find.NewFinder(s, wheel, short)
+		r.ticks = find.NewFinder(s, wheel, find.Request{
+			Stations: short, Named: settings.Named, Table: settings.table(), CarrierHz: settings.CarrierHz, Start: start,
+		})
 	}
 	if len(inputs) > 0 {
 		r.long = longwave.NewFinder(wheel, inputs)
@@ -161,11 +163,25 @@ func (r *radio) moved(from, to int64, shift float64) float64 {
 	return sum
 }
 
-// heard lists the stations that are tracked, in the order in which they were found.
+// heard lists the stations that are known, or taken as named, in the order in which
+// they were found.
 func (r *radio) heard() []heard {
+	return slices.DeleteFunc(r.tracked(), func(h heard) bool { return r.standing(h.Station) == find.Unknown })
+}
+
+// standing is how well a station is known.
+func (r *radio) standing(s *station.Station) find.Standing {
+	if s.LongWave() {
+		return find.Known
+	}
+	return r.ticks.Standing(s)
+}
+
+// tracked lists the stations whose marks may be those that are heard.
+func (r *radio) tracked() []heard {
 	var all []heard
 	if r.ticks != nil {
-		for _, h := range r.ticks.Heard() {
+		for _, h := range r.ticks.Tracked() {
 			all = append(all, heard{h.Station, h.Track})
 		}
 	}

@@ -29,6 +29,10 @@ type (
 	SameChannel struct{}
 	// NoStation: no station's ticks were found.
 	NoStation struct{}
+	// TickUnknown: a tick is heard, not yet known as a station's.
+	TickUnknown struct{ Waiting Waiting }
+	// OffAir: by the station table those that are looked for send no ticks at the time.
+	OffAir struct{ Stations []string }
 	// Unsettled: too little was heard since frames were lost to count them.
 	Unsettled struct{}
 	// PathUnknown: what a path delay is computed from is missing, or Err.
@@ -73,6 +77,8 @@ type (
 	// line, is not that of the last one, and a step of less than StepSeconds shows
 	// only after some pulses.
 	Jittery struct{ JitterSeconds, StepSeconds float64 }
+	// TakenAsNamed: a station is known by its name and its tick's form alone.
+	TakenAsNamed struct{ Station string }
 	// HandsUntold: the broadcast has not told what the hands should show.
 	HandsUntold struct{}
 )
@@ -94,3 +100,6 @@ func (HandsUntold) reason()       {}
 func (StartContradicted) reason() {}
 func (OutOfBeat) reason()         {}
 func (Jittery) reason()           {}
+func (TickUnknown) reason()       {}
+func (OffAir) reason()            {}
+func (TakenAsNamed) reason()      {}

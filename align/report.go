@@ -9,6 +9,7 @@ import (
 	"timeball/capture/station"
 	"timeball/detect/marker"
 	"timeball/detect/mixture"
+	"timeball/detect/tick/find"
 	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
 )
@@ -83,6 +84,10 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(decoder) timecode.Re
 	begin := a.begin(read)
 	for _, arr := range heard {
 		s := a.stationOffset(arr, period, phase, last, begin)
+		s.fix.AsNamed = a.radio.standing(arr.Station) == find.AsNamed
+		if s.fix.AsNamed {
+			f.Notices = append(f.Notices, TakenAsNamed{arr.Station.ID})
+		}
 		found = append(found, s)
 		if s.notice != nil {
 			f.Notices = append(f.Notices, s.notice)
@@ -90,7 +95,7 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(decoder) timecode.Re
 	}
 	if len(found) == 0 {
 		f.Verdict = NoTick
-		f.Why = NoStation{}
+		a.explain(&f)
 		return f
 	}
 	if f.Standing = a.standing(); f.Standing == Withheld {
@@ -383,7 +388,7 @@ func scatterNotices(m *MarkerFix) (all []Reason) {
 // label finds the UTC of the last marker: from the broadcast's code, else from
 // the recording's own start.
 func (a *Attempt) label(f *Fix, last int, read func(decoder) timecode.Reading) {
-	for _, c := range a.codes {
+	for _, c := range a.told() {
 		r := read(c.dec)
 		if !r.UTC.Known() {
 			continue
@@ -409,7 +414,7 @@ func (a *Attempt) label(f *Fix, last int, read func(decoder) timecode.Reading) {
 		return
 	}
 	utc := at.Add(seconds(a.since(float64(last)) + *f.Offset)).Round(time.Second)
-	for _, c := range a.codes {
+	for _, c := range a.told() {
 		if r := read(c.dec); r.Second.Known() {
 			// The marks tell the second, the rough time the minute.
 			since := time.Duration(int64(last)-r.N-a.turn(f, c, last)) * time.Second

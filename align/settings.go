@@ -1,6 +1,8 @@
 package align
 
 import (
+	"math"
+	"slices"
 	"time"
 
 	"timeball/align/path"
@@ -8,11 +10,14 @@ import (
 	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
 	"timeball/detect/marker"
+	"timeball/detect/tick/find"
 )
 
 // Settings are what a person tells about an attempt.
 type Settings struct {
 	Stations  []*station.Station // those that may be heard
+	Named     bool               // by the person: what only looks like them is taken for them
+	Table     []*station.Station // all stations there are; nil: the built-in ones
 	CarrierHz float64            // 0: unknown
 	At        *path.LatLon       // the receiver's place; nil: unknown
 	// PathDelays replaces the computed delay of a station, by ID; "" is for all.
@@ -61,12 +66,26 @@ func (s Settings) Keyed() Settings {
 	stations := make([]*station.Station, len(s.Stations))
 	for i, of := range s.Stations {
 		keyed := *of
-		keyed.AdvanceSeconds, keyed.EmissionSeconds = 0, 0
+		keyed.AdvanceSeconds, keyed.EmissionSeconds, keyed.Carriers = 0, 0, nil
 		stations[i] = &keyed
 	}
 	s.Stations = stations
 	s.PathDelays = map[string]Quantity{"": {Note: "keyed by the marker"}}
 	return s
+}
+
+// table is all stations that may be on the air at the carrier.
+func (s *Settings) table() []*station.Station {
+	all := s.Table
+	if all == nil {
+		builtin := station.Builtin()
+		for i := range builtin {
+			all = append(all, &builtin[i])
+		}
+	}
+	return slices.DeleteFunc(slices.Clone(all), func(t *station.Station) bool {
+		return s.CarrierHz > 0 && !slices.ContainsFunc(t.Carriers, func(c station.Carrier) bool { return math.Abs(c.Hz-s.CarrierHz) < find.NextCarrier })
+	})
 }
 
 // Delays returns the receiver delay and the skew that hold, given or default.

@@ -49,8 +49,8 @@ func plain(t testing.TB, seed uint64) simulate.Config {
 	}
 }
 
-// unaided are settings that tell the earliest paths and the receiver's delay but
-// neither the stations nor the channels.
+// unaided are settings that tell the stations, the earliest paths and the receiver's
+// delay but not the channels.
 func unaided(truth simulate.Truth) Settings {
 	s := Settings{
 		Sunspots: math.NaN(), PathDelays: map[string]Quantity{"": {}},
@@ -58,8 +58,16 @@ func unaided(truth simulate.Truth) Settings {
 	}
 	all := station.Builtin()
 	for i := range all {
-		if !all[i].Lookalike {
+		if slices.ContainsFunc(truth.Signals, func(o simulate.SignalTruth) bool { return o.Station == all[i].ID }) {
 			s.Stations = append(s.Stations, &all[i])
+		}
+	}
+	s.Named = len(s.Stations) > 0
+	if !s.Named {
+		for i := range all {
+			if !all[i].Lookalike {
+				s.Stations = append(s.Stations, &all[i])
+			}
 		}
 	}
 	for _, signal := range truth.Signals {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"encoding/binary"
-	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -18,6 +17,9 @@ type family struct {
 	kept bool
 	make change
 }
+
+// How the names of classes of either half begin.
+const openHalf, keptHalf = "free open", "free kept"
 
 // families are those of class "free".
 func families() []family {
@@ -133,11 +135,11 @@ func recordings() (all [][]float32) {
 
 // classOf makes a class of a family: recordings of 3 to 10 minutes.
 func (f family) class() class {
-	half := "open"
+	half := openHalf
 	if f.kept {
-		half = "kept"
+		half = keptHalf
 	}
-	return class{name: fmt.Sprintf("free %s: %s", half, f.name), free: true, config: func(r *rand.Rand) simulate.Config {
+	return class{name: half + ": " + f.name, free: true, config: func(r *rand.Rand) simulate.Config {
 		config := base(r, 180+420*r.Float64(), 10)
 		free(r, &config)
 		config.Noiseless = false

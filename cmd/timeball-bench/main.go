@@ -118,6 +118,7 @@ func bench(w io.Writer, o options) error {
 		summaries = append(summaries, s)
 	}
 	fmt.Fprintf(w, "held in all, %d fixes: %s %%\n", timed, coverage(held, timed))
+	printFalse(w, summaries)
 	var errs []error
 	if o.csv != "" {
 		errs = append(errs, writeCSV(o.csv, summaries))

@@ -66,6 +66,7 @@ func measure(c class, seed uint64) outcome {
 		onAir[s.Station] = s
 	}
 	settings.Stations = stations(c, onAir, r)
+	settings.Named = !c.auto && (!c.free || len(settings.Stations) == 1)
 	began := time.Now()
 	f, firstFix := run(src, settings, c.live)
 	o := outcome{seed: seed, err: math.NaN(), bound: bound(cfg), firstFix: firstFix, took: time.Since(began).Seconds(), found: f.Verdict == align.Found}

@@ -2,7 +2,9 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"math"
+	"strings"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -73,6 +75,26 @@ func binomialBand(k, n int) (lo, hi float64) {
 		hi = distuv.Beta{Alpha: float64(k + 1), Beta: float64(n - k)}.Quantile(0.975)
 	}
 	return lo, hi
+}
+
+// printFalse sums up what was stated without a station, for the families that were
+// tuned with and for those kept out of it.
+func printFalse(w io.Writer, all []summary) {
+	for _, half := range []string{openHalf, keptHalf} {
+		wrong, n := 0, 0
+		for _, s := range all {
+			if strings.HasPrefix(s.name, half) {
+				wrong, n = wrong+s.wrong, n+len(s.outcomes)
+			}
+		}
+		if n > 0 {
+			limit := 1.0
+			if wrong < n {
+				limit = distuv.Beta{Alpha: float64(wrong + 1), Beta: float64(n - wrong)}.Quantile(0.95)
+			}
+			fmt.Fprintf(w, "%s: %d fixes or offsets without a station in %d recordings, rate at most %.2f %% (95 %% upper limit)\n", half, wrong, n, 100*limit)
+		}
+	}
 }
 
 var header = []string{

@@ -108,6 +108,14 @@ func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 	if s.Stations, err = f.chooseStations(); err != nil {
 		return s, err
 	}
+	s.Named = !slices.ContainsFunc(f.Station, func(id string) bool { return strings.EqualFold(id, "auto") })
+	all, err := f.table()
+	if err != nil {
+		return s, err
+	}
+	for i := range all {
+		s.Table = append(s.Table, &all[i])
+	}
 	for _, d := range f.PathDelay {
 		if d.id != "" && !slices.ContainsFunc(s.Stations, func(st *station.Station) bool { return st.ID == d.id }) {
 			return s, usageError{fmt.Errorf("--path-delay %s=: %s is not among the stations looked for", d.id, strings.ToUpper(d.id))}

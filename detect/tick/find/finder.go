@@ -3,8 +3,10 @@
 //
 // Acquisition (acquire.go) folds minutes of audio at the flywheel's period and
 // looks for a burst of tone that chance does not explain; inspection
-// (inspect.go, struck.go, minute.go) asks whether it is a station's mark or
-// something else that comes once a second. Package timing times what is found.
+// (inspect.go, struck.go, minute.go) asks whether it may be a station's mark or is
+// something struck. Whose it is package recognise weighs (known.go), and only what is
+// known, or taken for the station that a person named, is heard. Package timing times
+// what is found.
 package find
 
 import (
@@ -13,6 +15,7 @@ import (
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
+	"timeball/detect/tick/recognise"
 	"timeball/detect/tick/timing"
 )
 
@@ -20,8 +23,11 @@ import (
 type Finder struct {
 	stream   *audio.Stream
 	tb       Timebase
-	stations []*station.Station
-	beaten   bool // the stations are carriers, heard by their beat
+	request  Request
+	named    []*station.Station // the request's stations
+	stations []*station.Station // the same, those on carriers at each pitch
+	band     *recognise.Band    // nil until a tick is heard
+	beaten   bool               // the stations are carriers, heard by their beat
 	shapes   []timing.Shape
 	tracker  *timing.Tracker
 	tracks   []*track
@@ -36,17 +42,25 @@ type track struct {
 	*timing.Track
 	station *station.Station
 	refit   int64 // second at which its line is fitted next
+
+	listener *recognise.Listener // nil until it is weighed whose tick it is
+	form     recognise.Form
+	order    recognise.Order
+	standing Standing
+	// confirmed: by what it was heard to say.
+	confirmed bool
+	look      int64 // second at which that is weighed next
 }
 
 // NewFinder returns a finder of the marks of stations in stream, which must
 // hold at least a few minutes. Seconds are those of tb. A station that keys its
 // carrier has a tone only by the receiver's beat oscillator, at any pitch; it is
 // looked for when no other kind of station is.
-func NewFinder(stream *audio.Stream, tb Timebase, stations []*station.Station) *Finder {
-	f := &Finder{stream: stream, tb: tb, stations: stations}
+func NewFinder(stream *audio.Stream, tb Timebase, r Request) *Finder {
+	f := &Finder{stream: stream, tb: tb, request: r, named: r.Stations, stations: r.Stations}
 	f.tracker = timing.NewTracker(stream, f.base)
-	if !slices.ContainsFunc(stations, func(s *station.Station) bool { return s.ToneHz > 0 }) {
-		f.stations, f.beaten = beats(stations), true
+	if !slices.ContainsFunc(r.Stations, func(s *station.Station) bool { return s.ToneHz > 0 }) {
+		f.stations, f.beaten = beats(r.Stations), true
 	}
 	for _, s := range f.stations {
 		if sh := shapeOf(s); sh.ToneHz > 0 && !slices.Contains(f.shapes, sh) {
@@ -106,6 +120,11 @@ func (f *Finder) Advance(limit int64) {
 			}
 			if full := f.first + aMinute; f.next < full {
 				f.search = min(f.search, full)
+			}
+		}
+		for _, t := range f.tracks {
+			if f.next >= t.look && !t.confirmed {
+				f.recognise(t)
 			}
 		}
 	}
@@ -180,7 +199,7 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 	var v verdict
 	var odds float64
 	for _, s := range f.stations {
-		if s.ToneHz != sh.ToneHz {
+		if s.ToneHz != sh.ToneHz || !f.onAir(s) {
 			continue
 		}
 		w := p.judge(s, c.coherent)
@@ -203,7 +222,7 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 		return // another shape's search will find it
 	}
 	if old != nil && (old.station == best || shapeOf(old.station) == sh) {
-		old.station = best // more seconds tell the pattern better
+		old.become(best) // more seconds tell the pattern better
 		return
 	}
 	c.lag += v.lag
@@ -244,6 +263,13 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 	}
 	f.tracks = slices.DeleteFunc(f.tracks, func(o *track) bool { return t.covers(o, f.next) })
 	f.tracks = append(f.tracks, t)
+}
+
+// become says that t is rather station s's.
+func (t *track) become(s *station.Station) {
+	if t.station != s {
+		t.station, t.listener, t.standing, t.confirmed, t.look = s, nil, Unknown, false, 0
+	}
 }
 
 // clearGain is how many times the evidence for one place must exceed that for

@@ -11,6 +11,9 @@ import (
 func (f *Finder) Arrivals() []*timing.Arrival {
 	var all []*timing.Arrival
 	for _, t := range f.tracks {
+		if t.standing == Unknown {
+			continue
+		}
 		if a := t.Arrival(); a != nil {
 			a.Station = t.station
 			all = append(all, a)
@@ -35,13 +38,38 @@ type Heard struct {
 	*timing.Track
 }
 
-// Heard lists the tracked stations in the order in which they were found.
+// Heard lists the tracked stations that are known, or taken as named, in the order in
+// which they were found; Tracked lists all.
 func (f *Finder) Heard() []Heard {
+	return slices.DeleteFunc(f.Tracked(), func(h Heard) bool { return f.Standing(h.Station) == Unknown })
+}
+
+// Tracked lists the stations whose ticks may be those that are heard.
+func (f *Finder) Tracked() []Heard {
 	var all []Heard
 	for _, t := range f.tracks {
 		all = append(all, Heard{t.station, t.Track})
 	}
 	return all
+}
+
+// Confirm says that what was heard of a station told the time: it is the station.
+func (f *Finder) Confirm(s *station.Station) {
+	for _, t := range f.tracks {
+		if t.station == s {
+			t.confirmed, t.standing = true, Known
+		}
+	}
+}
+
+// Standing is how well the tick of a station is known.
+func (f *Finder) Standing(s *station.Station) Standing {
+	for _, t := range f.tracks {
+		if t.station == s {
+			return t.standing
+		}
+	}
+	return Unknown
 }
 
 // Moved weighs whether the ticks of seconds from ≤ n < to arrive by shift
@@ -67,6 +95,6 @@ func (f *Finder) Present(n int64) float64 {
 
 // Restart forgets everything and begins anew at second first.
 func (f *Finder) Restart(first int64) {
-	f.tracks = nil
+	f.tracks, f.band = nil, nil
 	f.Start(first)
 }

@@ -28,7 +28,8 @@ func everySecond(seconds int, seed uint64, sound func(second int, t float64) flo
 	return s
 }
 
-// heard runs a finder of all stations of a tone of their own over s.
+// heard runs a finder of all stations of a tone of their own over s, and returns the
+// ticks that inspection lets pass.
 func heard(s *audio.Stream, seconds int64) []Heard {
 	var all []*station.Station
 	builtin := station.Builtin()
@@ -37,10 +38,10 @@ func heard(s *audio.Stream, seconds int64) []Heard {
 			all = append(all, st)
 		}
 	}
-	f := NewFinder(s, steadyBase{}, all)
+	f := NewFinder(s, steadyBase{}, Request{Stations: all, Table: all})
 	f.Start(0)
 	f.Advance(seconds)
-	return f.Heard()
+	return f.Tracked()
 }
 
 // amplitude is that of a sound of a given energy ∫x² for unit amplitude, s, that

@@ -50,6 +50,12 @@ func reason(r align.Reason) string {
 		return "the marker is on the channel named as the receiver's"
 	case align.NoStation:
 		return "no station's ticks were found in the receiver channel"
+	case align.TickUnknown:
+		return waiting(r.Waiting)
+	case align.OffAir:
+		return "by the station table " + strings.ToUpper(strings.Join(r.Stations, ", ")) + " sends no ticks at the time of the recording"
+	case align.TakenAsNamed:
+		return fmt.Sprintf("taken for %s, as named: its minute has not been heard", strings.ToUpper(r.Station))
 	case align.Unsettled:
 		return "frames were lost, and the ticks since are too few to tell how many"
 	case align.PathUnknown:
@@ -92,6 +98,23 @@ func reason(r align.Reason) string {
 func size(seconds float64) string {
 	u := UnitFor(seconds, SecondUnits)
 	return fmt.Sprintf("%.2g %s", seconds/u.Size, u.Name)
+}
+
+// waiting words what a tick that is heard needs.
+func waiting(w align.Waiting) string {
+	say := "a tick is heard, not yet known as a station's: "
+	switch {
+	case w.For == align.WholeOrder:
+		say += "something else repeats with it every second, and it does not keep a station's minute"
+	case w.In != nil:
+		say += fmt.Sprintf("wait for the %s, %.0f s", w.For, *w.In)
+	default:
+		say += fmt.Sprintf("wait for %s", w.For)
+	}
+	if w.Rival != "" {
+		say += fmt.Sprintf("; it may be %s or %s", strings.ToUpper(w.Station), strings.ToUpper(w.Rival))
+	}
+	return say
 }
 
 // choice words why no channel was chosen for the marker's.

@@ -12,6 +12,7 @@ import (
 
 // Whatever a measurement may have to say, there are words for it, with its numbers.
 func TestReasons(t *testing.T) {
+	seconds := 23.0
 	for _, tt := range []struct {
 		why  align.Reason
 		want string
@@ -27,6 +28,11 @@ func TestReasons(t *testing.T) {
 		{align.ManyReceivers{Channels: 3}, "3 channels beside the marker"},
 		{align.SameChannel{}, "named as the receiver's"},
 		{align.NoStation{}, "no station's ticks"},
+		{align.TickUnknown{Waiting: align.Waiting{Station: "wwv", Rival: "bpm", For: align.MinuteMark, In: &seconds}}, "wait for the minute mark, 23 s; it may be WWV or BPM"},
+		{align.TickUnknown{Waiting: align.Waiting{Station: "wwv", For: align.MoreTicks}}, "wait for more ticks"},
+		{align.TickUnknown{Waiting: align.Waiting{Station: "wwv", For: align.WholeOrder}}, "something else repeats with it"},
+		{align.OffAir{Stations: []string{"ebc"}}, "by the station table EBC sends no ticks"},
+		{align.TakenAsNamed{Station: "wwv"}, "taken for WWV, as named"},
 		{align.Unsettled{}, "frames were lost"},
 		{align.PathUnknown{Place: true, Time: true}, "--at LAT,LON and the time"},
 		{align.PathUnknown{Time: true}, "give the time of the recording (--start)"},

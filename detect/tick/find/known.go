@@ -1,0 +1,205 @@
+package find
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"timeball/capture/station"
+	"timeball/detect/tick/recognise"
+)
+
+// Request is what is looked for, and what is known beforehand.
+type Request struct {
+	Stations []*station.Station // that may be heard
+	Named    bool               // by the person, who has tuned to them
+	// Table is all stations that may be on the air at this carrier: each may be what
+	// is taken for another, unless one is named alone.
+	Table     []*station.Station
+	CarrierHz float64   // 0: unknown
+	Start     time.Time // UTC of the stream's first sample, within half a minute; zero: unknown
+}
+
+// NextCarrier is how far from a carrier, Hz, another is heard with it: in the
+// pass-band of a receiver of any kind.
+const NextCarrier = 5e3
+
+// Standing is how well a tick is known.
+type Standing int
+
+const (
+	Unknown Standing = iota // a tick is heard; whose is not known
+	AsNamed                 // its form is a tick's, and the person named the station
+	Known                   // its minute is the station's
+)
+
+// Unsettled is a tick that is heard and not yet known as a station's.
+type Unsettled struct {
+	Station *station.Station // the likeliest
+	Form    recognise.Form
+	Rival   *station.Station // that is as likely; nil: none
+	// MinuteIn is how long, s, until a minute mark would have been heard.
+	MinuteIn float64
+}
+
+// The evidence of a tick's form, as the logarithm of a likelihood ratio: one in a
+// hundred of the things that repeat each second is taken to be a burst of a station's
+// tone alone; and one in twenty thousand stations to be heard together with something
+// that is part of its tick in no way but time (both from memory).
+var worth = map[recognise.Form]float64{recognise.Alone: math.Log(100), recognise.Mixed: -10}
+
+const (
+	// known is the logarithm of the odds from which a station is known.
+	known = 9.2 // 1e4
+	// rivalOdds is by how much it must be likelier than any other.
+	rivalOdds = 4.6 // 100
+	// leastHeard is how many seconds must be heard before a form is believed: fewer
+	// tell nothing but a burst.
+	leastHeard = 8
+)
+
+// recognise weighs whose tick t is.
+func (f *Finder) recognise(t *track) {
+	if f.band == nil {
+		f.band = recognise.NewBand(f.stream, f.base, f.first)
+	}
+	f.band.Through(f.next)
+	line := t.Line()
+	if t.listener == nil {
+		t.listener = recognise.Listen(f.stream, f.base, t.station, f.request.Table, t.ToneHz(), t.ToneHz() == t.station.ToneHz, line, f.first)
+	}
+	t.listener.Along(line)
+	t.listener.Through(f.next)
+	lengths := t.station.Lengths()
+	place := recognise.Place{At: line.At(float64(f.next)), Length: lengths[0], ToneHz: t.ToneHz(), RepeatSeconds: t.station.DUT1.SpacingSeconds}
+	if t.Shape().Onset {
+		place.Length = lengths[len(lengths)-1]
+	}
+	t.form = f.band.Form(place, f.tablesTones(t.ToneHz()))
+	t.order = t.listener.Order(t.station, f.rivals(t.station), f.hour())
+	named := f.request.Named
+	alone := named && len(f.named) == 1
+	if !alone && t.order.Rival > -rivalOdds {
+		named = false // it may be the other
+	}
+	switch {
+	case t.order.Known+worth[t.form] > known && (alone || t.order.Rival < -rivalOdds):
+		t.standing = Known
+	case named && (t.form == recognise.Alone || alone && t.form == recognise.Untold) && f.band.Seconds() >= leastHeard:
+		t.standing = AsNamed
+	default:
+		t.standing = Unknown
+	}
+	listened := f.next - f.first
+	switch t.standing {
+	case Unknown:
+		t.look = f.next + max(5, listened/4)
+	case AsNamed:
+		t.look = f.next + max(5, listened/2)
+	case Known:
+		t.look = f.next + max(60, listened)
+	}
+}
+
+// heard is how much has been heard by the start of second n, s of the stream's nominal
+// rate.
+func (f *Finder) heard() (n int64, seconds float64) {
+	for n = f.next - 1; n > f.first; n-- {
+		if at, ok := f.base(n); ok {
+			return n, at / f.stream.Rate()
+		}
+	}
+	return f.first, 0
+}
+
+// hour is the second of the hour at flywheel second 0; NaN when the time is not known.
+func (f *Finder) hour() float64 {
+	if f.request.Start.IsZero() {
+		return math.NaN()
+	}
+	at := f.request.Start.UTC()
+	n, heard := f.heard()
+	return float64(at.Minute()*60+at.Second()) + heard - float64(n)
+}
+
+// span is the time that has been heard, with the doubt of its start.
+func (f *Finder) span() (from, to time.Time) {
+	const doubt = 30 * time.Second
+	_, heard := f.heard()
+	return f.request.Start.Add(-doubt), f.request.Start.Add(time.Duration(heard*float64(time.Second)) + doubt)
+}
+
+// onAir reports whether by its own table station s sends marks while it is listened to.
+func (f *Finder) onAir(s *station.Station) bool {
+	if f.request.Start.IsZero() {
+		return true
+	}
+	from, to := f.span()
+	for t := from; !t.After(to); t = t.Add(20 * time.Second) {
+		_, marks := s.MarkAt(t.UTC().Minute(), 1)
+		for second := 2; !marks && second < 60; second++ {
+			_, marks = s.MarkAt(t.UTC().Minute(), second)
+		}
+		if marks && slices.ContainsFunc(s.Carriers, func(c station.Carrier) bool {
+			return (f.request.CarrierHz == 0 || math.Abs(c.Hz-f.request.CarrierHz) < NextCarrier) && c.OnAir(t)
+		}) {
+			return true
+		}
+	}
+	return len(s.Carriers) == 0
+}
+
+// rivals are the stations whose marks might be taken for those of s: those of its
+// tone, and those that key their carrier, whose beat may have any.
+func (f *Finder) rivals(s *station.Station) []*station.Station {
+	var all []*station.Station
+	for _, o := range f.request.Table {
+		same := o.Keying == station.CarrierOn || math.Abs(o.ToneHz-s.ToneHz) < tuneRange
+		if o.ID != s.ID && same && f.onAir(o) {
+			all = append(all, o)
+		}
+	}
+	return all
+}
+
+// tablesTones are the tones of the stations' marks, but for that at hz.
+func (f *Finder) tablesTones(hz float64) []float64 {
+	var all []float64
+	for _, s := range f.request.Table {
+		if s.ToneHz > 0 && math.Abs(s.ToneHz-hz) > tuneRange && !slices.Contains(all, s.ToneHz) {
+			all = append(all, s.ToneHz)
+		}
+	}
+	return all
+}
+
+// Unsettled lists the ticks that are heard and not known, the first found first.
+func (f *Finder) Unsettled() []Unsettled {
+	var all []Unsettled
+	for _, t := range f.tracks {
+		if t.standing != Unknown {
+			continue
+		}
+		u := Unsettled{Station: t.station, Form: t.form, MinuteIn: math.NaN()}
+		if t.order.Rival >= -rivalOdds {
+			u.Rival = t.order.Other
+		}
+		u.MinuteIn = max(0, 60-float64(f.next-f.first))
+		if s := t.order.Second; s >= 0 {
+			u.MinuteIn = float64(60 - (int64(s)+f.next-t.order.Ref)%60)
+		}
+		all = append(all, u)
+	}
+	return all
+}
+
+// OffAir lists the stations looked for that by their own table are off the air.
+func (f *Finder) OffAir() []*station.Station {
+	var all []*station.Station
+	for _, s := range f.named {
+		if !f.onAir(s) {
+			all = append(all, s)
+		}
+	}
+	return all
+}

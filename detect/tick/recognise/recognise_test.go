@@ -1,0 +1,243 @@
+package recognise
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"timeball/capture"
+	"timeball/capture/simulate"
+	"timeball/capture/station"
+	"timeball/detect/audio"
+	"timeball/detect/tick/timing"
+)
+
+// scene is a recording in which the place of a tick is known.
+type scene struct {
+	band     *Band
+	listener *Listener
+	station  *station.Station
+	place    Place
+}
+
+func table() []*station.Station {
+	var all []*station.Station
+	builtin := station.Builtin()
+	for i := range builtin {
+		all = append(all, &builtin[i])
+	}
+	return all
+}
+
+func find(id string) *station.Station {
+	s, _ := station.Find(id)
+	return s
+}
+
+// scene hears cfg at 8 kHz for marks of st that begin at seconds into each UTC second.
+func newScene(t testing.TB, cfg simulate.Config, st *station.Station, at float64) *scene {
+	t.Helper()
+	cfg.Rate = 8000
+	src, err := simulate.New(cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stream := audio.NewStream(8000, int(cfg.Seconds+2)*8000)
+	var b capture.Block
+	for src.Read(&b) != io.EOF {
+		stream.Process(b.Position, b.Channels[0])
+	}
+	base := func(n int64) (float64, bool) { return float64(n) * 8000, true }
+	s := &scene{
+		band: NewBand(stream, base, 1), station: st,
+		listener: Listen(stream, base, st, table(), st.ToneHz, true, timing.Line{Lag: at}, 1),
+		place:    Place{At: at, Length: 5e-3, ToneHz: st.ToneHz, RepeatSeconds: st.DUT1.SpacingSeconds},
+	}
+	if !ticks(st) {
+		s.place.Length = 0.3
+	}
+	s.band.Through(int64(cfg.Seconds) - 1)
+	s.listener.Through(int64(cfg.Seconds) - 1)
+	return s
+}
+
+// form is what the band says of the place.
+func (s *scene) form() Form {
+	var tones []float64
+	for _, o := range table() {
+		if o.ToneHz > 0 && o.ToneHz != s.place.ToneHz {
+			tones = append(tones, o.ToneHz)
+		}
+	}
+	return s.band.Form(s.place, tones)
+}
+
+// order is what the minute says for the station against all others of its tone.
+func (s *scene) order() Order {
+	var others []*station.Station
+	for _, o := range table() {
+		if o.ID != s.station.ID && (o.ToneHz == s.station.ToneHz || o.ToneHz == 0) {
+			others = append(others, o)
+		}
+	}
+	return s.listener.Order(s.station, others, math.NaN())
+}
+
+// on is station id on a path, from a minute in which it sends marks.
+func on(id string, seconds, snr float64, class string) simulate.Config {
+	paths, err := simulate.Channel(class, 12e-3)
+	if err != nil {
+		panic(err)
+	}
+	return simulate.Config{
+		Seconds: seconds, Station: find(id), SNRdB: snr, Paths: paths, DUT1: -0.2, Seed: 5,
+		Start: time.Date(2026, 3, 12, 10, 1, 13, 0, time.UTC),
+	}
+}
+
+// Stations at 6 dB are known in two minutes by the order of their sounds, but for BPM,
+// of which order can tell no more than 5.6, and against every other of their tone. The
+// second of the minute comes out right.
+func TestOrderOfStations(t *testing.T) {
+	for _, c := range []struct {
+		id    string
+		least float64
+	}{{"chu", 30}, {"hla", 4}, {"ebc", 8}, {"bpm", 2}} {
+		s := newScene(t, on(c.id, 125, 6, "mid-quiet"), find(c.id), 12e-3-find(c.id).AdvanceSeconds)
+		o := s.order()
+		if o.Known < c.least {
+			t.Errorf("%s: %.1f, want at least %.1f", c.id, o.Known, c.least)
+		}
+		if o.Rival > -1.5 {
+			t.Errorf("%s: %s is as likely (%.1f)", c.id, o.Other.ID, o.Rival)
+		}
+		if want := int(13+o.Ref) % 60; o.Second != want {
+			t.Errorf("%s: second %d of the minute, want %d", c.id, o.Second, want)
+		}
+		if f := s.form(); f != Alone {
+			t.Errorf("%s: form %d", c.id, f)
+		}
+	}
+}
+
+// What order can tell of HLA, 57 ticks of 60, two omitted and a mark, is
+// 60·H − ln 60 − ln ε = 14.3, less ln 1/0.8 for the shares and, as far as the tempers
+// differ, up to ln 1/0.7 for them.
+func TestMostThatOrderTells(t *testing.T) {
+	s := newScene(t, on("hla", 290, 20, "steady"), find("hla"), 12e-3)
+	most := 14.3 + math.Log(0.8)
+	if got := s.order().Known; got > most+0.2 || got < most+math.Log(0.7)-0.2 {
+		t.Errorf("%.2f, want at most %.2f and little less", got, most)
+	}
+}
+
+// The seconds of a station in random order are as many as they were and no station: of
+// shuffles no more than exp(−Λ) reach Λ. Of 100, none reaches 9.2, and one in ten at
+// most ln 10.
+func TestRandomOrder(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	for _, id := range []string{"chu", "hla"} {
+		s := newScene(t, on(id, 125, 10, "steady"), find(id), 12e-3)
+		s.order()
+		high := 0
+		const trials = 100
+		for range trials {
+			heard := slices.Clone(s.listener.heard)
+			r.Shuffle(len(heard), func(i, j int) {
+				heard[i], heard[j] = heard[j], heard[i]
+				heard[i].n, heard[j].n = heard[j].n, heard[i].n
+			})
+			shuffled := *s.listener
+			shuffled.heard = heard
+			known := shuffled.Order(s.station, nil, math.NaN()).Known
+			if known > math.Log(10) {
+				high++
+			}
+			if known > 9.2 {
+				t.Errorf("%s: %.1f of seconds in random order", id, known)
+			}
+		}
+		if high > trials/10 {
+			t.Errorf("%s: %d of %d shuffles reach ln 10", id, high, trials)
+		}
+	}
+}
+
+// free is a recording without a station.
+func free(seconds float64, sounds ...simulate.Sound) simulate.Config {
+	return simulate.Config{
+		Seconds: seconds, SNRdB: 10, Sounds: sounds, Seed: 9,
+		Start: time.Date(2026, 3, 12, 10, 1, 0, 0, time.UTC),
+	}
+}
+
+// What is part of a sound at other frequencies, or comes at other times of the second
+// too, is no tick alone, whatever repeats.
+func TestFormOfOthers(t *testing.T) {
+	wwv := find("wwv")
+	for _, c := range []struct {
+		name string
+		at   float64 // at which it passes 1000 Hz
+		make simulate.Sound
+	}{
+		{"sweep of 25 kHz/s", 0.5, simulate.Sound{Kind: simulate.Sweep, Level: 0.2}},
+		{"sweep of 60 kHz/s, down", 0.5, simulate.Sound{Kind: simulate.Sweep, Level: 0.05, SweepHz: -60e3}},
+		{"two sweeps a second", 0.25, simulate.Sound{Kind: simulate.Sweep, Level: 0.2, SweepHz: 50e3, PerSecond: 2}},
+		{"pulses at 20 Hz", 0, simulate.Sound{Kind: simulate.Radar, Level: 0.3, PerSecond: 20}},
+		{"dance at 120", 0, simulate.Sound{Kind: simulate.Dance, Level: 0.3, PerSecond: 2}},
+	} {
+		s := newScene(t, free(60, c.make), wwv, c.at)
+		if f := s.form(); f < Repeated {
+			t.Errorf("%s: form %d", c.name, f)
+		}
+	}
+	// A bleep elsewhere in the second is no part of a tick: it comes again at the tone.
+	cfg := on("wwv", 60, 10, "steady")
+	cfg.Sounds = []simulate.Sound{{Kind: simulate.Bleep, Level: 0.3, PhaseSeconds: 0.4}}
+	if f := newScene(t, cfg, wwv, 12e-3).form(); f != Repeated {
+		t.Errorf("WWV beside a bleep: form %d", f)
+	}
+	if f := newScene(t, free(60), wwv, 0.3).form(); f >= Repeated {
+		t.Errorf("noise: form %d", f)
+	}
+}
+
+// C of noise has the stated spread: of many sets of cells few stand out.
+func TestFormOfNoise(t *testing.T) {
+	s := newScene(t, free(120), find("wwv"), 0)
+	refused := 0
+	for i := range 40 {
+		s.place.At = float64(i) / 40
+		if s.form() >= Repeated {
+			refused++
+		}
+	}
+	if refused > 1 {
+		t.Errorf("%d of 40 places in noise seem to repeat beside themselves", refused)
+	}
+}
+
+func BenchmarkOrder(b *testing.B) {
+	s := newScene(b, on("wwv", 300, 0, "steady"), find("wwv"), 12e-3)
+	b.Run("hear", func(b *testing.B) {
+		for range b.N {
+			s.listener.hear(20)
+		}
+	})
+	b.Run("band", func(b *testing.B) {
+		for range b.N {
+			s.band.take(20)
+		}
+	})
+	for _, start := range []float64{math.NaN(), 400} {
+		b.Run(fmt.Sprint("order from ", start), func(b *testing.B) {
+			for range b.N {
+				s.listener.Order(s.station, nil, start)
+			}
+		})
+	}
+}

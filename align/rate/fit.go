@@ -143,14 +143,41 @@ func ownVariance(f Fix) float64 {
 	return math.Max(own, 1e-4*f.U*f.U) // a fix that is all common still has some scatter
 }
 
+// pathHolds is how long a path's error lasts: that of a day's ionosphere against
+// its median (common practice, as for path delays).
+const pathHolds = 6 * time.Hour
+
+// crowding is by how much each fix counts for less because others by the same
+// stations, within hours of it, share its path's error: n fixes of an evening are
+// together no surer than one. Fixes without named stations stand each for itself.
+func crowding(fixes []FittedFix) []float64 {
+	crowd := make([]float64, len(fixes))
+	for i := range fixes {
+		crowd[i]++
+		for j := i - 1; j >= 0; j-- {
+			apart := fixes[i].At.Sub(fixes[j].At)
+			if apart > 6*pathHolds {
+				break
+			}
+			if fixes[i].Stations != "" && fixes[i].Stations == fixes[j].Stations {
+				shared := math.Exp(-apart.Hours() / pathHolds.Hours())
+				crowd[i] += shared
+				crowd[j] += shared
+			}
+		}
+	}
+	return crowd
+}
+
 // measurementNodes makes a node of each fix or, of too many fixes, normal
 // points: weighted means over equal spans, across no adjustment, without the
 // fixes that lie far from their span's median.
 func (f *Fit) measurementNodes(adjustments []Adjustment) []node {
+	crowd := crowding(f.Fixes)
 	if len(f.Fixes) <= mostNodes {
 		nodes := make([]node, len(f.Fixes))
 		for i, fix := range f.Fixes {
-			nodes[i] = node{t: f.daysTo(fix.At), measured: true, x: fix.X, r: ownVariance(fix.Fix), weight: 1}
+			nodes[i] = node{t: f.daysTo(fix.At), measured: true, x: fix.X, r: crowd[i] * ownVariance(fix.Fix), weight: 1}
 		}
 		return nodes
 	}
@@ -167,7 +194,7 @@ func (f *Fit) measurementNodes(adjustments []Adjustment) []node {
 			(next == len(adjustments) || f.Fixes[j].At.Before(adjustments[next].At)) {
 			j++
 		}
-		nodes = append(nodes, f.normalPoint(i, j))
+		nodes = append(nodes, f.normalPoint(i, j, crowd[i:j]))
 		i = j
 	}
 	f.Condensed = len(nodes)
@@ -175,7 +202,7 @@ func (f *Fit) measurementNodes(adjustments []Adjustment) []node {
 }
 
 // normalPoint averages fixes i to j-1.
-func (f *Fit) normalPoint(i, j int) node {
+func (f *Fit) normalPoint(i, j int, crowd []float64) node {
 	run := f.Fixes[i:j]
 	values := make([]float64, len(run))
 	for k, fix := range run {
@@ -190,7 +217,7 @@ func (f *Fit) normalPoint(i, j int) node {
 	var sum, sumT, sumX float64
 	for k := range run {
 		fix := &run[k]
-		v := ownVariance(fix.Fix)
+		v := crowd[k] * ownVariance(fix.Fix)
 		if len(run) > 2 && math.Abs(fix.X-middle) > limit*math.Sqrt(math.Max(v, mad*mad)) {
 			fix.Weight, fix.Outlier = 0, true
 			continue

@@ -112,6 +112,7 @@ func wiredFix(t *testing.T, path string) align.Fix {
 	if err := json.Unmarshal([]byte(out), &f); err != nil || status != exitOK || f.Offset == nil {
 		t.Fatalf("%d, %v, %s%s", status, err, out, errs)
 	}
+	validate(t, out)
 	return f
 }
 

@@ -56,6 +56,7 @@ func TestSchemaOfEveryObject(t *testing.T) {
 		{"path", "--station=wwv", "--carrier=10MHz", "--at=50.2,-5.6", "--time=2026-03-14T18:20:00Z", "--json"},
 		{"path", "--station=wwv", "--at=50.2,-5.6", "--time=2026-03-14T18:20:00Z", "--json"},
 		{"outlook", "--at=50.2,-5.6", "--time=2026-03-14T00:00:00Z", "--json"},
+		{"combine", "--station=wwv", "--carrier=5MHz", "--at=50.2,-5.6", "--json", demoFile, demoFile},
 		{"simulate", "--output=" + t.TempDir() + "/a.wav", "--for=3s", "--sample-rate=8000", "--step=1s=1ms", "--json"},
 	} {
 		status, out, errs := runWith(t, args...)

@@ -72,7 +72,7 @@ build/npm:
 # the sources.
 race:
 	$(call install,$(TEST_PACKAGES))
-	CGO_ENABLED=1 $(GO) test -race ./capture/... ./cmd/timeball/internal/page ./cmd/timeball/internal/view
+	CGO_ENABLED=1 $(GO) test -race ./capture/soundcard ./capture/wavfile ./cmd/timeball/internal/page ./cmd/timeball/internal/view
 	CGO_ENABLED=1 $(GO) test -race ./cmd/timeball -run 'Live|Page|Listen|Record|ReadAhead'
 
 # Random input for each parser, a minute each. SQLite is not watched for what it

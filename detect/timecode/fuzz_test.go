@@ -1,68 +1,96 @@
 package timecode
 
 import (
+	"flag"
 	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
-
-	"timeball/capture/station"
 )
 
-// FuzzDamage damages a true broadcast second by second, as the input says. A
-// wrong UTC is the failure; none is not.
+// TestDamage takes damages at random; more of them by -damages.
+func TestDamage(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	known := 0
+	for range *damages {
+		damage := make([]byte, damagedSeconds)
+		often := rng.Float64() // share of the seconds that are damaged
+		for i := range damage {
+			if rng.Float64() < often {
+				damage[i] = byte(1 + rng.IntN(6))
+			}
+		}
+		if readDamaged(t, uint8(rng.IntN(2)), rng.Uint32(), damage) {
+			known++
+		}
+	}
+	if known == 0 {
+		t.Error("no time was ever read")
+	}
+	t.Logf("the time was read in %d of %d", known, *damages)
+}
+
+var damages = flag.Int("damages", 20, "how often to damage a broadcast")
+
+// FuzzDamage does what the input says.
 func FuzzDamage(f *testing.F) {
 	f.Add(uint8(0), uint32(1773512407), []byte{})
 	f.Add(uint8(1), uint32(1704067140), []byte{1, 2, 3, 4, 5, 6, 7, 8, 9})
 	f.Add(uint8(0), uint32(1483228700), slices.Repeat([]byte{0, 5, 0, 0, 6}, 20))
 	f.Add(uint8(1), uint32(951782340), slices.Repeat([]byte{3, 0, 4}, 40))
-	stations := []station.Station{builtin("wwv"), builtin("chu")}
-	f.Fuzz(func(t *testing.T, which uint8, unix uint32, damage []byte) {
-		const seconds = 130 // two whole minutes, and a search after them
-		start := time.Unix(int64(unix), 0).UTC()
-		if year := start.Year(); year < firstYear || year >= firstYear+100 {
-			return
+	f.Fuzz(func(t *testing.T, which uint8, unix uint32, damage []byte) { readDamaged(t, which, unix, damage) })
+}
+
+const damagedSeconds = 130 // two whole minutes, and a search after them
+
+// readDamaged damages a true broadcast second by second and reads it. A wrong
+// UTC is the failure; none is not.
+func readDamaged(t *testing.T, which uint8, unix uint32, damage []byte) (known bool) {
+	start := time.Unix(int64(unix), 0).UTC()
+	if year := start.Year(); year < firstYear || year >= firstYear+100 {
+		return false
+	}
+	s := builtin([]string{"wwv", "chu"}[which%2])
+	rng := rand.New(rand.NewPCG(1, uint64(unix)))
+	a := &air{station: s, start: start, rate: MinRate, snrDB: 20, rng: rng, sent: sent{tai: 37}}
+	d := New(s)
+	var before []float32
+	for n := range damagedSeconds {
+		heard := a.second(n)
+		kind := byte(0)
+		if n < len(damage) {
+			kind = damage[n]
 		}
-		s := stations[int(which)%len(stations)]
-		noise := rand.New(rand.NewPCG(uint64(unix), 1))
-		a := &air{station: s, start: start, snrDB: 20, rng: rand.New(rand.NewPCG(1, uint64(unix))), sent: sent{tai: 37}}
-		d := New(s)
-		var before []float32
-		for n := range seconds {
-			heard := a.second(n)
-			kind := byte(0)
-			if n < len(damage) {
-				kind = damage[n]
+		x := heard.Audio
+		switch kind % 7 {
+		case 1: // lost
+			continue
+		case 2: // silent
+			clear(x)
+		case 3: // the other polarity
+			for i := range x {
+				x[i] = -x[i]
 			}
-			switch x := heard.Audio; kind % 7 {
-			case 1: // lost
-				before = x
-				continue
-			case 2: // silent
-				clear(x)
-			case 3: // the other polarity
-				for i := range x {
-					x[i] = -x[i]
-				}
-			case 4: // heard twice
-				if before != nil {
-					copy(x, before)
-				}
-			case 5: // noise
-				for i := range x {
-					x[i] = float32(noise.NormFloat64())
-				}
-			case 6: // clipped
-				for i := range x {
-					x[i] = max(-0.1, min(0.1, 10*x[i]))
-				}
+		case 4: // the one before once more
+			copy(x, before)
+		case 5: // noise
+			for i := range x {
+				x[i] = float32(rng.NormFloat64())
 			}
-			before = heard.Audio
-			d.Add(heard)
+		case 6: // clipped
+			for i := range x {
+				x[i] = max(-0.1, min(0.1, 10*x[i]))
+			}
 		}
-		r := d.Close()
-		if want, inserted := a.label(int(r.N)); r.UTC.Known() && (!r.UTC.Value.Equal(want) || r.Inserted != inserted) {
-			t.Errorf("%s from %v, damaged by %v: second %d is %v, want %v", s.ID, start, damage, r.N, r.UTC, want)
-		}
-	})
+		before = x
+		d.Add(heard)
+	}
+	r := d.Close()
+	if !r.UTC.Known() {
+		return false
+	}
+	if want, inserted := a.label(int(r.N)); !r.UTC.Value.Equal(want) || r.Inserted != inserted {
+		t.Errorf("%s from %v, damaged by %v: second %d is %v, want %v", s.ID, start, damage, r.N, r.UTC, want)
+	}
+	return true
 }

@@ -169,6 +169,8 @@ func (calibrateReceiverCmd) Help() string {
 
 --generator: the marker keys a signal generator that imitates the ticks of --station, and its carrier goes into the antenna socket at the level of a weak station.
 
+` + text.GeneratorCaution + `
+
 --clock-offset: a station near enough for its ground wave, with the delay of that path in --path-delay, is heard while the clock's offset from UTC is known by other means.
 
 --delay: the value is known from elsewhere.

@@ -25,7 +25,7 @@ func (*commands) BeforeResolve(ctx *kong.Context) error {
 			path, named = ctx.FlagValue(f).(string), true
 		}
 	}
-	ctx.Bind(calibrationFile("")) // none, for a service without a home
+	ctx.Bind(calibrationFile(""), settingsFile("")) // none, for a service without a home
 	if path == "" {
 		folder, err := os.UserConfigDir()
 		if err != nil {
@@ -33,6 +33,7 @@ func (*commands) BeforeResolve(ctx *kong.Context) error {
 		}
 		path, named = filepath.Join(folder, "timeball", "config.toml"), false
 	}
+	ctx.Bind(settingsFile(path))
 	ctx.Bind(calibrationFile(filepath.Join(filepath.Dir(path), "calibration.toml")))
 	set, err := readSettings(path)
 	if !named && errors.Is(err, fs.ErrNotExist) {

@@ -28,7 +28,7 @@ type levelsCmd struct {
 func (levelsCmd) Help() string {
 	return `Checks levels and wiring while you mend them: signal, clipping, DC and hum of each channel, whether the marker is there and on which channel, its shape, jitter and missing pulses, how much of one channel leaks into the other, and the sample clock. What is not good has a line that says what to do.
 
-The marker must be no louder than the input takes: a few volts of pulse can damage a microphone input, mains can kill. Use a resistor divider, and an isolating transformer or optocoupler wherever the clock is not isolated from the mains.
+` + text.PulseCaution + `
 
 With --once the exit status is 0 when everything will do and 3 when something will not.
 

@@ -43,6 +43,8 @@ To learn which second the hands should show, type what they will show and press 
 
 --beep sounds on the system's standard output. Wear headphones, or use another card than the input's: a tone that comes back through the input is noise to the measurement. The tone lies between 250 and 800 Hz, away from the ticks.
 
+` + text.MachineryCaution + ` ` + text.AntennaCaution + `
+
 The exit status is 0 for a fix and 3 when there is no trustworthy one.
 
 Example: timeball listen --input 2 --station wwv --at 50.2,-5.6 --carrier 10MHz --tolerance 100us --record gannet-head.wav`

@@ -242,7 +242,9 @@ type logAdjustCmd struct {
 }
 
 func (logAdjustCmd) Help() string {
-	return `Several things done at one time make several entries. ± is the 95 % half-width; left out, 10 % of a step and 20 % of a trim are assumed.
+	return text.MachineryCaution + `
+
+Several things done at one time make several entries. ± is the 95 % half-width; left out, 10 % of a step and 20 % of a trim are assumed.
 
   timeball log adjust --retard 12ms --anticlockwise 1.5 --time 2026-03-14T19:00:00Z`
 }

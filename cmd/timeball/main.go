@@ -51,6 +51,7 @@ type commands struct {
 	Version versionFlag `help:"Say which program this is: commit, build, with or without live capture."`
 
 	Combine   combineCmd   `cmd:"" help:"One fix from the recordings of an evening: several carriers and stations, one clock."`
+	Begin     beginCmd     `cmd:"" help:"A guided start: place, what to tune to, wiring and levels, then the attempt."`
 	Inputs    inputsCmd    `cmd:"" help:"List the sound inputs."`
 	Levels    levelsCmd    `cmd:"" help:"Check levels and wiring, live."`
 	Calibrate calibrateCmd `cmd:"" help:"Measure the input's skew or the receiver's delay, and keep it."`

@@ -32,6 +32,8 @@ type outlookCmd struct {
 func (outlookCmd) Help() string {
 	return `Tells which station and carrier can be heard when, for 24 hours, with the path delay and its uncertainty, and recommends an hour for an attempt: heard likely, the middle of the path well in daylight or in the dark, and the delay as sure as can be. Of stations that are named it lists every hour in which they may be heard.
 
+` + text.AntennaCaution + `
+
 Example: timeball outlook --at 50.2,-5.6 --time 2026-03-14T00:00:00Z --environment rural`
 }
 

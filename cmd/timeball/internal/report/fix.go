@@ -39,6 +39,7 @@ type fixReport struct {
 	Untold   int // earlier events, for which there is no room
 	Pictures []plot.Figure
 	Cautions []string
+	Caution  string // for who works on the clock
 }
 
 // WriteFix writes a report of one fix: a file that needs no other and
@@ -47,7 +48,7 @@ func WriteFix(path string, p align.Picture, s align.Settings, sha256 string, eve
 	f := p.Fix
 	r := fixReport{
 		Made: time.Now().UTC().Format("2006-01-02 15:04 UTC"), Headline: text.Headline(f), Fix: f,
-		Settings: text.Settings(s), SHA256: sha256, Cautions: text.Cautions(f, s),
+		Settings: text.Settings(s), SHA256: sha256, Cautions: text.Cautions(f, s), Caution: text.MachineryCaution,
 	}
 	if f.Offset != nil {
 		r.Interval = text.Interval(f)
@@ -83,6 +84,6 @@ func WriteFix(path string, p align.Picture, s align.Settings, sha256 string, eve
 // The latest events find room below the pictures: this many lines of so many
 // characters.
 const (
-	linesForEvents = 10
+	linesForEvents = 8
 	lineOfEvent    = 90
 )

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"timeball/align/path"
+	"timeball/capture/station"
 )
 
 // Days cuts the slots into the carriers' days.
@@ -120,4 +121,13 @@ func recommendation(slots []path.Slot) string {
 	}
 	return fmt.Sprintf("Recommended: %s on %v, %s UTC on %s: heard %v, delay %.2f ms with u = %s ms, first by %s; the middle of the path is %s.",
 		strings.ToUpper(best.Station), Frequency(best.CarrierHz), hourOf(best), best.Time.Format("2006-01-02"), best.Hearing, best.DelaySeconds*1e3, UMilliseconds(best), best.Mode, light(best))
+}
+
+// Tune says how to tune to a carrier, and how it will be heard.
+func Tune(s *station.Station, slot path.Slot) string {
+	note := "beat oscillator off"
+	if s.Keying != station.ToneBurst {
+		note = "beat oscillator on"
+	}
+	return fmt.Sprintf("%s on %s: %s, %s; minutes %s; heard %v, %.0f dB, delay %s ms", strings.ToUpper(s.ID), carrier(slot.CarrierHz), Mode(s), note, minutesOf(s), slot.Hearing, slot.SNRdB, delayOfSlot(slot))
 }

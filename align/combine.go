@@ -83,7 +83,10 @@ func Combine(fixes []Fix, c Combination) (Fix, error) {
 		p, j := parts[i], joint.Parts[k]
 		p.Mode, p.Chance, p.Weight, p.Late = j.Mode, j.Chance, j.Weight, min(j.Late, 1e6)
 		f.Recordings = append(f.Recordings, p)
-		if len(order) > 2 && j.Late > doubtedLate {
+		switch {
+		case j.Astray > 0.5:
+			f.Notices = append(f.Notices, Contradicts{p.Path, p.Station})
+		case len(order) > 2 && j.Late > doubtedLate:
 			f.Notices = append(f.Notices, Doubted{p.Path, p.Station, j.Late})
 		}
 	}

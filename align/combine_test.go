@@ -1,6 +1,7 @@
 package align
 
 import (
+	"errors"
 	"math"
 	"slices"
 	"testing"
@@ -93,5 +94,16 @@ func TestCombineGiven(t *testing.T) {
 	u := math.Sqrt(va*vb/(va+vb) + 20e-6*20e-6)
 	if math.Abs(*f.Offset-want) > 10e-6 || math.Abs(*f.U/u-1) > 0.35 {
 		t.Errorf("offset %g s, u %g s; want %g and %g", *f.Offset, *f.U, want, u)
+	}
+}
+
+// A clock that was set between two recordings must not be averaged.
+func TestCombineContradiction(t *testing.T) {
+	a, b := heardFix(0, "wwv", 10e6, 9.8e-3), heardFix(10, "chu", 7.85e6, 2.5e-3)
+	b.Stations[0].Received.Offset += 40e-3
+	_, err := Combine([]Fix{a, b}, Combination{Stations: everyStation(), Sunspots: 80})
+	var apart path.ContradictionError
+	if !errors.As(err, &apart) || apart.Apart < 30e-3 || apart.Apart > 40e-3 {
+		t.Errorf("error %v", err)
 	}
 }

@@ -79,6 +79,9 @@ type (
 	Jittery struct{ JitterSeconds, StepSeconds float64 }
 	// TakenAsNamed: a station is known by its name and its tick's form alone.
 	TakenAsNamed struct{ Station string }
+	// Contradicts: what a station brought in this recording fits none of its modes
+	// that go with the other recordings.
+	Contradicts struct{ Recording, Station string }
 	// HandsUntold: the broadcast has not told what the hands should show.
 	HandsUntold struct{}
 )
@@ -96,6 +99,7 @@ func (Disagreement) reason()      {}
 func (PathContradicted) reason()  {}
 func (LeftOut) reason()           {}
 func (Doubted) reason()           {}
+func (Contradicts) reason()       {}
 func (HandsUntold) reason()       {}
 func (StartContradicted) reason() {}
 func (OutOfBeat) reason()         {}

@@ -55,6 +55,9 @@ type Part struct {
 	// Late is by how much the receptions together make it likelier than it was that
 	// all its arrivals come late, scattered sideways: from 10 on it is doubted.
 	Late float64
+	// Astray is the chance that its arrivals belong to none of the predicted modes
+	// that go with the other receptions.
+	Astray float64
 	// Weight is what the reception contributes: by how much the interval would be
 	// longer without it. The weights of all sum to 1.
 	Weight float64
@@ -130,8 +133,7 @@ func newEvening(r JointRequest, further []Reception) (*evening, error) {
 	}
 	over, told := observe(over, r.Ionograms, func(t time.Time) instant { return newInstant(t, r.Maps, r12) }, r.Reference)
 	e.weather = newWeather(r12, u, over, told)
-	e.lay()
-	return e, nil
+	return e, e.lay()
 }
 
 // readings are what a reception may mean on a day drawn, without lateness.
@@ -151,11 +153,19 @@ func (e *evening) readings(k int, z []float64) []possibility {
 	return matches(ways, r.Heard)
 }
 
+// ContradictionError says that receptions cannot be of one clock.
+type ContradictionError struct {
+	Apart float64 // by how much at least the clock would have moved between two, s
+}
+
+func (e ContradictionError) Error() string {
+	return fmt.Sprintf("the recordings contradict each other by %.1f ms at least: was the clock set in between, or is a station, carrier, place or time wrong?", 1e3*e.Apart)
+}
+
 // lay puts the grid where the receptions can put the offset.
-func (e *evening) lay() {
+func (e *evening) lay() error {
 	const sample = 60
 	low, high := math.Inf(-1), math.Inf(1)
-	least, most := math.Inf(1), math.Inf(-1)
 	for k, r := range e.Receptions {
 		lo, hi := math.Inf(1), math.Inf(-1)
 		ahead := e.Rate * r.Time.Sub(e.Reference).Seconds()
@@ -169,10 +179,9 @@ func (e *evening) lay() {
 		}
 		lo -= 2 * lateBy
 		low, high = max(low, lo), min(high, hi)
-		least, most = min(least, lo), max(most, hi)
 	}
-	if low > high { // they contradict each other
-		low, high = least, most
+	if low > high {
+		return ContradictionError{low - high}
 	}
 	e.step = max(gridStep, (high-low)/mostGrid)
 	e.least = low
@@ -184,12 +193,13 @@ func (e *evening) lay() {
 		}
 		e.shift = append(e.shift, cells)
 	}
+	return nil
 }
 
 // spread fills out with the likelihood of a reception over the grid, and late with
 // the part of it that takes its arrivals for late.
 func (e *evening) spread(r *Reception, all []possibility, out, late []float64) {
-	floor := astray / (float64(e.n) * e.step)
+	floor := e.floor()
 	for i := range out {
 		out[i] = floor
 	}
@@ -206,6 +216,9 @@ func (e *evening) spread(r *Reception, all []possibility, out, late []float64) {
 		out[i] = (1-lateShare)*out[i] + late[i]
 	}
 }
+
+// floor is the density of an offset that the model knows nothing of.
+func (e *evening) floor() float64 { return astray / (float64(e.n) * e.step) }
 
 // addNormal adds a normal density times weight, all in cells.
 func addNormal(out []float64, mean, u, weight float64) {
@@ -422,7 +435,7 @@ func (e *evening) joint(live []particle) Joint {
 	for k := range modes {
 		modes[k] = map[kind]float64{}
 	}
-	late := make([]float64, count)
+	late, lost := make([]float64, count), make([]float64, count)
 	var rate, rate2 float64
 	w := e.newWork()
 	own := make([]float64, e.n)
@@ -466,6 +479,7 @@ func (e *evening) joint(live []particle) Joint {
 			at := r.Offset - e.Rate*r.Time.Sub(e.Reference).Seconds()
 			for cell, v := range shifted[k] {
 				late[k] += v * w.late[k][cell] / w.like[k][cell]
+				lost[k] += v * e.floor() / w.like[k][cell]
 			}
 			for _, p := range readings[k] {
 				clear(part)
@@ -496,7 +510,7 @@ func (e *evening) joint(live []particle) Joint {
 	j.URate = e.URate * math.Sqrt(max(0, rate2/n-rate*rate/(n*n)))
 	gains := 0.0
 	for k := range count {
-		p := Part{}
+		p := Part{Astray: lost[k] / n}
 		for m, v := range modes[k] {
 			if v /= n; v > p.Chance || v == p.Chance && m.String() < p.Mode {
 				p.Mode, p.Chance = m.String(), v

@@ -95,6 +95,10 @@ func (c *combineCmd) Run(p *program, file calibrationFile) error {
 		return errNoFix
 	}
 	fix, err := align.Combine(fixes, how)
+	if apart := (path.ContradictionError{}); errors.As(err, &apart) {
+		fmt.Fprintf(p.stderr, "timeball: no fix: %v\n", err)
+		return errNoFix
+	}
 	if err != nil {
 		return err
 	}

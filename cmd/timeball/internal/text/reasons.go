@@ -76,6 +76,8 @@ func reason(r align.Reason) string {
 		return fmt.Sprintf("%s: %s", r.Station, r.Note)
 	case align.LeftOut:
 		return fmt.Sprintf("%s is left out: %v", r.Recording, r.Err)
+	case align.Contradicts:
+		return fmt.Sprintf("%s: %s contradicts the other recordings and does not count: check its carrier and time, and whether the clock was set", r.Recording, strings.ToUpper(r.Station))
 	case align.Doubted:
 		return fmt.Sprintf("%s: %s probably comes late, scattered sideways; the other recordings make that %.0f times likelier", r.Recording, strings.ToUpper(r.Station), r.Times)
 	case align.StartContradicted:

@@ -78,7 +78,7 @@ func Analyse(rate float64, channels [][]float32) Report {
 			t.Update(float64(len(x)), p)
 			_, missed, extra := t.Counts()
 			c.Pulse = &Pulse{Edge: as.Edge.String(), Amplitude: as.Amplitude, Jitter: t.JitterSeconds(), Missed: missed, False: extra}
-			if !math.IsNaN(as.WidthSeconds) {
+			if as.WidthSeconds > 0 {
 				c.Pulse.Width = as.WidthSeconds
 			}
 		}
@@ -224,9 +224,6 @@ func leakBack(rate float64, m, r []float32, pulses []marker.Pulse) Leak {
 	guard := int(30e-3 * rate)
 	for _, p := range pulses {
 		for _, at := range []float64{p.Position, p.Position + p.WidthSeconds*rate} {
-			if math.IsNaN(at) {
-				continue
-			}
 			from, to := max(0, int(at)-guard/10), min(len(m), int(at)+guard)
 			for i := from; i < to; i++ {
 				edge[i] = true

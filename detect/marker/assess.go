@@ -49,7 +49,7 @@ type Assessment struct {
 	// The rest is meaningful when IsMarker.
 	Edge                 Edge    // Rising or Falling
 	Pulses               int     // delivered so far
-	WidthSeconds         float64 // NaN when unknown
+	WidthSeconds         float64 // 0 when unknown
 	PeriodFrames         float64 // frames in a local second, as first learned
 	Amplitude            float64 // median height of the edge, full scale 1
 	Noise                float64 // median rms departure from the average pulse, full scale 1
@@ -61,7 +61,7 @@ type Assessment struct {
 // Assess tells what the channel looks like so far; five seconds of a good
 // marker are enough.
 func (d *Detector) Assess() Assessment {
-	a := Assessment{WidthSeconds: math.NaN()}
+	var a Assessment
 	if d.known == nil {
 		a.Finding, a.Ambiguous = d.finding, d.finding == HalfSecond
 		return a

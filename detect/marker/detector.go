@@ -45,7 +45,7 @@ type Pulse struct {
 	Amplitude            float64 // height of the edge, full scale 1
 	Noise                float64 // rms departure from the average pulse around the edge, full scale 1
 	Match                float64 // likeness to the average pulse, 0 to 1
-	WidthSeconds         float64 // from the on-time edge to the opposite one; NaN when that does not show
+	WidthSeconds         float64 // from the on-time edge to the opposite one; 0 when that does not show
 }
 
 const (
@@ -92,7 +92,7 @@ type Detector struct {
 	level  float64  // size of the marker's edge in the scan
 	rising bool     // direction of the on-time edge
 	lead   bool     // direction of the edge that the scan reports for a pulse
-	width  float64  // seconds, NaN when unknown
+	width  float64  // seconds, 0 when unknown
 	period float64  // frames, as learned
 	tally  tally
 }
@@ -102,7 +102,7 @@ func NewDetector(c Config) *Detector {
 	if !(c.Rate > 0) {
 		panic(fmt.Sprintf("marker: rate %v Hz", c.Rate))
 	}
-	d := &Detector{config: c, width: math.NaN(), tops: make([]float64, 0, firstTops)}
+	d := &Detector{config: c, tops: make([]float64, 0, firstTops)}
 	d.lag = max(2, int(math.Round(lagSeconds*c.Rate)))
 	d.hold = max(8, int(math.Round(holdSeconds*c.Rate)))
 	d.widest = max(1, int(c.Rate/3000)) // an edge of a millisecond

@@ -25,9 +25,9 @@ const (
 	// does by a sixteenth of that (from memory, of crystals in a room).
 	warming, steady = 1e-6 / 60, warming / 16
 	// Which of them, or what between, suits the pulses of the latest tuneSeconds is
-	// asked every tuneEvery: the steadiest whose log likelihood is at most tuneSlack
-	// below the best.
-	tuneSeconds, tuneEvery, tuneSlack = 512, 8, 2
+	// asked every tuneEvery seconds, and tuneOften at first: the steadiest whose log
+	// likelihood is at most tuneSlack below the best.
+	tuneSeconds, tuneOften, tuneEvery, tuneSlack = 256, 8, 32, 2
 	// tail is the degrees of freedom of the jitter's distribution.
 	tail = 4
 	// A step is seen from the chance of so large a departure on: once in a million
@@ -339,7 +339,11 @@ func (t *Track) learn(n int) {
 			t.beat, t.sigma = middle/4, s
 		}
 	}
-	if t.pulses%tuneEvery == 0 && len(t.turns) >= 32 {
+	every := tuneEvery
+	if len(t.turns) < jitterMemory {
+		every = tuneOften
+	}
+	if len(t.turns) >= jitterMemory/4 && t.pulses%every == 0 {
 		t.tune()
 	}
 	// What was filtered with quite another scatter is filtered again.

@@ -130,7 +130,7 @@ type look struct {
 	level  float64
 	lead   bool    // their direction
 	rising bool    // direction of the on-time edge
-	width  float64 // from the on-time edge to the opposite one, s; NaN when that does not show
+	width  float64 // from the on-time edge to the opposite one, s; 0 when that does not show
 }
 
 // learn looks for the marker among the remembered edges. When it is there,
@@ -174,7 +174,7 @@ func (d *Detector) look() (look, Finding) {
 	if downLevel < 0.3*upLevel {
 		down = nil
 	}
-	l := look{width: math.NaN()}
+	var l look
 	if up != nil && down != nil {
 		rate := d.config.Rate
 		fall := (down[len(down)-1].position - up[len(up)-1].position) / rate

@@ -84,6 +84,6 @@ func WriteFix(path string, p align.Picture, s align.Settings, sha256 string, eve
 // The latest events find room below the pictures: this many lines of so many
 // characters.
 const (
-	linesForEvents = 8
+	linesForEvents = 9
 	lineOfEvent    = 90
 )

@@ -209,6 +209,16 @@ func (r *radio) arrivals() []*timing.Arrival {
 	return all
 }
 
+// nobody is why no station is heard.
+func (r *radio) nobody() Reason {
+	if r.long != nil {
+		if s := r.long.Other(); s != nil {
+			return OtherStation{s.ID}
+		}
+	}
+	return NoStation{}
+}
+
 // marks is an arrival on long wave in the form of a tick's.
 func marks(a *longwave.Arrival) *timing.Arrival {
 	return &timing.Arrival{

@@ -33,6 +33,8 @@ type (
 	TickUnknown struct{ Waiting Waiting }
 	// OffAir: by the station table those that are looked for send no ticks at the time.
 	OffAir struct{ Stations []string }
+	// OtherStation: on the carrier of the station looked for is another one.
+	OtherStation struct{ ID string }
 	// Unsettled: too little was heard since frames were lost to count them.
 	Unsettled struct{}
 	// PathUnknown: what a path delay is computed from is missing, or Err.
@@ -92,6 +94,7 @@ func (NoMarkerChannel) reason()   {}
 func (ManyReceivers) reason()     {}
 func (SameChannel) reason()       {}
 func (NoStation) reason()         {}
+func (OtherStation) reason()      {}
 func (Unsettled) reason()         {}
 func (PathUnknown) reason()       {}
 func (FewPulses) reason()         {}

@@ -14,6 +14,7 @@ const baseRate = 4000
 // stream at fractions of a sample.
 type band struct {
 	halfHz  float64 // where it ends to pass
+	edgeHz  float64 // from there to where it is shut
 	rate    float64 // of the stream, Hz
 	half    int     // taps on either side
 	taps    [][]float32
@@ -22,13 +23,12 @@ type band struct {
 
 const (
 	phases   = 512 // an edge is off by 1/1024 sample at most, an eighth of a microsecond
-	edgeHz   = 400 // from where a band ends to pass to where it is shut
 	bandStop = 60  // dB
 	bandBeta = 5.65326
 )
 
-func newBand(halfHz, rate float64) *band {
-	b := &band{halfHz: halfHz, rate: rate}
+func newBand(halfHz, edgeHz, rate float64) *band {
+	b := &band{halfHz: halfHz, edgeHz: edgeHz, rate: rate}
 	b.half = int(math.Ceil((bandStop - 7.95) / (2.285 * 2 * math.Pi * edgeHz / rate) / 2))
 	for p := range phases + 1 {
 		taps := make([]float32, 2*b.half)
@@ -46,7 +46,7 @@ func newBand(halfHz, rate float64) *band {
 
 // impulse is the response x samples after an impulse of area one second, 1/s.
 func (b *band) impulse(x float64) float64 {
-	cut := 2 * (b.halfHz + edgeHz/2) / b.rate
+	cut := 2 * (b.halfHz + b.edgeHz/2) / b.rate
 	return cut * kaiser.Sinc(cut*x) * kaiser.Window(x/float64(b.half), bandBeta) * b.rate
 }
 

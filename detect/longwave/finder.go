@@ -44,7 +44,7 @@ type Input struct {
 	// LowHz to HighHz is where the carrier may be in the stream.
 	LowHz, HighHz float64
 	// BandHz is how far to either side of a carrier the stream holds what belongs to
-	// it; 0: as the receiver's filter of 300 to 2700 Hz leaves it.
+	// it; 0: as the receiver's filter leaves it.
 	BandHz float64
 	// CarrierHz is the carrier's frequency when the stream is the antenna's signal; 0:
 	// the pitch is the receiver's.
@@ -53,20 +53,24 @@ type Input struct {
 	LoopQ float64
 }
 
-// The pitch of a beat note, Hz, and the filter it must be inside of: those of a
-// receiver for single sideband (common practice).
+// The pitch of a beat note, Hz, is within the filter of a receiver for single sideband;
+// from flatFrom to flatTo its delay hardly changes (common practice).
 const (
 	LowestPitch, HighestPitch = 300.0, 2700.0
+	flatFrom, flatTo          = 400.0, 2600.0
 	leastBand                 = 150.0
 )
 
-// bandHz is how far the base band of a carrier reaches.
-func (in *Input) bandHz(hz float64) float64 {
+// band is how far the base band of a carrier passes, Hz, and from there to where it is
+// shut. It is the same to either side, whatever the receiver's filter, and within it
+// nothing of that filter shows.
+func (in *Input) band(hz float64) (halfHz, edgeHz float64) {
 	if in.BandHz > 0 {
-		return in.BandHz
+		return in.BandHz, audio.Pitch - in.BandHz
 	}
-	b := min(hz-LowestPitch, HighestPitch-hz)
-	return max(leastBand, min(audio.TunedBand, 50*math.Floor(b/50)))
+	const edge = 200
+	b := min(hz-flatFrom, flatTo-hz) - edge
+	return max(leastBand, min(audio.TunedBand, 50*math.Floor(b/50))), edge
 }
 
 // margin is more than the samples that filters need on either side.
@@ -173,11 +177,12 @@ func (f *Finder) Moved(from, to int64, shift float64) float64 {
 	return sum
 }
 
-func (f *Finder) band(halfHz, rate float64) *band {
-	b := f.bands[halfHz]
+func (f *Finder) band(in *Input, hz float64) *band {
+	half, edge := in.band(hz)
+	b := f.bands[half]
 	if b == nil {
-		b = newBand(halfHz, rate)
-		f.bands[halfHz] = b
+		b = newBand(half, edge, in.Stream.Rate())
+		f.bands[half] = b
 	}
 	return b
 }

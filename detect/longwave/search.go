@@ -156,7 +156,7 @@ const foldRate = 500
 
 // consider starts a track on a carrier if its level is keyed once a second.
 func (f *Finder) consider(in *Input, hz float64, from int64) *Track {
-	b := f.band(in.bandHz(hz), in.Stream.Rate())
+	b := f.band(in, hz)
 	c := &cutter{band: b}
 	var profiles [][]float64
 	const per = baseRate / foldRate

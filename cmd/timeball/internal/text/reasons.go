@@ -56,6 +56,9 @@ func reason(r align.Reason) string {
 		return "by the station table " + strings.ToUpper(strings.Join(r.Stations, ", ")) + " sends no ticks at the time of the recording"
 	case align.TakenAsNamed:
 		return fmt.Sprintf("taken for %s, as named: its minute has not been heard", strings.ToUpper(r.Station))
+	case align.OtherStation:
+		id := strings.ToUpper(r.ID)
+		return fmt.Sprintf("what is heard on this carrier is %s: measure by it with --station %s", id, r.ID)
 	case align.Unsettled:
 		return "frames were lost, and the ticks since are too few to tell how many"
 	case align.PathUnknown:

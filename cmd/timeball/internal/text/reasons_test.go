@@ -33,6 +33,7 @@ func TestReasons(t *testing.T) {
 		{align.TickUnknown{Waiting: align.Waiting{Station: "wwv", For: align.WholeOrder}}, "something else repeats with it"},
 		{align.OffAir{Stations: []string{"ebc"}}, "by the station table EBC sends no ticks"},
 		{align.TakenAsNamed{Station: "wwv"}, "taken for WWV, as named"},
+		{align.OtherStation{ID: "msf"}, "on this carrier is MSF: measure by it with --station msf"},
 		{align.Unsettled{}, "frames were lost"},
 		{align.PathUnknown{Place: true, Time: true}, "--at LAT,LON and the time"},
 		{align.PathUnknown{Time: true}, "give the time of the recording (--start)"},

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"time"
 
+	"timeball/align/path"
 	"timeball/capture/simulate"
 	"timeball/capture/station"
 )
@@ -14,10 +15,12 @@ import (
 // class is a kind of recording.
 type class struct {
 	name   string
-	live   bool // followed as a display would, for the time to the first fix
-	auto   bool // no station is named
-	free   bool // there is none
-	sparse int  // one recording for so many of other classes; 0: one
+	live   bool         // followed as a display would, for the time to the first fix
+	auto   bool         // no station is named
+	free   bool         // there is none
+	named  string       // the station on long wave that is looked for, or any; empty: the one on the air
+	at     *path.LatLon // of the receiver, from which the path is computed; nil: it is given
+	sparse int          // one recording for so many of other classes; 0: one
 	config func(r *rand.Rand) simulate.Config
 }
 
@@ -309,7 +312,7 @@ func classes() []class {
 			all[len(all)-1].live = true
 		}
 	}
-	return all
+	return append(all, longWaveClasses()...)
 }
 
 // scatter gives the marker a white jitter and a beat between bounds, s.

@@ -67,6 +67,19 @@ func measure(c class, seed uint64) outcome {
 	}
 	settings.Stations = stations(c, onAir, r)
 	settings.Named = !c.auto && (!c.free || len(settings.Stations) == 1)
+	if s := cfg.Station; s != nil && s.LongWave() {
+		// Its edges are those of this recording, and the loop's delay is in them.
+		settings.Stations, settings.LoopQ = []*station.Station{s}, cfg.Receiver.Loop.Q
+		if q := settings.LoopQ; q > 0 {
+			settings.ReceiverDelay.Value = cfg.Receiver.DelaySeconds
+		}
+	}
+	if c.named != "" {
+		settings.Stations = []*station.Station{onLongWave(c.named, r)}
+	}
+	if c.at != nil {
+		settings.At, settings.PathDelays = c.at, nil
+	}
 	began := time.Now()
 	f, firstFix := run(src, settings, c.live)
 	o := outcome{seed: seed, err: math.NaN(), bound: bound(cfg), firstFix: firstFix, took: time.Since(began).Seconds(), found: f.Verdict == align.Found}
@@ -159,6 +172,20 @@ func stations(c class, onAir map[string]simulate.SignalTruth, r *rand.Rand) []*s
 	return named
 }
 
+// onLongWave is a station by its ID, or any of those on long wave.
+func onLongWave(id string, r *rand.Rand) *station.Station {
+	if id != "any" {
+		return find(id)
+	}
+	var all []*station.Station
+	for i, s := range station.Builtin() {
+		if s.LongWave() {
+			all = append(all, &station.Builtin()[i])
+		}
+	}
+	return all[r.IntN(len(all))]
+}
+
 // delays are those of a signal's earliest path and of the power-weighted mean.
 func delays(s simulate.SignalTruth) (earliest, mean float64) {
 	sum, total := 0.0, 0.0
@@ -176,6 +203,16 @@ func delays(s simulate.SignalTruth) (earliest, mean float64) {
 // σ = 1/(2πf0·√(6000·T·SNR)), with T their tones' time in all and SNR in 3 kHz
 // (from σ = 1/(2πf·√(2E/N0)) for a burst far longer than its tone's period).
 func bound(c simulate.Config) float64 {
+	if c.Station != nil && c.Station.LongWave() && len(c.Paths) == 1 && c.Lightning.PerMinute == 0 {
+		// One edge through one pole: √(τ/(depth²·C/N0)); DCF77's phase code, of which a
+		// second tells √(τ/(73.7·C/N0)) with its 255 changes by 31.2 degrees.
+		ratio := 3000 * math.Pow(10, c.SNRdB/10)
+		inverse := c.Station.Depth * c.Station.Depth
+		if c.Station.Phase.Kind == "dcf77" {
+			inverse += 73.7
+		}
+		return math.Sqrt(c.Station.Edge.TauSeconds / (inverse * ratio * c.Seconds))
+	}
 	if c.Station == nil || c.Receiver.Detector != simulate.Linear || c.Programme != simulate.MarksOnly || len(c.Paths) != 1 || len(c.Others) > 0 {
 		return math.NaN()
 	}

@@ -1,0 +1,104 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"timeball/align/path"
+	"timeball/align/path/groundwave"
+	"timeball/capture/simulate"
+	"timeball/capture/station"
+)
+
+// longWave puts a station on long wave on the air: its beat note at a pitch in the
+// middle of the receiver's filter.
+func longWave(id string, cn0 float64) change {
+	return func(r *rand.Rand, c *simulate.Config) {
+		s := *find(id)
+		s.EmissionSeconds = 1e-9 // the estimator is judged, not the station
+		c.Station = &s
+		c.SNRdB = cn0 - 10*math.Log10(3000)
+		c.Receiver = simulate.Receiver{Detector: simulate.SSB, MistuningHz: 1400 + 200*r.Float64(), DriftHz: 20 * (2*r.Float64() - 1)}
+		c.Start = time.Date(2026, 6, 14, 2+r.IntN(18), r.IntN(60), r.IntN(60), 0, time.UTC)
+	}
+}
+
+// knownEdge is what the bounds take for granted: the shape of the edge is known.
+func knownEdge(_ *rand.Rand, c *simulate.Config) { c.Station.Edge.TauFactor = 1.001 }
+
+// sampled puts the station's carrier into the recording itself.
+func sampled(rate int, q float64) change {
+	return func(_ *rand.Rand, c *simulate.Config) {
+		c.Rate = rate
+		c.Receiver = simulate.Receiver{Detector: simulate.Direct, Loop: simulate.Loop{Q: q}}
+	}
+}
+
+// nightPath is a place 500 km west of DCF77's antenna.
+var nightPath = path.LatLon{Lat: 50.0, Lon: 2.03}
+
+// skyWave adds to the ground wave over 500 km one reflected by a layer at 90 km that
+// sinks and rises, with a share of its amplitude.
+func skyWave(share float64) change {
+	return func(r *rand.Rand, c *simulate.Config) {
+		const km, earth, height, light = 500.0, 6371.0, 90.0, 299792.458
+		ground := []groundwave.Ground{groundwave.Sea, groundwave.Land, groundwave.Dry}[r.IntN(3)]
+		d := groundwave.Mix{{Ground: ground, Share: 1}}.Delay(c.Station.Carriers[0].Hz, distance(c.Station, nightPath))
+		way := 2 * math.Sqrt(earth*earth+(earth+height)*(earth+height)-2*earth*(earth+height)*math.Cos(km/2/earth))
+		c.Paths = []simulate.Path{
+			{DelaySeconds: d},
+			{DelaySeconds: d + (way-km)/light, LevelDB: 20 * math.Log10(share), PhaseRadians: 2 * math.Pi * r.Float64(),
+				SwingSeconds: 20e-6 * r.Float64(), SwingPeriodSeconds: 600 + 3000*r.Float64()},
+		}
+		c.Start = time.Date(2026, 1, 14, 20+r.IntN(4), r.IntN(60), r.IntN(60), 0, time.UTC)
+	}
+}
+
+// distance is that over the ground, m, by the path's own prediction.
+func distance(s *station.Station, at path.LatLon) float64 {
+	p, err := path.Predict(path.Request{Station: s, At: at, Time: time.Date(2026, 6, 14, 12, 0, 0, 0, time.UTC), Sunspots: math.NaN()})
+	if err != nil {
+		panic(err)
+	}
+	return p.DistanceM
+}
+
+// longWaveClasses are the kinds of recordings of stations on long wave.
+func longWaveClasses() []class {
+	var all []class
+	add := func(name string, minutes float64, f change) *class {
+		all = append(all, class{name: fmt.Sprintf("long wave %s %g min", name, minutes), config: func(r *rand.Rand) simulate.Config {
+			config := base(r, 60*minutes, 0)
+			f(r, &config)
+			return config
+		}})
+		return &all[len(all)-1]
+	}
+	for _, cn0 := range []float64{40, 50, 60, 70} {
+		for _, id := range []string{"wwvb", "dcf77"} {
+			add(fmt.Sprintf("%s known edge %g dBHz", id, cn0), 10, with(longWave(id, cn0), knownEdge))
+		}
+		for _, id := range []string{"dcf77", "msf", "wwvb", "jjy-40", "bpc"} {
+			add(fmt.Sprintf("%s %g dBHz", id, cn0), 3, longWave(id, cn0))
+		}
+	}
+	add("jjy-40 direct 60 dBHz", 3, with(longWave("jjy-40", 60), sampled(96000, 30)))
+	add("dcf77 direct 60 dBHz", 3, with(longWave("dcf77", 60), sampled(192000, 30)))
+	for _, id := range []string{"dcf77", "wwvb"} {
+		add(id+" lightning 60 dBHz", 3, with(longWave(id, 60), lightning(20)))
+	}
+	for _, share := range []float64{0.3, 0.5} {
+		add(fmt.Sprintf("dcf77 sky wave of %g by night 60 dBHz", share), 10, with(longWave("dcf77", 60), skyWave(share))).at = &nightPath
+	}
+	for _, pair := range [][2]string{{"msf", "wwvb"}, {"wwvb", "msf"}, {"jjy-60", "wwvb"}, {"msf", "jjy-60"}} {
+		c := add(fmt.Sprintf("free %s for %s 60 dBHz", pair[0], pair[1]), 3, longWave(pair[0], 60))
+		c.named = pair[1]
+	}
+	for _, f := range families() {
+		c := add("free "+f.name, 3, with(free, detector(simulate.SSB), f.make))
+		c.free, c.named = true, "any"
+	}
+	return all
+}

@@ -24,6 +24,7 @@ type Track struct {
 	axis    line
 	latest  int64
 
+	drift     float64 // by how much the carrier is off, Hz, over some seconds
 	lastPhase float64
 	lastStart float64
 	phased    bool
@@ -137,6 +138,11 @@ func (t *Track) take(n int64) {
 	t.sum(n, h)
 }
 
+// driftShare and tuneShare are the parts of what one second tells of the frequency that
+// are taken over: some seconds to follow a receiver's oscillator, which drifts by less
+// than a hertz a minute (common practice).
+const driftShare, tuneShare = 0.2, 0.3
+
 // tune follows the carrier's frequency by its phase from second to second.
 func (t *Track) tune(h heardSecond, start float64) {
 	rate := t.cutter.rate
@@ -147,14 +153,15 @@ func (t *Track) tune(h heardSecond, start float64) {
 		if t.plan.Phase.Kind == "wwvb" {
 			step = 0.5 // the phase may turn over
 		}
-		// The turn within the second tells which of the possible ones it is.
-		off := math.Remainder(turns, step) / seconds
-		if math.Abs(h.drift) > step/seconds {
-			off = h.drift
-		}
-		t.hz += 0.3 * max(-1, min(1, off))
+		// The turn within the seconds tells which of the possible ones it is.
+		t.drift += driftShare * (h.drift - t.drift)
+		off := math.Remainder(turns, step)
+		off = (off + step*math.Round((t.drift-off)/step)) / seconds
+		move := tuneShare * max(-1, min(1, off))
+		t.hz += move
+		t.drift -= move
 	} else {
-		t.hz += max(-1, min(1, h.drift)) * 0.5
+		t.drift = h.drift
 	}
 	t.lastPhase, t.lastStart, t.phased = h.phase, start, true
 }

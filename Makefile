@@ -46,6 +46,10 @@ demo:
 	@echo "The volunteers of the Gannet Head lighthouse museum measure their master clock:"
 	build/timeball replay --station wwv --carrier 5MHz --at 50.2,-5.6 --receiver-delay 0.5ms+-0.1ms \
 		--plot build/gannet-head.png testdata/gannet-head.wav
+	@echo
+	@echo "On a visit inland, 403 km from Mainflingen, they measure their travelling clock by long wave:"
+	build/timeball replay --station dcf77 --at 50.4,3.4 --receiver-delay 0us+-10us --skew 0us \
+		--plot build/gannet-head-visit.png testdata/gannet-head-visit.wav
 
 # Tests that play in real time mostly wait: more of them than cores run side by side.
 test:
@@ -126,12 +130,14 @@ soak:
 	$(call install,$(TEST_PACKAGES))
 	@$(cgo) TIMEBALL_SOAK=$(SOAK) $(GO) test ./cmd/timeball -run '^$$' -bench ListenSoak -benchtime 1x -timeout 2h -v
 
-# The demo's recording. The keeper turns the adjustment after 44 s.
+# The demo's recordings. In the first the keeper turns the adjustment after 44 s.
 recording: build/timeball
-	rm -f testdata/gannet-head.wav
+	rm -f testdata/gannet-head.wav testdata/gannet-head-visit.wav
 	build/timeball simulate --output testdata/gannet-head.wav --for 90s --sample-rate 8000 --start 2026-03-14T05:20:07Z --seed 3 \
 		--station wwv --path-delay 25.1ms --fading mid-moderate --snr 12 --lightning 4 --hum 50 \
 		--receiver-delay 0.4ms --high-pass 100 --low-pass 3000 --offset=-37ms --step 44s=-24.6ms --sample-clock 23
+	build/timeball simulate --output testdata/gannet-head-visit.wav --for 90s --sample-rate 8000 --start 2026-06-14T11:20:50Z --seed 5 \
+		--station dcf77 --detector ssb --mistuning 1500 --cn0 60 --path-delay 1.3502ms --lightning 4 --offset=-3.217ms --sample-clock 23
 
 # The program with its manual and what shells complete it with.
 PREFIX := /usr/local

@@ -150,7 +150,10 @@ const siteU = 1e-6
 // predictLongWave is Predict for stations on long wave.
 func predictLongWave(r Request) Prediction {
 	c := r.carriers()[0]
-	p := Prediction{CarrierHz: c.Hz, Sunspots: r.Sunspots}
+	p := Prediction{CarrierHz: c.Hz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU} // of no account here
+	if math.IsNaN(r.Sunspots) {
+		p.Sunspots, p.SunspotsU = DefaultSunspots(r.Time)
+	}
 	way := newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, r.LongPath)
 	p.DistanceM, p.GreatCircleSeconds = way.distanceM, way.distanceM/lightMPerS
 	under, groundU := r.Ground, siteU

@@ -94,6 +94,9 @@ func New(c Config) (*Source, error) {
 		Name: "simulation", Rate: c.Rate, Channels: 1, Bits: 32, Frames: s.ticks, Start: c.Start,
 		Note: fmt.Sprintf("simulated, seed %d", c.Seed),
 	}
+	if st := c.Station; st != nil && st.LongWave() && c.Receiver.Detector == SSB {
+		s.info.Note += fmt.Sprintf("; the carrier of %g kHz is brought down to %g Hz", st.Carriers[0].Hz/1e3, c.Receiver.MistuningHz)
+	}
 	if c.Marker != nil {
 		s.info.Channels = 2
 	}

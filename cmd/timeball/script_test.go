@@ -44,9 +44,13 @@ func (e endingBrowser) Run() int {
 //	status N ARGUMENT...          timeball exits with N
 //	wrap FILE.raw FILE.wav RATE   receiver audio beside a marker, two channels
 func TestScripts(t *testing.T) {
-	demo, err := os.ReadFile("../../testdata/gannet-head.wav")
-	if err != nil {
-		t.Fatal(err)
+	demo := map[string][]byte{}
+	for _, name := range []string{"gannet-head.wav", "gannet-head-visit.wav"} {
+		data, err := os.ReadFile("../../testdata/" + name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		demo[name] = data
 	}
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
@@ -56,7 +60,12 @@ func TestScripts(t *testing.T) {
 			env.Setenv("XDG_CONFIG_HOME", env.WorkDir+"/config") // not the person's own
 			env.Setenv("XDG_DATA_HOME", env.WorkDir+"/data")
 			env.Setenv("TIMEBALL_TEST_DATA", env.WorkDir+"/data")
-			return os.WriteFile(env.WorkDir+"/gannet-head.wav", demo, 0o666)
+			for name, data := range demo {
+				if err := os.WriteFile(env.WorkDir+"/"+name, data, 0o666); err != nil {
+					return err
+				}
+			}
+			return nil
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"status": status, "wrap": wrap},
 		Condition: func(cond string) (bool, error) {

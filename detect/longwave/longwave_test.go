@@ -140,3 +140,31 @@ func TestDriftingPitch(t *testing.T) {
 		t.Errorf("out by %.1f us", late*1e6)
 	}
 }
+
+// The picture shows the fall of the carrier's level where the mark is: before it the
+// full level, a millisecond after it nine tenths of the way down (τ = 0.32 ms), and the
+// steepest place between.
+func TestPictureShowsTheEdge(t *testing.T) {
+	heard := hear(t, config(t, "dcf77", 70, true), "dcf77").Heard()
+	if len(heard) != 1 {
+		t.Fatal("not heard")
+	}
+	a := heard[0].Arrival()
+	p := heard[0].Picture(a.Ref, a.Lag, a.Rate)
+	at := func(s float64) float64 { return p.Audio[int(math.Round((s-p.AudioFirst)/p.AudioStep))] }
+	full := at(-2e-3)
+	if down := (full - at(1e-3)) / (0.85 * full); full <= 0 || down < 0.85 || down > 0.99 {
+		t.Errorf("level %g, a millisecond later %.2f of the way down", full, down)
+	}
+	for _, r := range p.Rows {
+		steepest := 0
+		for i, v := range r.Level {
+			if v > r.Level[steepest] {
+				steepest = i
+			}
+		}
+		if s := p.First + float64(steepest)*p.Step; s < 0 || s > 1e-3 {
+			t.Errorf("second %g: steepest %.2f ms after the mark", r.Second, s*1e3)
+		}
+	}
+}

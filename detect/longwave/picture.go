@@ -35,7 +35,7 @@ func (t *Track) Picture(ref, lag, rate float64) timing.Picture {
 		row.Late = at + place.lag + onTime - line
 		level := func(after float64) float64 {
 			// Of the mean edge at a time after the line.
-			i := int(math.Round((after+line-at)*baseRate)) + cutFirst - index(t.edgeFrom)
+			i := int(math.Round((after+line-at)*baseRate)) - cutFirst - index(t.edgeFrom)
 			if i < 0 || i >= len(b.edge) {
 				return 0
 			}

@@ -26,7 +26,10 @@ const (
 // explain says why there is no tick of a station in what was heard.
 func (a *Attempt) explain(f *Fix) {
 	f.Why = NoStation{}
-	if a.radio == nil || a.radio.ticks == nil {
+	if a.radio == nil {
+		return
+	}
+	if f.Why = a.radio.nobody(); a.radio.ticks == nil {
 		return
 	}
 	if heard := a.radio.ticks.Unsettled(); len(heard) > 0 {

@@ -29,6 +29,7 @@ type fixReport struct {
 	Headline string
 	Interval string
 	Hands    string // in words
+	Advice   string // what to receive next
 	align.Fix
 	Budget   [][]string
 	Stations [][]string
@@ -52,6 +53,9 @@ func WriteFix(path string, p align.Picture, s align.Settings, sha256 string, eve
 	}
 	if f.Offset != nil {
 		r.Interval = text.Interval(f)
+	}
+	if f.Advice != nil {
+		r.Advice = "Advice: " + text.Advice(*f.Advice) + "."
 	}
 	r.Hands = "Whether the hands show the right second is not known."
 	if f.Hands != "" {

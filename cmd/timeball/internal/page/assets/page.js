@@ -194,6 +194,10 @@ const close = listen({
     $("fix").hidden = false;
     $("fixtext").textContent = v.offset_s === null ? `No fix: ${v.reason}.`
       : `${offsetText(v.offset_s).join(" ")}, 95 % interval ${v.ci95_s.map((x) => offsetText(x).join(" ")).join(" to ")}${v.at ? `, at ${clockTime(v.at)} UTC` : ""}${v.verdict === "fix" ? "" : `. Not to be trusted: ${v.reason}`}.`;
+    if (v.advice) {
+      const a = v.advice;
+      $("fixtext").textContent += ` A few minutes of ${a.station.toUpperCase()} on ${a.carrier_hz / 1e6} MHz now would take the interval from ±${short(a.half_now_s)} to about ±${short(a.half_then_s)}.`;
+    }
   },
 }, setLink);
 

@@ -194,7 +194,7 @@ func (c Combination) receive(g *gathered, f *Fix) error {
 		return nil
 	}
 	if f.At == nil {
-		return errors.New("its time is not known: give --start")
+		return errors.New("its time is not known: give its start")
 	}
 	for _, s := range f.Stations {
 		i := slices.IndexFunc(c.Stations, func(st *station.Station) bool { return st.ID == s.ID })
@@ -210,7 +210,7 @@ func (c Combination) receive(g *gathered, f *Fix) error {
 		case s.Path != nil && (s.Path.Mode == givenMode || st.LongWave()):
 			r.Delay = mixture.Normal(s.Path.Delay, s.Path.U)
 		case f.Place == nil:
-			return errors.New("its place is not known: give --at")
+			return errors.New("its place is not known: give the place of the receiver")
 		default:
 			r.At = path.LatLon{Lat: f.Place.Lat, Lon: f.Place.Lon}
 		}

@@ -125,7 +125,7 @@ func newEvening(r JointRequest, further []Reception) (*evening, error) {
 		}
 		carriers := request.carriers()
 		if len(carriers) > 1 {
-			return nil, fmt.Errorf("the carrier of %s at %s is not known, so neither is the path: give --carrier", x.Station.ID, x.Time.UTC().Format("15:04 UTC"))
+			return nil, fmt.Errorf("the carrier of %s at %s is not known, so neither is the path: give its carrier", x.Station.ID, x.Time.UTC().Format("15:04 UTC"))
 		}
 		var l leg
 		l, over = survey(newInstant(x.Time, r.Maps, r12), request.circuit(carriers[0]), carriers[0].Hz, over)

@@ -230,3 +230,23 @@ func TestFlatten(t *testing.T) {
 		t.Errorf("audio behind the chain and its inverse differs from what it was by %.1f dB", db)
 	}
 }
+
+// A steady tone in noise has no mark in it: what is returned, if anything, lies within
+// reach and has an uncertainty.
+func TestNoMark(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 3))
+	var windows []Window
+	for s := range 20 {
+		w := Window{At: float64(s), Lag: -80, Audio: make([]float64, 340)}
+		for i := range w.Audio {
+			w.Audio[i] = rng.NormFloat64() + math.Sin(2*math.Pi*1000*float64(i)/8000)
+		}
+		windows = append(windows, w)
+	}
+	a := quietAir(1, 10)
+	for _, k := range New(8000, 1000, windows).Peaks([]Chain{a.given(1)})[0] {
+		if math.Abs(k.Lag) > margin || !(k.Cov[0][0] > 0) || math.IsNaN(k.Gain) {
+			t.Errorf("%+v", k)
+		}
+	}
+}

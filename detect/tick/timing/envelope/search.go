@@ -23,7 +23,7 @@ const turns = 12
 // waveform is the burst that comes lag later, at the audio's points.
 func (m *model) waveform(lag float64) []complex128 {
 	w := make([]complex128, m.points)
-	at := m.first + reach*between - int(math.Round(lag/m.step))
+	at := m.first + reach*between - int(math.Round(max(-margin, min(lag, margin))/m.step))
 	for i := range w {
 		w[i] = m.value[at+i*oversample*between]
 	}
@@ -463,7 +463,7 @@ func (s *solver) settle() bool {
 			}
 		}
 	}
-	return s.evidence()
+	return s.evidence() && !math.IsInf(s.log, 0) && !math.IsNaN(s.log)
 }
 
 // settleSeconds climbs with the shared parameters held.

@@ -94,6 +94,10 @@ func (s *solver) weigh(k int, at place, st *state, derivatives bool) {
 	var lags [mostPaths]float64
 	for p := range s.paths {
 		lags[p] = at.lags[p] + at.rate*sec.At
+		if !(math.Abs(lags[p]) < margin) {
+			st.data, st.cost = math.Inf(1), math.Inf(1)
+			return
+		}
 	}
 	s.render(lags[:s.paths], &st.amp, sec.Noise*widthOverBand*math.Exp(at.corners[2]), derivatives)
 	y := s.col[0]

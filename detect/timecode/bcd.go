@@ -90,8 +90,10 @@ const (
 	bcdSymbols
 )
 
-// bcdCap bounds what one symbol may say.
-const bcdCap = 16
+// bcdCap bounds what one symbol may say: less than −ln MaxError, which is 13.8, so
+// that no time rests on a single second, which may be another's however clearly
+// it is heard.
+const bcdCap = 12
 
 // bcdSplatter: pulses are long against the reciprocal of what the flanks span.
 const bcdSplatter = 0.01

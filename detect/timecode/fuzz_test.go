@@ -2,6 +2,7 @@ package timecode
 
 import (
 	"flag"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -31,6 +32,17 @@ func TestDamage(t *testing.T) {
 }
 
 var damages = flag.Int("damages", 20, "how often to damage a broadcast")
+
+// The one second with the day's hundreds in it is silent in one minute, and in
+// the next the second before it is heard in its place.
+func TestTimeRestsOnNoSingleSecond(t *testing.T) {
+	damage := []byte{0: 5, 14: 1, 21: 1, 32: 1, 35: 3, 38: 2, 44: 1, 55: 1, 61: 5, 71: 2, 73: 4, 84: 6, 98: 4, 102: 1, 114: 2, 115: 3, 117: 6, 124: 5, damagedSeconds - 1: 0}
+	start := time.Date(2006, 6, 8, 8, 58, 3, 0, time.UTC) // day 159; heard is 359
+	readDamaged(t, 0, uint32(start.Unix()), damage)
+	if math.Exp(-bcdCap) <= MaxError {
+		t.Error("a single symbol says enough to make a time known")
+	}
+}
 
 // FuzzDamage does what the input says.
 func FuzzDamage(f *testing.F) {

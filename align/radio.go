@@ -41,22 +41,11 @@ type ear interface {
 }
 
 const (
-	// directRate is the least rate at which a carrier itself is looked for, frames a
-	// second: sound cards sample audio at less.
-	directRate = 96000
-	// directShare of half the rate is what a sound card's filter leaves (common
-	// practice).
-	directShare = 0.96
 	// directOffHz is how far a sample clock 200 ppm out puts a carrier off, and more.
 	directOffHz = 30
 	// tunedSamples bounds what is remembered of a carrier's neighbourhood: a minute.
 	tunedSamples = 60 * 8000
 )
-
-// direct reports whether a recording at a rate may hold a station's carrier itself.
-func direct(rate float64, s *station.Station) bool {
-	return s.LongWave() && rate >= directRate && s.Carriers[0].Hz < directShare*rate/2
-}
 
 // newRadio looks for stations in the receiver's audio, and on their carriers where the
 // recording may hold them.
@@ -68,7 +57,7 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 		switch {
 		case !st.LongWave():
 			short = append(short, st)
-		case direct(wheel.rate, st):
+		case longwave.Direct(wheel.rate, st.Carriers[0].Hz):
 			hz := st.Carriers[0].Hz
 			i := slices.IndexFunc(inputs, func(in *longwave.Input) bool { return in.CarrierHz == hz })
 			if i < 0 {

@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/stat"
 
+	"timeball/detect/longwave"
 	"timeball/detect/marker"
 	"timeball/detect/tone"
 )
@@ -35,6 +36,8 @@ type Channel struct {
 	Hum Hum `json:"hum"`
 	// Pulse is set when the channel carries a marker.
 	Pulse *Pulse `json:"pulse"`
+	// Carriers are those of long-wave stations, of an antenna that is sampled itself.
+	Carriers []longwave.Carrier `json:"carriers,omitempty"`
 }
 
 // Hum is that of the mains.
@@ -81,6 +84,8 @@ func Analyse(rate float64, channels [][]float32) Report {
 			if as.WidthSeconds > 0 {
 				c.Pulse.Width = as.WidthSeconds
 			}
+		} else {
+			c.Carriers = longwave.Survey(rate, x)
 		}
 		r.Channels = append(r.Channels, c)
 		r.assessments = append(r.assessments, as)

@@ -28,6 +28,7 @@ const (
 	Offset // its DC
 	MainsHum
 	NoHum
+	LongWave // carriers, of an antenna that is sampled itself
 	// Of the input.
 	OneChannel
 	SameSignal
@@ -145,7 +146,11 @@ func (c Channel) checks(n int) []Check {
 	if db := 20 * math.Log10(c.Hum.Level); c.Hum.Hz > 0 && db > humFloorDB {
 		hum = Check{n, MainsHum, graded(db, rms+humPoorDB, math.Inf(1))}
 	}
-	return append(all, hum)
+	all = append(all, hum)
+	if len(c.Carriers) > 0 {
+		all = append(all, Check{n, LongWave, Good})
+	}
+	return all
 }
 
 func (r *Report) checkMarker(roles Roles) []Check {

@@ -168,3 +168,46 @@ func TestPictureShowsTheEdge(t *testing.T) {
 		}
 	}
 }
+
+// An antenna's signal with two stations in it and a line 312 Hz above one: both are
+// listed with their ratio to the noise, the line with its level, and the sample clock's
+// error with them; noise alone lists nothing.
+func TestSurvey(t *testing.T) {
+	c := simulate.Config{
+		Rate: 192000, Seconds: 12, SNRdB: 60 - 10*math.Log10(3000), Station: find(t, "dcf77"), Seed: 3,
+		Others:    []simulate.Signal{{Station: find(t, "wwvb"), LevelDB: -6}},
+		Carriers:  []simulate.Carrier{{OffsetHz: 312, LevelDB: -10}},
+		Receiver:  simulate.Receiver{Detector: simulate.Direct},
+		SoundCard: simulate.SoundCard{ClockPPM: 50},
+	}
+	channel := func(c simulate.Config) (x []float32) {
+		src, err := simulate.New(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b capture.Block
+		for src.Read(&b) == nil {
+			x = append(x, b.Channels[0]...)
+		}
+		return x
+	}
+	got := Survey(192000, channel(c))
+	if len(got) != 2 || got[0].Hz != 60e3 || got[1].Hz != 77.5e3 {
+		t.Fatalf("found %+v", got)
+	}
+	dcf77 := got[1]
+	// Its mean level is below the full one by its marks, 15 % of the time at 15 %.
+	if math.Abs(dcf77.CN0dBHz-58.5) > 1.5 || math.Abs(dcf77.Off+50e-6) > 1e-6 {
+		t.Errorf("DCF77: %.1f dBHz, off by %.1f ppm", dcf77.CN0dBHz, dcf77.Off*1e6)
+	}
+	if len(dcf77.Beside) != 1 || math.Abs(dcf77.Beside[0].OffsetHz-312) > 1 || math.Abs(dcf77.Beside[0].LevelDB+9) > 1.5 {
+		t.Errorf("beside it %+v", dcf77.Beside)
+	}
+	if len(got[0].Stations) != 3 || math.Abs(got[0].CN0dBHz-50) > 4 {
+		t.Errorf("at 60 kHz %+v", got[0])
+	}
+	c.Station, c.Others, c.Carriers = nil, nil, nil
+	if got := Survey(192000, channel(c)); len(got) != 0 {
+		t.Errorf("in noise %+v", got)
+	}
+}

@@ -28,20 +28,26 @@ type Line struct {
 // Lines finds the narrow lines between two frequencies in samples at a rate, the
 // strongest first.
 func Lines(x []float32, rate, lowHz, highHz float64) []Line {
-	n := len(x)
-	if n == 0 {
+	if len(x) == 0 {
 		return nil
 	}
+	density, resolution := densities(x, rate)
+	return standing(density, resolution, lowHz, highHz)
+}
+
+// densities are the one-sided powers of x a hertz, at steps of the resolution.
+func densities(x []float32, rate float64) (density []float64, resolution float64) {
+	n := len(x)
 	windowed := make([]float64, n)
 	for i, v := range x {
 		windowed[i] = float64(v) * hann(i, n)
 	}
 	spectrum := fourier.NewFFT(n).Coefficients(nil, windowed)
-	density := make([]float64, len(spectrum)) // one-sided, a hertz
+	density = make([]float64, len(spectrum))
 	for i, c := range spectrum {
 		density[i] = 2 * (real(c)*real(c) + imag(c)*imag(c)) / hannPower / float64(n) / rate
 	}
-	return standing(density, rate/float64(n), lowHz, highHz)
+	return density, rate / float64(n)
 }
 
 // hann is Hann's window, and hannPower its mean square.

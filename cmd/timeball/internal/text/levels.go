@@ -3,8 +3,10 @@ package text
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"timeball/detect/levels"
+	"timeball/detect/longwave"
 )
 
 // Check is one item of the list of wiring and levels, in words.
@@ -67,6 +69,8 @@ func check(r *levels.Report, c levels.Check) (name, finding, remedy string) {
 			"look for an earth loop: run everything from one outlet, or use an isolating transformer in the audio lead"
 	case levels.NoHum:
 		return of("hum"), "none", ""
+	case levels.LongWave:
+		return of("long wave"), carriers(channel.Carriers), ""
 
 	case levels.OneChannel:
 		return "channels", "one channel", "choose an input with two: the receiver on one, the marker on the other"
@@ -123,4 +127,17 @@ func leak(l *levels.Leak) string {
 		return fmt.Sprintf("none above %.0f dB", l.DB)
 	}
 	return fmt.Sprintf("%.0f dB", l.DB)
+}
+
+// carriers lists those on long wave with what stands beside them.
+func carriers(all []longwave.Carrier) string {
+	var list []string
+	for _, c := range all {
+		text := fmt.Sprintf("%g kHz (%s) %.0f dBHz", c.Hz/1e3, strings.ToUpper(strings.Join(c.Stations, ", ")), c.CN0dBHz)
+		for _, b := range c.Beside {
+			text += fmt.Sprintf(", a line %+.0f Hz from it at %+.0f dB", b.OffsetHz, b.LevelDB)
+		}
+		list = append(list, text)
+	}
+	return strings.Join(list, "; ")
 }

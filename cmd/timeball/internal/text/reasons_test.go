@@ -7,6 +7,7 @@ import (
 
 	"timeball/align"
 	"timeball/detect/levels"
+	"timeball/detect/longwave"
 	"timeball/detect/marker"
 )
 
@@ -58,7 +59,7 @@ func TestReasons(t *testing.T) {
 
 func TestEveryFindingHasWords(t *testing.T) {
 	ppm := 0.0
-	r := &levels.Report{Channels: []levels.Channel{{Pulse: &levels.Pulse{}}}, MarkerToReceiver: &levels.Leak{}, ReceiverToMarker: &levels.Leak{}, ClockPPM: &ppm}
+	r := &levels.Report{Channels: []levels.Channel{{Pulse: &levels.Pulse{}, Carriers: []longwave.Carrier{{Hz: 60e3}}}}, MarkerToReceiver: &levels.Leak{}, ReceiverToMarker: &levels.Leak{}, ClockPPM: &ppm}
 	for f := levels.Silent; f <= levels.ClockRate; f++ {
 		c := Checks(r, []levels.Check{{Channel: 1, Finding: f, Verdict: levels.Bad}})[0]
 		if c.Name == "" || c.Finding == "" {

@@ -131,3 +131,25 @@ func TestDevelopersNames(t *testing.T) {
 		t.Errorf("%d names found", len(names))
 	}
 }
+
+// Whatever align may have to say, text has words for it.
+func TestEveryReasonHasWords(t *testing.T) {
+	words, err := os.ReadFile("internal/text/reasons.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := 0
+	eachFile(t, "align", func(name string, f *ast.File) {
+		for _, d := range f.Decls {
+			if m, ok := d.(*ast.FuncDecl); ok && m.Recv != nil && m.Name.Name == "reason" {
+				found++
+				if kind, ok := m.Recv.List[0].Type.(*ast.Ident); !ok || !strings.Contains(string(words), "case align."+kind.Name+":") {
+					t.Errorf("%s: there are no words for %v", name, m.Recv.List[0].Type)
+				}
+			}
+		}
+	})
+	if found < 12 {
+		t.Errorf("%d reasons found", found)
+	}
+}

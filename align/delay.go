@@ -33,7 +33,7 @@ const givenMode = "given"
 func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why PathUnknown, ok bool) {
 	for _, id := range []string{arr.Station.ID, ""} {
 		if q, given := a.settings.PathDelays[id]; given {
-			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: givenMode}, spread: mixture.Normal(q.Value, q.U), note: "as given"}, why, true
+			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: givenMode}, spread: mixture.Normal(q.Value, q.U), note: q.Note}, why, true
 		}
 	}
 	switch {

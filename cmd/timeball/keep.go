@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"runtime/debug"
 	"time"
 
 	"timeball/align"
@@ -67,7 +66,7 @@ func (f bookFlags) keep(p *program, o *outcome, wanted bool) error {
 // enter enters a fix, and returns the number of the entry that holds it. A
 // recording that cannot be read keeps nothing out.
 func (f bookFlags) enter(p *program, book *logbook.Book, o *outcome) (id int64, unread, err error) {
-	from := logbook.Provenance{Settings: map[string]string{}, Program: programVersion()}
+	from := logbook.Provenance{Settings: map[string]string{}, Program: text.Version()}
 	for _, s := range text.Settings(o.settings) {
 		from.Settings[s[0]] = s[1]
 	}
@@ -84,20 +83,6 @@ func (f bookFlags) enter(p *program, book *logbook.Book, o *outcome) (id int64, 
 		fmt.Fprintf(p.stderr, "logged as entry %d of clock %s\n", id, f.Clock)
 	}
 	return id, unread, nil
-}
-
-// programVersion is the version the program was built from.
-func programVersion() string {
-	info, ok := debug.ReadBuildInfo()
-	if !ok {
-		return "timeball"
-	}
-	for _, s := range info.Settings {
-		if s.Key == "vcs.revision" {
-			return "timeball " + s.Value
-		}
-	}
-	return "timeball " + info.Main.Version
 }
 
 // hashFile is the SHA-256 of a file; of none it is empty.

@@ -9,6 +9,8 @@ import (
 	"os"
 	"time"
 
+	"github.com/alecthomas/kong"
+
 	"timeball/align"
 	"timeball/capture"
 	"timeball/capture/soundcard"
@@ -51,9 +53,9 @@ Example: timeball listen --input 2 --station wwv --at 50.2,-5.6 --carrier 10MHz 
 }
 
 // AfterApply checks the flags, for kong.
-func (c *listenCmd) AfterApply() error {
-	if c.For < 0 {
-		return usageError{errors.New("--for must not be negative")}
+func (c *listenCmd) AfterApply(ctx *kong.Context) error {
+	if c.For < 0 || c.For == 0 && given(ctx)["for"] {
+		return usageError{errNoLength}
 	}
 	if c.Hands.given && !c.Hands.key && math.IsNaN(c.Hands.at) {
 		// The last marker moves on while the reading stays.
@@ -62,8 +64,10 @@ func (c *listenCmd) AfterApply() error {
 	if c.Wired && c.Hands.given {
 		return errWiredHands
 	}
-	return errors.Join(c.measureFlags.check(), c.inputFlags.check())
+	return errors.Join(checkEnding("--record", c.Record, ".wav"), checkEnding("--report", c.Report, ".html"), c.measureFlags.check(), c.inputFlags.check())
 }
+
+var errNoLength = errors.New("--for must be longer than nothing")
 
 // tolerance is the value of --tolerance, s.
 type tolerance float64

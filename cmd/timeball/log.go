@@ -166,6 +166,7 @@ func (c logListCmd) wants(e *logbook.Entry) bool {
 
 type logShowCmd struct {
 	Entry int64 `arg:"" help:"Number of the entry, from log list."`
+	JSON  bool  `name:"json" help:"Print the entry's line of JSON alone, as it is kept."`
 }
 
 func (c logShowCmd) Run(p *program, l *logCmd) error {
@@ -178,6 +179,10 @@ func (c logShowCmd) Run(p *program, l *logCmd) error {
 	if err != nil {
 		return err
 	}
+	if c.JSON {
+		_, err := fmt.Fprintln(p.stdout, string(e.Line))
+		return err
+	}
 	fmt.Fprintf(p.stdout, "entry %d of clock %s, logged %s\n", e.ID, text.Plain(l.Clock), e.LoggedAt.Format(time.RFC3339))
 	if e.WithdrawnBy != 0 {
 		fmt.Fprintf(p.stdout, "withdrawn by entry %d\n", e.WithdrawnBy)
@@ -185,8 +190,7 @@ func (c logShowCmd) Run(p *program, l *logCmd) error {
 	for _, note := range e.Notes {
 		fmt.Fprintf(p.stdout, "note: %s\n", text.Plain(note))
 	}
-	_, err = fmt.Fprintln(p.stdout, text.Plain(string(e.Line)))
-	return err
+	return text.WriteEntry(p.stdout, e)
 }
 
 // find finds an entry of the clock by number.

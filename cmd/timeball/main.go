@@ -108,7 +108,7 @@ func (p *program) run(args []string) int {
 	if err != nil {
 		panic(err) // a mistake in the command table
 	}
-	code := exitOK
+	code, command := exitOK, ""
 	func() {
 		defer func() {
 			if r := recover(); r != nil {
@@ -121,6 +121,12 @@ func (p *program) run(args []string) int {
 		}()
 		var kctx *kong.Context
 		kctx, err = parser.Parse(args)
+		if broken := (*kong.ParseError)(nil); errors.As(err, &broken) {
+			kctx = broken.Context
+		}
+		if kctx != nil && kctx.Selected() != nil {
+			command = kctx.Selected().Path() + " "
+		}
 		if err != nil {
 			err = usageError{err}
 			return
@@ -136,7 +142,7 @@ func (p *program) run(args []string) int {
 	case errors.Is(err, errReported), errors.Is(err, syscall.EPIPE): // nobody reads on
 		return exitFailed
 	case errors.As(err, &usage):
-		fmt.Fprintf(p.stderr, "timeball: %s (see timeball --help)\n", oneLine(err))
+		fmt.Fprintf(p.stderr, "timeball: %s (see timeball %s--help)\n", oneLine(err), command)
 		return exitUsage
 	default:
 		fmt.Fprintf(p.stderr, "timeball: %s\n", oneLine(err))

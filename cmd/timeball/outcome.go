@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
+	"strings"
 
 	"timeball/align"
 	"timeball/cmd/timeball/internal/page"
@@ -56,6 +58,14 @@ func (o *outcome) report(path string) error {
 	picture := o.picture()
 	picture.Fix = o.fix // with the recording's name
 	return report.WriteFix(path, picture, o.settings, hash, o.events)
+}
+
+// checkEnding refuses a file name that does not end as what is written into it.
+func checkEnding(flag, name, ending string) error {
+	if name == "" || strings.EqualFold(filepath.Ext(name), ending) {
+		return nil
+	}
+	return usageError{fmt.Errorf("%s %s: the name must end in %s", flag, name, ending)}
 }
 
 // checkTarget finds out before the work whether its result can be written.

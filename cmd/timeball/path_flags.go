@@ -53,7 +53,7 @@ func (f *frequency) UnmarshalText(text []byte) error {
 		}
 	}
 	v, err := strconv.ParseFloat(number, 64)
-	if err != nil || !(v > 0) || math.IsInf(v, 0) {
+	if err != nil || !(v > 0) || math.IsInf(v, 0) || scale == 1 && v < 10e3 { // 10 of what?
 		return fmt.Errorf("%q is no frequency: give it as 10MHz or 7850kHz", text)
 	}
 	// Whole hertz: 9.996 times a million is not exactly the table's 9.996e6.

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/alecthomas/kong"
+
 	"timeball/capture"
 	"timeball/capture/soundcard"
 	"timeball/capture/wavfile"
@@ -31,11 +33,14 @@ Example: timeball record --input 2 --record gannet-head.wav --for 30m`
 }
 
 // AfterApply checks the flags, for kong.
-func (c recordCmd) AfterApply() error {
-	if c.For < 0 || c.Rotate < 0 {
-		return errors.New("--for and --rotate must not be negative")
+func (c recordCmd) AfterApply(ctx *kong.Context) error {
+	if named := given(ctx); c.For < 0 || c.For == 0 && named["for"] {
+		return errNoLength
 	}
-	return c.check()
+	if c.Rotate < 0 {
+		return errors.New("--rotate must not be negative")
+	}
+	return errors.Join(checkEnding("--record", c.Record, ".wav"), c.check())
 }
 
 // closer is a source that ends when it is closed.

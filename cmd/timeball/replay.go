@@ -68,7 +68,7 @@ func (c *replayCmd) AfterApply(ctx *kong.Context) error {
 	if len(c.Files) > 1 && !c.Start.IsZero() {
 		return usageError{errors.New("--start holds for one recording: give one, or leave it out")}
 	}
-	return checkPicture(c.Plot)
+	return errors.Join(checkPicture(c.Plot), checkEnding("--report", c.Report, ".html"))
 }
 
 // Run measures the recordings one after the other.

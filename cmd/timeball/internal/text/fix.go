@@ -83,6 +83,10 @@ func against(f align.Fix) string {
 	return "UTC"
 }
 
+// manyDoF are degrees of freedom that change no digit of an interval: at 200 the
+// coverage factor is 1.972 for 1.960 (Student's distribution).
+const manyDoF = 200
+
 // Interval is the 95 % interval with what belongs to it, in one line.
 func Interval(f align.Fix) string {
 	u := UnitFor(math.Max(math.Abs(f.CI95[0]), math.Abs(f.CI95[1])), SecondUnits)
@@ -90,7 +94,7 @@ func Interval(f align.Fix) string {
 	lo, _ := rounded(f.CI95[0]/u.Size, half)
 	hi, _ := rounded(f.CI95[1]/u.Size, half)
 	line := fmt.Sprintf("local clock minus %s: 95 %% interval %s to %s %s, u = %s", against(f), lo, hi, u.Name, Short(*f.U))
-	if f.DoF != nil {
+	if f.DoF != nil && *f.DoF < manyDoF {
 		line += fmt.Sprintf(", %.0f degrees of freedom", *f.DoF)
 	}
 	if f.At != nil {
@@ -185,7 +189,7 @@ func BudgetRows(budget []align.BudgetLine) [][]string {
 	var rows [][]string
 	for _, l := range budget {
 		dof := "-"
-		if l.DoF != nil {
+		if l.DoF != nil && *l.DoF < manyDoF {
 			dof = fmt.Sprintf("%.0f", *l.DoF)
 		}
 		rows = append(rows, []string{l.Source, l.Type, Short(l.U), dof, fmt.Sprintf("%.0f %%", 100*l.U*l.U/sum), l.Note})

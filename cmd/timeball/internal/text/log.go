@@ -1,10 +1,13 @@
 package text
 
 import (
+	"encoding/json"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
+	"timeball/align"
 	"timeball/align/logbook"
 	"timeball/align/rate"
 )
@@ -55,4 +58,31 @@ func Entry(e *logbook.Entry) (kind string, at *time.Time, value string, remarks 
 		remarks = append(remarks, a.Note)
 	}
 	return string(a.Kind), &a.At, strings.Join(parts, ", "), remarks
+}
+
+// WriteEntry says an entry to a person: a whole fix as replay does, anything else in
+// one line. What stands in it may come from elsewhere.
+func WriteEntry(w io.Writer, e *logbook.Entry) error {
+	var f align.Fix
+	if e.Fix != nil {
+		if err := json.Unmarshal(e.Line, &f); err != nil {
+			return fmt.Errorf("entry %d: %w", e.ID, err)
+		}
+	}
+	var b strings.Builder
+	if f.Offset == nil || f.U == nil || f.CI95 == nil || f.Marker == nil { // not a fix, or one of few words
+		kind, at, value, remarks := Entry(e)
+		when := "at an unknown time"
+		if at != nil {
+			when = Date(*at) + " UTC"
+		}
+		fmt.Fprintf(&b, "%s: %s %s %s\n", when, kind, value, strings.Join(remarks, "; "))
+		if f.Recording.Path != "" {
+			fmt.Fprintf(&b, "recording: %s\n", f.Recording.Path)
+		}
+	} else if err := WriteFix(&b, f); err != nil {
+		return err
+	}
+	_, err := io.WriteString(w, plainLines(b.String()))
+	return err
 }

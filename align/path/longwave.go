@@ -140,15 +140,17 @@ func (s longSky) delay(distanceM, groundSeconds, groundU float64) (delay mixture
 	for i := range all {
 		all[i].weight /= total
 	}
-	return gathered(all, siteU), math.Sqrt(height / total)
+	heightU = math.Sqrt(height / total)
+	return gathered(all, max(siteU, math.Hypot(heightU, groundU)/2)), heightU
 }
 
 // siteU is how well a long-wave antenna's place stands for where its wave starts,
 // and a ray for the wave near a layer, s: common practice.
 const siteU = 1e-6
 
-// predictLongWave is Predict for stations on long wave.
-func predictLongWave(r Request) Prediction {
+// predictLongWave is Predict for stations on long wave. In brief, mean and standard
+// deviation stand for the median and its set.
+func predictLongWave(r Request, brief bool) Prediction {
 	c := r.carriers()[0]
 	p := Prediction{CarrierHz: c.Hz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU} // of no account here
 	if math.IsNaN(r.Sunspots) {
@@ -167,8 +169,13 @@ func predictLongWave(r Request) Prediction {
 	var heightU float64
 	p.Delay, heightU = sky.delay(way.distanceM, base, groundU)
 	// What a sum of waves shows may be earlier than any of them.
-	hull := p.Delay.Hull(0.95)
-	p.DelaySeconds, p.USeconds, p.CI95 = p.Delay.Median(), p.Delay.U(), [2]float64{hull.Low, hull.High}
+	if brief {
+		p.DelaySeconds, p.USeconds = p.Delay.Mean(), p.Delay.Deviation()
+	} else {
+		hull := p.Delay.Hull(0.95)
+		p.DelaySeconds, p.CI95 = p.Delay.Median(), [2]float64{hull.Low, hull.High}
+		p.USeconds = (hull.High - hull.Low) / 2 / mixture.Coverage(math.Inf(1))
+	}
 	p.Causes = []Cause{
 		{"sky wave's phase", math.Sqrt(max(0, p.USeconds*p.USeconds-heightU*heightU-groundU*groundU))},
 		{"layer height", heightU}, {"ground", groundU},
@@ -197,7 +204,7 @@ func predictLongWave(r Request) Prediction {
 // fillLongWave is fill for a carrier on long wave. Its ratio of signal to noise is
 // that of the carrier, in 3 kHz.
 func (slot *Slot) fillLongWave(now instant, s *station.Station, c station.Carrier, way *circuit, at LatLon, r Receiver, external noise.Figure) {
-	p := predictLongWave(Request{Station: s, CarrierHz: c.Hz, At: at, Time: now.time})
+	p := predictLongWave(Request{Station: s, CarrierHz: c.Hz, At: at, Time: now.time}, true)
 	// Field in 1 Hz of the noise that a short vertical antenna picks up, dB over
 	// 1 uV/m (Rec. ITU-R P.372, eq. 7).
 	noiseDB := external.MedianDB + 20*math.Log10(c.Hz/1e6) - 95.5

@@ -114,7 +114,7 @@ func predict(r Request, n int) (Prediction, error) {
 		return Prediction{}, err
 	}
 	if r.Station.LongWave() {
-		return predictLongWave(r), nil
+		return predictLongWave(r, false), nil
 	}
 	p := Prediction{CarrierHz: r.CarrierHz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU}
 	if math.IsNaN(r.Sunspots) {

@@ -15,6 +15,7 @@ import (
 	"math/cmplx"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 // Ground is a kind of ground. Values by kind: Rec. ITU-R P.832 and P.527, rounded.
@@ -52,8 +53,25 @@ type Wave struct {
 	roots []complex128 // t_s of w1'(t) = q·w1(t)
 }
 
+// waves are those made so far: their roots are the costly part, and the stations'
+// frequencies few.
+var waves sync.Map
+
 // New returns the wave of a frequency over ground g.
 func New(hz float64, g Ground) *Wave {
+	type key struct {
+		hz float64
+		g  Ground
+	}
+	if w, known := waves.Load(key{hz, g}); known {
+		return w.(*Wave)
+	}
+	w := newWave(hz, g)
+	waves.Store(key{hz, g}, w)
+	return w
+}
+
+func newWave(hz float64, g Ground) *Wave {
 	k := 2 * math.Pi * hz / lightMPerS
 	w := &Wave{hz: hz, scale: math.Cbrt(k * effectiveRadius / 2)}
 	eta := complex(g.Permittivity, -g.Conductivity/(2*math.Pi*hz*vacuumPermittivity))

@@ -69,7 +69,9 @@ func (f *Finder) recognise(t *track) {
 		t.listener = recognise.Listen(f.stream, f.base, t.station, f.request.Table, t.ToneHz(), t.ToneHz() == t.station.ToneHz, line, f.first)
 	}
 	t.listener.Along(line)
-	t.listener.Through(f.next)
+	// A second that begins late in the flywheel's reaches into the one after the next,
+	// of which a live stream may not hold all yet.
+	t.listener.Through(f.next - 2)
 	lengths := t.station.Lengths()
 	place := recognise.Place{At: line.At(float64(f.next)), Length: lengths[0], ToneHz: t.ToneHz(), RepeatSeconds: t.station.DUT1.SpacingSeconds}
 	if t.Shape().Onset {

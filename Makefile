@@ -37,7 +37,7 @@ all: build/timeball
 
 .PHONY: build/timeball # go build knows what is out of date
 build/timeball:
-	@$(cgo) $(GO) build -o $@ ./cmd/timeball
+	@$(cgo) $(GO) build -buildvcs=auto -o $@ ./cmd/timeball
 	@$@ licences > build/licences.txt
 
 demo:

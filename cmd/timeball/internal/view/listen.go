@@ -160,7 +160,10 @@ func (v view) figure() (number, sense, word string) {
 		return "no path", "", "place"
 	}
 	sense = string(s.Sense)
-	if s.Radio.State == align.Coasting {
+	switch {
+	case s.Standing == align.Verifying:
+		sense = "verifying"
+	case s.Radio.State == align.Coasting:
 		sense = "old " + text.Age(s.Radio.Gone)
 	}
 	return text.BigOffset(*s.Offset, s.Radio.State == align.ByWire), sense, text.Action(s, v.tolerance)

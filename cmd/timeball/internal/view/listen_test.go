@@ -31,6 +31,8 @@ func TestListenView(t *testing.T) {
 	turnOn.Prospect.Limit = 0.5e-3
 	noPath := testkit.Second(14.98e-3, 0.2e-3)
 	noPath.Verdict, noPath.Sense, noPath.Reason = align.NoPath, "", "the path delay is not known: no place was given"
+	verifying := testkit.Second(-0.0023456, 0.12e-3)
+	verifying.Standing = align.Verifying
 	wire := testkit.Second(3.2104e-6, 8e-9)
 	wire.Radio, wire.Stations = align.Reception{State: align.ByWire}, nil
 
@@ -49,6 +51,7 @@ func TestListenView(t *testing.T) {
 			{"unproven", view{now: &unproven, tolerance: 1e-3}},
 			{"turn-on", view{now: &turnOn, tolerance: 1e-3}},
 			{"no-path", view{now: &noPath, tolerance: 1e-3}},
+			{"verifying", view{now: &verifying, tolerance: 1e-3}},
 			{"wire", view{now: &wire, tolerance: 1e-6}},
 			{"waiting", view{}},
 		} {
@@ -109,7 +112,7 @@ func TestBigOffset(t *testing.T) {
 			t.Errorf("%v: %s, want %s", c.x, got, c.want)
 		}
 	}
-	for _, text := range []string{"+-0123456789. ms", "us ns", "no marker", "no tick", "no path", "place", "no pulse", "ahead", "behind", "hold", "old 95 s", "old 27 min", "old 3 h", "retard", "advance", "good"} {
+	for _, text := range []string{"+-0123456789. ms", "us ns", "no marker", "no tick", "no path", "place", "no pulse", "ahead", "behind", "hold", "old 95 s", "verifying", "old 27 min", "old 3 h", "retard", "advance", "good"} {
 		for _, r := range text {
 			if _, ok := glyphs[r]; !ok {
 				t.Errorf("%q has no large form", r)

@@ -68,7 +68,8 @@ function drawReading() {
   const unknown = s.offset_s === null || s.verdict === "no-path";
   const [digits, unit] = unknown ? ["–.–––", "ms"] : offsetText(s.offset_s, s.radio.state === "by wire");
   $("digits").textContent = digits;
-  $("unit").replaceChildren(unit, ...(s.radio.state === "coasting" && !unknown ? [tag("small", "old")] : []));
+  const doubt = s.standing === "verifying" ? "verifying" : s.radio.state === "coasting" ? "old" : "";
+  $("unit").replaceChildren(unit, ...(doubt && !unknown ? [tag("small", doubt)] : []));
   $("offset").dataset.value = unknown ? "" : s.offset_s;
   $("offset").dataset.t = s.t_s;
   $("reading").dataset.mood = a.mood;

@@ -241,7 +241,7 @@ func (a place) near(b place, paths int, within float64) bool {
 
 const (
 	mostExcess = 3e-3 // s, of a second path that is looked for over the first
-	starts     = 6    // places that are climbed from
+	starts     = 16   // places that are climbed from
 	// Seconds in which places are looked for, and how many it takes at least and at most
 	// to choose among them, of a span, s, so short that a rate hardly counts. Weak marks
 	// take more: as many as tell someLog of log likelihood.
@@ -365,8 +365,11 @@ func (e *Evaluator) first(chain *flattener, seconds []Second) []*solver {
 				continue
 			}
 			var climbed []*solver
-			if m.detector != Diode {
+			switch {
+			case m.detector != Diode:
 				found = found[:min(linearStarts, len(found))]
+			case top > weakSecond*float64(len(few)):
+				found = found[:min(strongStarts, len(found))]
 			}
 			for _, c := range found {
 				s := m.newSolver(chain, some, p+1)
@@ -446,9 +449,9 @@ const (
 	// the first that is found.
 	asideSigma, weakSecond = 4, 20
 	bestOfKind             = 3 // maxima of each kind that are climbed on from
-	// mostCarried is how many maxima of all kinds are tried behind other chains, and
-	// linearStarts the places climbed from where a second has one maximum.
-	mostCarried, linearStarts = 6, 2
+	// mostCarried is how many maxima of all kinds are tried behind other chains. Fewer
+	// places are climbed from where a second has one maximum, and of strong marks.
+	mostCarried, linearStarts, strongStarts = 6, 2, 6
 	// leastShare is the least score of a kind on the grid, in the best's, from which it is
 	// climbed from; otherChain how much of its log likelihood another chain may change.
 	leastShare, otherChain = 0.5, 0.1

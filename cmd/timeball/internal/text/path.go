@@ -23,7 +23,12 @@ func Place(at path.LatLon) string {
 }
 
 // Frequency is a frequency in megahertz.
-func Frequency(hz float64) string { return strconv.FormatFloat(hz/1e6, 'f', -1, 64) + " MHz" }
+func Frequency(hz float64) string {
+	if hz < 1e6 {
+		return strconv.FormatFloat(hz/1e3, 'f', -1, 64) + " kHz"
+	}
+	return strconv.FormatFloat(hz/1e6, 'f', -1, 64) + " MHz"
+}
 
 // Carrier is the carrier of a request for people.
 func Carrier(hz float64) string {

@@ -73,11 +73,11 @@ build/npm:
 	@mv $@.part $@
 
 # What runs at the same time, watched for races: the live measurement, the page,
-# the sources.
+# the sources. What is only looked at in a browser runs one thing at a time.
 race:
 	$(call install,$(TEST_PACKAGES))
 	CGO_ENABLED=1 $(GO) test -race ./capture/soundcard ./capture/wavfile ./cmd/timeball/internal/page ./cmd/timeball/internal/view
-	CGO_ENABLED=1 $(GO) test -race ./cmd/timeball -run 'Live|Page|Listen|Record|ReadAhead'
+	CGO_ENABLED=1 $(GO) test -race ./cmd/timeball -run 'Live|Page|Listen|Record|ReadAhead|Keep' -skip 'InBrowser|PageStates|PageKeepsOut'
 
 # Random input for each parser, a minute each. SQLite is not watched for what it
 # has not yet done: that would take minutes to compile, and find nothing of ours.

@@ -38,6 +38,7 @@ var glyphs = map[rune][5]string{
 	't': {"###", " # ", " # ", " # ", " # "},
 	'u': {"# #", "# #", "# #", "# #", "###"},
 	'v': {"# #", "# #", "# #", "# #", " # "},
+	'y': {"# #", "# #", " # ", " # ", " # "},
 }
 
 // dotWidth is the width of a dot, in columns, at which text fits into width,

@@ -5,7 +5,7 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
+	"github.com/mjibson/go-dsp/fft"
 
 	"timeball/capture/station"
 )
@@ -42,7 +42,7 @@ func densities(x []float32, rate float64) (density []float64, resolution float64
 	for i, v := range x {
 		windowed[i] = float64(v) * hann(i, n)
 	}
-	spectrum := fourier.NewFFT(n).Coefficients(nil, windowed)
+	spectrum := fft.FFTReal(windowed)[:n/2+1]
 	density = make([]float64, len(spectrum))
 	for i, c := range spectrum {
 		density[i] = 2 * (real(c)*real(c) + imag(c)*imag(c)) / hannPower / float64(n) / rate
@@ -63,19 +63,18 @@ func suppressed(x []float32, rate, lowHz, highHz float64) []Line {
 	for i, v := range x {
 		z[i] = complex(float64(v), 0)
 	}
-	fft := fourier.NewCmplxFFT(n)
-	fft.Coefficients(z, z)
+	z = fft.FFT(z)
 	resolution := rate / float64(n)
 	for i := range z {
 		if hz := float64(i) * resolution; hz < lowHz || hz > highHz {
 			z[i] = 0
 		}
 	}
-	fft.Sequence(z, z)
+	z = fft.IFFT(z)
 	for i, v := range z {
 		z[i] = v * v * complex(hann(i, n), 0)
 	}
-	fft.Coefficients(z, z)
+	z = fft.FFT(z)
 	// At twice the tone's frequency, once round at the rate.
 	density := make([]float64, n)
 	for i := range density {

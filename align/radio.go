@@ -212,11 +212,11 @@ func (r *radio) nobody() Reason {
 func marks(a *longwave.Arrival) *timing.Arrival {
 	return &timing.Arrival{
 		Station: a.Station, ToneHz: a.ToneHz, Ref: a.Ref, Lag: a.Lag, Rate: a.Rate,
-		VarLag: a.VarLag, VarRate: a.VarRate, Cov: a.Cov, DoF: a.DoF, Coherent: true, EdgeU: a.EdgeU,
+		DoF: a.DoF, Coherent: true, EdgeU: a.EdgeU,
 		Ticks: a.Marks, Expected: a.Expected, SNRdB: a.CN0dBHz - 10*math.Log10(3000),
 		Paths: []timing.Path{{}},
 		Alternatives: []timing.Alternative{{
-			Lag: a.Lag, Rate: a.Rate, VarLag: a.VarLag, VarRate: a.VarRate, Cov: a.Cov, Probability: 1, Flat: true, Preferred: true,
+			Lag: a.Lag, Rate: a.Rate, VarLag: a.VarLag, VarRate: a.VarRate, Cov: a.Cov, Probability: 1,
 		}},
 	}
 }

@@ -123,11 +123,11 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	if e := arr.Station.EmissionSeconds / 1.96; e > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "emission " + arr.Station.ID, Type: "B", U: e})
 	}
-	if h := arr.HiddenSeconds; h > 0 {
-		s.lines = append(s.lines, BudgetLine{Source: "unresolved paths " + arr.Station.ID, Type: "B", U: h / 3, Note: "the tick fades as by several paths that are too near or too weak to be told apart"})
-	}
 	if e := arr.EdgeU; e > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "edge " + arr.Station.ID, Type: "B", U: e, Note: "the time constant of the carrier's edge, fitted with what is known of it beforehand"})
+	}
+	if u := arr.FilterU; u > 0 {
+		s.lines = append(s.lines, BudgetLine{Source: "receiver's filter " + arr.Station.ID, Type: "B", U: u, Note: "what it may be that the noise does not tell"})
 	}
 	s.ub, _ = combine(s.lines)
 	var way delay

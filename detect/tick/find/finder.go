@@ -318,31 +318,45 @@ const (
 // another station's, of a tone farther away than a receiver is mistuned.
 func (f *Finder) tune(t *track, from int64) (*track, bool) {
 	from = max(from, f.next-tuneSeconds)
-	best, off, top := t, 0.0, math.Inf(-1)
-	for offset := -tuneRange - tuneStep; offset <= tuneRange+tuneStep; offset += tuneStep {
+	at := func(offset float64) (*track, float64) {
 		sh := t.Shape()
 		sh.ToneHz += offset
 		u := f.newTrack(sh, t.station, t.Line())
 		u.fill(from, f.next)
-		g, ok := u.Evidence()
+		u.Follow()
+		return u, u.Gain()
+	}
+	var gains []float64
+	best, top := 0, 0.0
+	for offset := -tuneRange - tuneStep; offset <= tuneRange+tuneStep; offset += tuneStep {
+		_, g := at(offset)
+		gains = append(gains, g)
 		if offset == 0 {
-			g.Gain += tuneLead
+			g += tuneLead + tuneShare*g
 		}
-		if ok && g.Gain > top {
-			best, off, top = u, math.Abs(offset), g.Gain
+		if g > top {
+			best, top = len(gains)-1, g
 		}
 	}
-	best.Forget()
-	return best, off <= tuneRange
+	off := float64(best)*tuneStep - tuneRange - tuneStep
+	if off != 0 && best > 0 && best < len(gains)-1 {
+		// Between the steps the gain is a parabola.
+		a, b, c := gains[best-1], gains[best], gains[best+1]
+		off += tuneStep / 2 * (a - c) / (a - 2*b + c)
+	}
+	u, _ := at(off)
+	u.Forget()
+	return u, math.Abs(off) <= tuneRange
 }
 
 const (
 	// clearLead is how clearly the phase must be lost before a pitch is
 	// looked for: tuned to noise, a filter times the tick wrongly.
-	clearLead = 10
-	// tuneLead is by how much Λ of another pitch must exceed that of the
-	// station's own: the tick of a fading AM signal too loses its phase.
+	clearLead = 2
+	// tuneLead, and tuneShare of itself, is by how much Λ of another pitch must exceed
+	// that of the station's own: the tick of a fading AM signal too loses its phase.
 	tuneLead    = 6
+	tuneShare   = 0.01
 	tuneSeconds = 60
 	tuneRange   = 75.0 // Hz
 	tuneStep    = 15.0

@@ -14,8 +14,7 @@ func (f *Finder) Arrivals() []*timing.Arrival {
 		if t.standing == Unknown {
 			continue
 		}
-		if a := t.Arrival(); a != nil {
-			a.Station = t.station
+		if a := t.Arrival(t.station); a != nil {
 			all = append(all, a)
 		}
 	}

@@ -9,7 +9,7 @@ import (
 const (
 	// A snapshot covers this much around the expected arrival, s.
 	snapBefore = 8.5e-3
-	snapAfter  = 11.5e-3
+	snapAfter  = 17e-3
 	// The audio from flankFrom to flankTo before the expected arrival, s, tells
 	// the noise: stations leave it quiet.
 	flankFrom, flankTo = 10e-3, 2.5e-3

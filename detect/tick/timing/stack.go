@@ -2,37 +2,38 @@ package timing
 
 import (
 	"math"
-	"math/cmplx"
 	"slices"
+
+	"gonum.org/v1/gonum/blas/blas64"
 
 	"timeball/detect/kaiser"
 )
 
-// stack is what a batch of snapshots says about the tick: the snapshots, moved
-// to where the flywheel's model puts the tick and divided by their noise, summed
-// with their products into blocks of consecutive seconds. It is sufficient for
-// every estimate that treats the amplitudes of the paths as Gaussian.
+// stack is what a batch of snapshots says about the tick: the audio around the
+// place where the flywheel's model puts it, divided by the noise and summed, with
+// its products, into moments over time. It is sufficient for every estimate that
+// treats the amplitudes of the paths as Gaussian and the lags as a line.
 type stack struct {
 	*filter
-	axis   model // of the lags
-	blocks []block
-	points int
-	before float64 // lag of point 0 before the model's, samples
-	end    float64 // lag of the end of an onset's sums after the model's, samples
-	count  float64
-	noise  []float64 // of each snapshot it was made of
-	low    *lowBand  // nil: not heard
-	tone   *toneBand // nil: not heard
+	axis   model   // of the lags
+	points int     // samples in a window
+	before float64 // lag of its first sample before the axis
+	count  float64 // seconds
+	span   float64 // from the mean time to the farthest second, s
+	noise  []float64
+	// Sums over the seconds of tᵏ, tᵏ·y and tᵏ·y·yᵀ, where t is the time since the axis's
+	// reference in spans and y the window in units of its noise.
+	time   [3]float64
+	mean   [3][]float64
+	square [3][]float64
+	quiet  quiet
 }
 
-// block sums consecutive seconds. The outputs are scaled so that noise has a
-// real part of unit variance.
-type block struct {
-	t    float64 // mean time of its seconds against the batch's reference, s
-	n    float64
-	mean []complex128 // Σ w
-	herm []complex128 // Σ w·w*, row by row
-	sym  []complex128 // Σ w·wᵀ, row by row
+// quiet is the second moment of windows in which only noise is heard.
+type quiet struct {
+	square  []float64
+	count   float64
+	samples int // in a window
 }
 
 // model is the line on which the tick is expected: lag in low-rate samples at
@@ -45,74 +46,207 @@ type model struct {
 func (m model) at(n float64) float64 { return m.lag + m.rate*(n-m.ref) }
 
 const (
-	stackBefore = 5.2e-3 // s; the strongest path may come longestExcess after the earliest
-	stackAfter  = 5.3e-3
-	taps        = 14 // of the interpolator between points
+	// A window spans this much about the axis, s; the end is so much after a short
+	// mark's, or onsetEnd of a long one's begin.
+	windowBefore, windowAfter = 7e-3, 5.5e-3
+	// The earliest path is looked for within this of the axis, s.
+	reachBefore, reachAfter = 4.5e-3, 4.5e-3
+	// Noise is heard from quietAfter a mark's end on, for quietSeconds, where the
+	// station is silent; else for a shorter while that ends quietBefore ahead of the axis.
+	quietSeconds, quietAfter = 14e-3, 7e-3
+	shortQuiet, quietBefore  = 7e-3, 2e-3
+	taps                     = 32 // of the interpolator between samples
+	batches                  = 16 // in which the moments' powers of time are taken
 )
 
-// buildStack sums the snapshots along m into at most blocks blocks.
-func buildStack(f *filter, snaps []*snapshot, m model, blocks int) *stack {
-	after := stackAfter
+// buildStack sums the snapshots along m.
+func buildStack(f *filter, snaps []*snapshot, m model) *stack {
+	end := f.Seconds + windowAfter
 	if f.Onset {
-		after = onsetEnd - 2.5e-3
+		end = onsetEnd
 	}
-	half := int(stackBefore * f.rate)
-	points := half + int(after*f.rate)
-	st := &stack{filter: f, axis: m, points: points, before: float64(half), end: onsetEnd * f.rate}
+	before := math.Round(windowBefore * f.rate)
+	n := int(before) + int(end*f.rate)
+	st := &stack{filter: f, axis: m, points: n, before: before}
+	for k := range st.mean {
+		st.mean[k], st.square[k] = make([]float64, n), make([]float64, n*n)
+	}
 	if len(snaps) == 0 {
 		return st
 	}
-	blocks = max(1, min(blocks, len(snaps)/3))
-	w := make([]complex128, points)
 	st.noise = smoothNoise(snaps)
-	first, last := snaps[0].n, snaps[len(snaps)-1].n
-	span := last - first + 1
-	var b *block
-	var o output
-	current := int64(-1)
-	for k, s := range snaps {
-		if i := (s.n - first) * int64(blocks) / span; i != current {
-			current = i
-			st.blocks = append(st.blocks, block{
-				mean: make([]complex128, points),
-				herm: make([]complex128, points*points),
-				sym:  make([]complex128, points*points),
-			})
-			b = &st.blocks[len(st.blocks)-1]
+	st.span = max(1, float64(snaps[len(snaps)-1].n-snaps[0].n)/2)
+	y := make([]float64, n)
+	sum, square := make([]float64, n), blas64.Symmetric{N: n, Stride: n, Uplo: 'U', Data: make([]float64, n*n)}
+	var count, time float64
+	flush := func() {
+		if count == 0 {
+			return
 		}
-		if s.long {
-			continue
-		}
-		f.open(&o, s)
-		if !st.align(w, &o, m, st.noise[k]) {
-			continue
-		}
-		b.n++
-		b.t += float64(s.n) - m.ref
-		for i, wi := range w {
-			b.mean[i] += wi
-			herm, sym := b.herm[i*points:(i+1)*points], b.sym[i*points:(i+1)*points]
-			for j := i; j < points; j++ {
-				wj := w[j]
-				sym[j] += wi * wj
-				herm[j] += wi * complex(real(wj), -imag(wj))
+		t := time / count / st.span
+		for k := range st.mean {
+			w := math.Pow(t, float64(k))
+			st.time[k] += w * count
+			for i, v := range sum {
+				st.mean[k][i] += w * v
+			}
+			for i, v := range square.Data {
+				st.square[k][i] += w * v
 			}
 		}
+		st.count += count
+		clear(sum)
+		clear(square.Data)
+		count, time = 0, 0
 	}
-	st.blocks = slices.DeleteFunc(st.blocks, func(b block) bool { return b.n == 0 })
-	for k := range st.blocks {
-		b := &st.blocks[k]
-		b.t /= b.n
-		st.count += b.n
-		for i := range points {
+	first, whole := snaps[0].n, snaps[len(snaps)-1].n-snaps[0].n+1
+	batch := int64(0)
+	for k, s := range snaps {
+		if b := (s.n - first) * batches / whole; b != batch {
+			flush()
+			batch = b
+		}
+		if s.long || !(st.noise[k] > 0) || !s.window(y, m.at(float64(s.n))-before, st.noise[k]) {
+			continue
+		}
+		count++
+		time += float64(s.n) - m.ref
+		blas64.Axpy(1, blas64.Vector{N: n, Inc: 1, Data: y}, blas64.Vector{N: n, Inc: 1, Data: sum})
+		blas64.Syr(1, blas64.Vector{N: n, Inc: 1, Data: y}, square)
+	}
+	flush()
+	for k := range st.square {
+		for i := range n {
 			for j := range i {
-				b.sym[i*points+j] = b.sym[j*points+i]
-				b.herm[i*points+j] = cmplx.Conj(b.herm[j*points+i])
+				st.square[k][i*n+j] = st.square[k][j*n+i]
 			}
 		}
 	}
 	return st
 }
+
+// add adds what o, along the same line, says of the tick at all times alike.
+func (st *stack) add(o *stack) {
+	st.count += o.count
+	for i, v := range o.mean[0] {
+		st.mean[0][i] += v
+	}
+	for i, v := range o.square[0] {
+		st.square[0][i] += v
+	}
+}
+
+// window fills y with the audio from a lag after the second on, interpolated, in
+// units of the noise; false where it is not held.
+func (s *snapshot) window(y []float64, lag, noise float64) bool {
+	at := lag - s.audioLag
+	i0 := int(math.Floor(at))
+	lo := i0 - taps/2 + 1
+	if lo < 0 || lo+len(y)+taps > len(s.audio) {
+		return false
+	}
+	var coef [taps]float64
+	interpolator(&coef, at-float64(i0))
+	unit := s.audioUnit / math.Sqrt(noise)
+	for j := range y {
+		sum := 0.0
+		for i, v := range s.audio[lo+j : lo+j+taps] {
+			sum += coef[i] * float64(v)
+		}
+		y[j] = sum * unit
+	}
+	return true
+}
+
+// interpolator fills coef with a Kaiser-windowed sinc that gives the value
+// frac of the way from the tap taps/2−1 to the next.
+func interpolator(coef *[taps]float64, frac float64) {
+	at := frac * interpolatorPhases
+	i := min(int(at), interpolatorPhases-1)
+	r := at - float64(i)
+	a, b := &interpolators[i], &interpolators[i+1]
+	for k := range coef {
+		coef[k] = a[k] + r*(b[k]-a[k])
+	}
+}
+
+// interpolatorPhases is fine enough for 100 dB: straight lines between phases err by
+// (π/phases)²/8.
+const interpolatorPhases = 1024
+
+// interpolators holds the windowed sinc (Kaiser, β = 9) for each phase.
+var interpolators = func() (table [interpolatorPhases + 1][taps]float64) {
+	for i := range table {
+		for k := range taps {
+			x := float64(k-taps/2+1) - float64(i)/interpolatorPhases
+			if r := x / (taps / 2); r*r < 1 {
+				table[i][k] = kaiser.Sinc(x) * kaiser.Window(r, 9)
+			}
+		}
+	}
+	return table
+}()
+
+// listen sums the windows in which only noise is heard; the station leaves silence
+// seconds quiet from a mark's begin on. What is louder than noise
+// can be there is speech or another station's, and is left out.
+func (st *stack) listen(snaps []*snapshot, silence float64) {
+	length, start := quietSeconds, st.Seconds+quietAfter
+	if start+length > silence || st.Onset {
+		length, start = shortQuiet, -shortQuiet-quietBefore
+	}
+	n := int(length * st.rate)
+	st.quiet.square = make([]float64, n*n)
+	st.quiet.samples = n
+	type piece struct {
+		x     []int16
+		unit  float64 // of x, in noise
+		power float64
+	}
+	var pieces []piece
+	var powers []float64
+	for k, s := range snaps {
+		if s.long || !(st.noise[k] > 0) {
+			continue
+		}
+		i := int(math.Round(st.axis.at(float64(s.n)) - s.audioLag + start*st.rate))
+		if i < 0 || i+n > len(s.audio) {
+			continue
+		}
+		p := piece{x: s.audio[i : i+n], unit: s.audioUnit / math.Sqrt(st.noise[k])}
+		mean := 0.0
+		for _, v := range p.x {
+			mean += float64(v) / float64(n)
+		}
+		for _, v := range p.x {
+			p.power += (float64(v) - mean) * (float64(v) - mean)
+		}
+		p.power *= p.unit * p.unit
+		pieces, powers = append(pieces, p), append(powers, p.power)
+	}
+	if len(pieces) == 0 {
+		return
+	}
+	slices.Sort(powers)
+	// A quarter of the pieces may be loud; the power of the others scatters little.
+	most := loudest * powers[len(powers)/4]
+	x := make([]float64, n)
+	sym := blas64.Symmetric{N: n, Stride: n, Uplo: 'U', Data: st.quiet.square}
+	for _, p := range pieces {
+		if p.power > most {
+			continue
+		}
+		for i, v := range p.x {
+			x[i] = float64(v) * p.unit
+		}
+		blas64.Syr(1, blas64.Vector{N: n, Inc: 1, Data: x}, sym)
+		st.quiet.count++
+	}
+}
+
+// loudest is the power, over the lower quartile's, up to which a quiet window is
+// taken for noise: more than noise of the narrowest chain gives in one of a thousand.
+const loudest = 4
 
 // smoothNoise returns the noise of each snapshot, told by itself and its
 // neighbours: one second's flank alone would scatter by a third. A burst much
@@ -145,185 +279,3 @@ func smoothNoise(snaps []*snapshot) []float64 {
 // lowerMean is the mean of the flank's power over that of its lower three
 // quarters; TestNoiseIsUnbiased holds it.
 const lowerMean = 1.19
-
-// align interpolates s to the stack's points along m, turned by the tone's
-// phase over the model's drift so that a tick on the model keeps its phase.
-func (st *stack) align(w []complex128, s *output, m model, noise float64) bool {
-	centre := m.at(float64(s.n))
-	at := (centre - st.before - s.origin)
-	i0 := int(math.Floor(at))
-	var coef [taps]float64
-	interpolator(&coef, at-float64(i0))
-	lo := i0 - taps/2 + 1
-	if lo < 0 || lo+st.points+taps > len(s.w) || noise <= 0 {
-		return false
-	}
-	turn := cmplx.Rect(1/math.Sqrt(noise), st.omega*centre)
-	var end complex128
-	if st.Onset {
-		// Let the sums end at the same lag after the model's for all.
-		at := centre + st.end - s.origin
-		if at+taps/2+1 >= float64(len(s.w)) {
-			return false
-		}
-		end = s.value(at)
-	}
-	if st.local != nil {
-		half := len(st.local) / 2
-		if lo-half < 0 || lo+half+st.points+taps > len(s.w) {
-			return false
-		}
-		// Interpolation and smoothing commute: smooth the interpolated points.
-		wide := make([]complex128, st.points+2*half)
-		for j := range wide {
-			wide[j] = weigh(&coef, s.w[lo-half+j:]) - end
-		}
-		for j := range w {
-			var sum complex128
-			for k, c := range st.local {
-				sum += complex(c, 0) * wide[j+k]
-			}
-			w[j] = sum * turn
-		}
-		return true
-	}
-	for j := range w {
-		w[j] = (weigh(&coef, s.w[lo+j:]) - end) * turn
-	}
-	return true
-}
-
-// holds reports whether the output can be interpolated at point at.
-func (o *output) holds(at float64) bool {
-	i := int(math.Floor(at)) - taps/2 + 1
-	return i >= 0 && i+taps <= len(o.w)
-}
-
-// value interpolates the output at point at.
-func (o *output) value(at float64) complex128 {
-	i := int(math.Floor(at))
-	var coef [taps]float64
-	interpolator(&coef, at-float64(i))
-	return weigh(&coef, o.w[i-taps/2+1:])
-}
-
-func weigh(coef *[taps]float64, w []complex64) complex128 {
-	var re, im float64
-	for k, c := range coef {
-		re += c * float64(real(w[k]))
-		im += c * float64(imag(w[k]))
-	}
-	return complex(re, im)
-}
-
-// interpolator fills coef with a Kaiser-windowed sinc that gives the value
-// frac of the way from the tap taps/2−1 to the next.
-func interpolator(coef *[taps]float64, frac float64) {
-	at := frac * interpolatorPhases
-	i := min(int(at), interpolatorPhases-1)
-	r := at - float64(i)
-	a, b := &interpolators[i], &interpolators[i+1]
-	for k := range coef {
-		coef[k] = a[k] + r*(b[k]-a[k])
-	}
-}
-
-// interpolatorPhases is fine enough that the likelihood of a strong signal, of
-// the order of a million, stays smooth between phases.
-const interpolatorPhases = 4096
-
-// interpolators holds the windowed sinc (Kaiser, β = 9) for each phase.
-var interpolators = func() (table [interpolatorPhases + 1][taps]float64) {
-	for i := range table {
-		for k := range taps {
-			x := float64(k-taps/2+1) - float64(i)/interpolatorPhases
-			if r := x / (taps / 2); r*r < 1 {
-				table[i][k] = kaiser.Sinc(x) * kaiser.Window(r, 9)
-			}
-		}
-	}
-	return table
-}()
-
-// samples is the number of samples summed at lag d after the model's.
-func (st *stack) samples(d float64) float64 {
-	if st.Onset {
-		return max(1, st.end-d)
-	}
-	return float64(st.length)
-}
-
-// scale is the factor that makes noise at lag d have a real part of unit
-// variance when the output is turned to phase phi. An onset's sum does not
-// cover whole cycles, so its noise depends on the phase.
-func (st *stack) scale(d, phi float64) float64 {
-	n := st.samples(d)
-	energy := n / 2
-	if st.Onset && st.local == nil {
-		energy -= (math.Sin(2*(st.omega*n+phi)) - math.Sin(2*phi)) / (4 * st.omega)
-	}
-	return 1 / math.Sqrt(energy*st.noiseGain)
-}
-
-// probe is the linear functional of the stack's points that gives the matched
-// filter's output at one lag, turned so that the tick's amplitude is real and
-// positive when its tone starts at phase phi.
-type probe struct {
-	first int
-	coef  [taps]complex128
-}
-
-func (st *stack) probe(d, phi float64) (probe, bool) {
-	at := (d + st.before)
-	i0 := int(math.Floor(at))
-	p := probe{first: i0 - taps/2 + 1}
-	if p.first < 0 || p.first+taps > st.points {
-		return p, false
-	}
-	var c [taps]float64
-	interpolator(&c, at-float64(i0))
-	turn := st.turn(d, phi)
-	for k := range c {
-		p.coef[k] = complex(c[k], 0) * turn
-	}
-	return p, true
-}
-
-// turn is the factor that makes the output at d real and positive for a tick
-// there, and its noise's real part of unit variance: a unit tick at d gives
-// exp(−jωd)·response(0), and response(0) ≈ −j·e^{jφ}·n/2.
-func (st *stack) turn(d, phi float64) complex128 {
-	return cmplx.Rect(st.scale(d, phi), st.omega*d+math.Pi/2-phi)
-}
-
-// overlap is what a probe at d1 sees of a tick at d2 that has unit amplitude
-// at its own probe.
-func (st *stack) overlap(d1, d2, phi float64) complex128 {
-	a := st.response(d1-d2, st.samples(d1), phi) * cmplx.Rect(st.scale(d1, phi), st.omega*(d1-d2)+math.Pi/2-phi)
-	b := st.response(0, st.samples(d2), phi) * cmplx.Rect(st.scale(d2, phi), math.Pi/2-phi)
-	return a / complex(real(b), 0)
-}
-
-func (b *block) linear(p *probe) complex128 {
-	var sum complex128
-	for k, c := range p.coef {
-		sum += c * b.mean[p.first+k]
-	}
-	return sum
-}
-
-// products returns Σ y1·y2 and Σ y1·y2* of two probes' outputs y.
-func (b *block) products(p, q *probe, points int) (sym, herm complex128) {
-	for i, c := range p.coef {
-		row := (p.first+i)*points + q.first
-		var s, h complex128
-		sr, hr := b.sym[row:row+taps], b.herm[row:row+taps]
-		for j, d := range q.coef {
-			s += d * sr[j]
-			h += complex(real(d), -imag(d)) * hr[j]
-		}
-		sym += c * s
-		herm += c * h
-	}
-	return sym, herm
-}

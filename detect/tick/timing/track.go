@@ -1,8 +1,29 @@
 // Package timing says when a tick arrives, on the flywheel's second.
 //
-// Each second of a tick leaves a snapshot (snapshot.go). The snapshots of a batch
-// are summed (stack.go) and fitted by maximum likelihood (estimate.go, fit.go), and
-// the phase of the audio's chain is settled (settle.go).
+// Each second leaves a snapshot of audio. With paths at lags d, second k's window of it
+// is y = T·a + n: the columns of T are the waves that the tick, as sent, gives behind the
+// audio's chain of filters on each path (wave.go), a the amplitudes, and n noise of
+// covariance R, which the same chain has coloured: the quiet after a tick tells the
+// chain, and so how it delays the tick (learn.go). Tᵀ·R⁻¹·y is sufficient for a; made
+// white by its own covariance, z is Gaussian with the mean μ and the covariance Σ of the
+// fading amplitudes, both unknown. At the most likely of them, against noise alone,
+//
+//	Λ = K/2·( |μ|² + Σ f(λ) ),  f(λ) = λ − 1 − ln λ,
+//
+// over the eigenvalues λ > 1 of Σ (linear.go): steady paths add coherently, fading ones
+// add power, and those that fade apart are told apart. T has the burst itself and, behind
+// an envelope detector |C + Σ aₚ·m(t−dₚ)| whose carrier C is out of phase with the paths,
+// the next term of its series, (m(t−dᵢ) − m(t−dⱼ))² for each two, and m² where noise
+// fills the carrier's troughs; or the burst and its quadrature, turning every second,
+// where there is no carrier. A carrier with one sideband turns each path by itself, and
+// the envelope is fitted instead (sideband.go).
+//
+// The hypotheses are one, two or three paths, each kind of chain, each way of hearing and
+// each maximum over lags, a cycle of the tone or half of one apart; each is climbed over
+// lags, rate and the chain's corners, integrated by Laplace's approximation and weighed by
+// the priors (priors.go). No waveform is known exactly: all log likelihoods are lessened
+// alike, so that what repeats every second does not average out (Priors.Discrepancy). What
+// comes out is a mixture of normal distributions (posterior.go).
 package timing
 
 import (
@@ -13,15 +34,14 @@ import (
 
 // Tracker makes tracks of ticks in one stream.
 type Tracker struct {
-	stream  *audio.Stream
-	base    func(n int64) (at float64, ok bool)
-	filters map[Shape][2]*filter // made so far, wide and confined
+	stream *audio.Stream
+	base   func(n int64) (at float64, ok bool)
 }
 
 // NewTracker returns a tracker in stream. The flywheel's second n is at position
 // base(n), samples of the stream, if that is known.
 func NewTracker(stream *audio.Stream, base func(n int64) (at float64, ok bool)) *Tracker {
-	return &Tracker{stream: stream, base: base, filters: map[Shape][2]*filter{}}
+	return &Tracker{stream: stream, base: base}
 }
 
 // Line is where a tick is expected: Lag seconds after the flywheel's second Ref,
@@ -35,26 +55,20 @@ func (l Line) At(n float64) float64 { return l.Lag + l.Rate*(n-l.Ref) }
 // by them.
 type Track struct {
 	*cutter
-	local    *filter // confined to the tone's neighbourhood
 	base     func(n int64) (at float64, ok bool)
 	snaps    []*snapshot // in order, at most maxSnapshots
 	spare    *snapshot   // for the next
 	model    model
 	strength float64
 	gain     float64
+	bench    *bench // of the latest stack, through a usual chain
 }
 
 // Track returns a track of the tick of shape sh expected along l.
 func (r *Tracker) Track(sh Shape, l Line) *Track {
-	pair, ok := r.filters[sh]
-	if !ok {
-		wide := newFilter(sh, r.stream.Rate())
-		pair = [2]*filter{wide, wide.confined()}
-		r.filters[sh] = pair
-	}
 	rate := r.stream.Rate()
 	return &Track{
-		cutter: newCutter(pair[0], r.stream), local: pair[1], base: r.base,
+		cutter: newCutter(newFilter(sh, rate), r.stream), base: r.base,
 		model: model{lag: l.Lag * rate, rate: l.Rate * rate, ref: l.Ref},
 	}
 }
@@ -113,50 +127,68 @@ func (t *Track) Take(n int64) bool {
 
 // Evidence says how much there is for a tick at the line.
 type Evidence struct {
-	Gain     float64 // log likelihood of one arrival over that of noise
+	Gain     float64 // log likelihood of one or two arrivals over that of noise
 	Coherent bool    // the tone keeps its phase from second to second
-	Lead     float64 // of Coherent's score over its contrary's
+	Lead     float64 // of Coherent's log likelihood over its contrary's
 }
 
-// Evidence weighs what the kept seconds say for a single arrival. It is false when
-// there is none.
+// Evidence weighs what the latest kept seconds say for a tick, of one or two arrivals
+// lest fading is taken for a turning phase. It is false when there is none.
 func (t *Track) Evidence() (Evidence, bool) {
-	f, ok := t.stack(t.snaps, followBlocks).single()
-	return Evidence{f.gain, f.coherent, f.lead}, ok
+	t.refer()
+	snaps := t.recent()
+	st := buildStack(t.filter, snaps, t.line(snaps))
+	if st.count < leastCount {
+		return Evidence{}, false
+	}
+	b := t.usual(st)
+	still, turns := b.likeliest(turned, 2, &priors).log, b.likeliest(turning, 2, &priors).log
+	e := Evidence{Gain: max(still, turns), Coherent: still > turns, Lead: math.Abs(still - turns)}
+	return e, e.Gain > leastGain
 }
+
+// leastCount is the number of seconds from which there may be evidence.
+const leastCount = 3
+
+// recent are the latest seconds, which suffice to follow a tick.
+func (t *Track) recent() []*snapshot { return t.snaps[max(0, len(t.snaps)-followSeconds):] }
+
+const followSeconds = 300
 
 // Follow moves the line to where the tick now is, and reports whether there
 // is one.
 func (t *Track) Follow() bool {
-	st := t.stack(t.snaps[max(0, len(t.snaps)-followSeconds):], followBlocks)
-	f, ok := st.single()
-	if !ok {
-		t.gain = 0
+	t.gain, t.strength = 0, 0
+	t.refer()
+	snaps := t.recent()
+	m := t.line(snaps)
+	first, last := buildStack(t.filter, snaps[:len(snaps)/2], m), buildStack(t.filter, snaps[len(snaps)/2:], m)
+	early, late := t.single(first), t.single(last)
+	first.add(last)
+	one := t.single(first)
+	if one.log < leastGain {
 		return false
 	}
-	m := st.axis
-	m.lag += f.d
-	// A rate is believed once it is known better than it matters.
-	if inv, _, ok := st.curvature(f.hypothesis, f.point); ok {
-		i := f.params() - 1
-		if math.Abs(f.drift) > 3*math.Sqrt(inv.At(i, i)) {
-			m.rate += f.drift
-		}
+	m.lag += one.lags[0]
+	// A clock is steady, a path is not: fading moves a single arrival by as much as paths
+	// lie apart, so that only a greater drift is one.
+	if drift := late.lags[0] - early.lags[0]; min(early.log, late.log) > leastGain && math.Abs(drift) > 2*priors.MeanExcess*t.rate {
+		m.rate += drift / float64(snaps[len(snaps)-1].n-snaps[0].n) * 2
 	}
-	t.model, t.gain = m, f.gain
-	t.strength = 0
-	if p := st.levels(f); p != nil {
-		t.strength = p[0] / st.samples(f.d)
-	}
+	t.model, t.gain = m, one.log
+	t.strength = t.usual(first).about(turning, one.lags).power()[0] / (first.heardSeconds() * t.rate)
 	return true
 }
 
-const (
-	// followBlocks is the number of blocks, and followSeconds that of the
-	// latest seconds, that suffice to follow a tick.
-	followBlocks  = 4
-	followSeconds = 600
-)
+// usual is a stack of the track's seen through a usual chain.
+func (t *Track) usual(st *stack) *bench {
+	if t.bench == nil {
+		p := &priors
+		t.bench = st.bench(learned{chain: chain{corner{kind{2, 0}, p.HighHz}, corner{kind{2, 0}, p.LowHz}, false}, sure: [2]float64{1, 1}, scale: 1})
+	}
+	t.bench.stack = st
+	return t.bench
+}
 
 // refer counts the lags of what is kept from where its seconds are now known to lie:
 // later pulses still move them a little.
@@ -169,15 +201,27 @@ func (t *Track) refer() {
 	}
 }
 
-// stack sums snapshots of the track along its model, referred to their middle.
-func (t *Track) stack(snaps []*snapshot, blocks int) *stack {
-	t.refer()
+// single is the likeliest place of a single arrival, whatever its phase, through a
+// usual chain.
+func (t *Track) single(st *stack) place {
+	one := place{log: math.Inf(-1)}
+	if st.count >= leastCount {
+		one = t.usual(st).likeliest(turning, 1, &priors)
+	}
+	if one.lags == nil {
+		one.lags = []float64{0}
+	}
+	return one
+}
+
+// line is the track's model, referred to the snapshots' middle.
+func (t *Track) line(snaps []*snapshot) model {
 	m := t.model
 	if len(snaps) > 0 {
 		mid := float64(snaps[0].n+snaps[len(snaps)-1].n) / 2
 		m.lag, m.ref = m.at(mid), mid
 	}
-	return buildStack(t.filter, snaps, m, blocks)
+	return m
 }
 
 const mostEvidence = 8

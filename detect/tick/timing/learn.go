@@ -1,0 +1,221 @@
+package timing
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// learned is a kind of chain as the noise tells it: with the corners that explain
+// the noise best, and how well that is.
+type learned struct {
+	chain
+	log   float64    // log likelihood of the noise at the corners, with their prior
+	sure  [2]float64 // precision (inverse variance) of the corners' logarithms,
+	cross float64    // and what couples them
+	scale float64    // by which noise is stronger than was thought
+}
+
+// evidence is the logarithm of the likelihood integrated over the corners.
+func (l *learned) evidence() float64 {
+	return l.log + math.Log(2*math.Pi) - math.Log(l.sure[0]*l.sure[1]-l.cross*l.cross)/2
+}
+
+// departs is the logarithm of the corners' density, moved from the best, over that
+// at the best.
+func (l *learned) departs(high, low float64) float64 {
+	return -(l.sure[0]*high*high + l.sure[1]*low*low + 2*l.cross*high*low) / 2
+}
+
+// spectrumBins is the number of frequencies, from 0 to half the rate, at which a
+// spectrum is summed: so many that its covariance does not begin anew in a window.
+const spectrumBins = 256
+
+// covariance fills r with the autocovariance of noise behind c, one at the tone,
+// with a floor and a level that nobody knows.
+func (f *filter) covariance(r []float64, c chain, cosines []float64) {
+	var s [spectrumBins + 1]float64
+	tone := c.power(f.ToneHz)
+	for i := range s {
+		hz := f.rate / 2 * float64(i) / spectrumBins
+		folded := f.rate - hz
+		a, b := aliasing(hz, f.rate), aliasing(folded, f.rate)
+		s[i] = (c.power(hz)*a*a+c.power(folded)*b*b)/tone + noiseFloor
+	}
+	s[0], s[spectrumBins] = s[0]/2, s[spectrumBins]/2
+	for k := range r {
+		sum := 0.0
+		for i, v := range s {
+			sum += v * cosines[k*i%(2*spectrumBins)]
+		}
+		r[k] = sum/spectrumBins + restLevel
+	}
+}
+
+var cosines = func() []float64 {
+	t := make([]float64, 2*spectrumBins)
+	for i := range t {
+		t[i] = math.Cos(math.Pi * float64(i) / spectrumBins)
+	}
+	return t
+}()
+
+const (
+	// noiseFloor is the density, of that at the tone, that comes in behind the chain:
+	// a sound card of 16 bits with some headroom lies lower (common practice).
+	noiseFloor = 1e-4
+	// restLevel is the variance, in that of the noise, of what stands still in a
+	// window: so large that it has no say.
+	restLevel = 100
+)
+
+// learn tells the kinds of chain that the noise leaves possible, likeliest first.
+func (st *stack) learn(p *Priors) []learned {
+	n := st.quiet.samples
+	r := make([]float64, n)
+	var t toeplitz
+	half := st.quiet.count * float64(n) / 2
+	// score is the log likelihood with the level free, and the corners' prior.
+	score := func(c chain) (log, scale float64) {
+		log = p.corners(c)
+		if half == 0 {
+			return log, 1
+		}
+		st.covariance(r, c, cosines)
+		if !t.set(r) {
+			return math.Inf(-1), 1
+		}
+		scale = t.trace(st.quiet.square) / (2 * half)
+		return log - half*math.Log(scale) - st.quiet.count*t.logDet/2, scale
+	}
+	var all []learned
+	for _, high := range p.Highs {
+		for _, low := range p.Lows {
+			c := chain{corner{high, p.HighHz}, corner{low, p.LowHz}, false}
+			at := func(u []float64) float64 {
+				log, _ := score(c.turned(u[0], u[1]))
+				return -log
+			}
+			w := descend(at, []float64{0, 0}, 0.5, 1e-2)
+			l := learned{chain: c.turned(w.x[0], w.x[1]), sure: [2]float64{max(w.bends.At(0, 0), 0.1), max(w.bends.At(1, 1), 0.1)}}
+			if cross := w.bends.At(0, 1); cross*cross < 0.8*l.sure[0]*l.sure[1] {
+				l.cross = cross
+			}
+			l.log, l.scale = score(l.chain)
+			all = append(all, l)
+		}
+	}
+	slices.SortFunc(all, func(a, b learned) int { return cmp.Compare(b.evidence(), a.evidence()) })
+	for i, l := range all {
+		if i == p.Chains || all[0].evidence()-l.evidence() > p.ChainLoss {
+			all = all[:i]
+			break
+		}
+	}
+	return all
+}
+
+// well is a minimum of a function and its second derivatives there.
+type well struct {
+	x     []float64
+	f     float64
+	bends *mat.SymDense
+}
+
+// descend finds a minimum of f near x by Newton's method, with differences for
+// derivatives and steps bounded to most in each direction, until another would gain less than
+// least. f may be infinite.
+func descend(f func([]float64) float64, x []float64, most, least float64) well {
+	n := len(x)
+	x = slices.Clone(x)
+	step := make([]float64, n)
+	for i := range step {
+		step[i] = most / 4
+	}
+	w := well{f: f(x), bends: mat.NewSymDense(n, nil)}
+	slope := make([]float64, n)
+	y := slices.Clone(x)
+	at := func(i, j int, a, b float64) float64 {
+		copy(y, x)
+		y[i] += a * step[i]
+		y[j] += b * step[j]
+		return f(y)
+	}
+	for range 12 {
+		for i := range n {
+			// A step over which f changes by less than one or so.
+			for range 8 {
+				up, down := at(i, i, 1, 0), at(i, i, -1, 0)
+				slope[i] = (up - down) / (2 * step[i])
+				bend := up - 2*w.f + down
+				w.bends.SetSym(i, i, bend/(step[i]*step[i]))
+				if !(math.Abs(bend) > 1) && !math.IsInf(up-down, 0) {
+					break
+				}
+				step[i] /= 2
+			}
+		}
+		for i := range n {
+			for j := range i {
+				v := (at(i, j, 1, 1) - at(i, j, 1, -1) - at(i, j, -1, 1) + at(i, j, -1, -1)) / (4 * step[i] * step[j])
+				w.bends.SetSym(i, j, v)
+			}
+		}
+		var e mat.EigenSym
+		if !finite(w.bends) || !e.Factorize(w.bends, true) {
+			break
+		}
+		var v mat.Dense
+		e.VectorsTo(&v)
+		move := make([]float64, n)
+		for k, l := range e.Values(nil) {
+			dot := 0.0
+			for i, g := range slope {
+				dot += v.At(i, k) * g
+			}
+			for i := range move {
+				move[i] -= v.At(i, k) * dot / max(math.Abs(l), 1e-3)
+			}
+		}
+		longest, gain := 0.0, 0.0
+		for i, m := range move {
+			longest = max(longest, math.Abs(m))
+			gain -= m * slope[i]
+		}
+		if gain < least {
+			break
+		}
+		share := min(1, most/longest)
+		better := false
+		for range 6 {
+			for i, m := range move {
+				y[i] = x[i] + share*m
+			}
+			if v := f(y); v < w.f {
+				copy(x, y)
+				w.f, better = v, true
+				break
+			}
+			share /= 3
+		}
+		if !better {
+			break
+		}
+	}
+	w.x = x
+	return w
+}
+
+func finite(a *mat.SymDense) bool {
+	n := a.SymmetricDim()
+	for i := range n {
+		for j := range i + 1 {
+			if v := a.At(i, j); math.IsNaN(v) || math.IsInf(v, 0) {
+				return false
+			}
+		}
+	}
+	return true
+}

@@ -1,0 +1,602 @@
+package timing
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/mat"
+)
+
+// hearing is how a receiver's audio shows a path.
+type hearing int
+
+const (
+	// steady: of both sidebands and a carrier a path's audio keeps its phase.
+	steady hearing = iota
+	// enveloped: an envelope detector adds the squares of what is out of phase with
+	// the carrier, and in noise, which fills the carrier's troughs, that of all paths.
+	enveloped
+	// turned: the same, through a chain that turns the phase by any angle.
+	turned
+	// turning: of a single sideband, or without the carrier, each path turns by itself.
+	turning
+)
+
+// bench is a stack seen through one chain: its waves and the inverse of the noise's
+// covariance.
+type bench struct {
+	*stack
+	*shaper
+	chain            learned
+	inverse          blas64.General
+	tick, turn, rise wave     // burst, its quadrature, its square
+	grids            [2]*grid // of a burst alone and with its quadrature
+}
+
+func (st *stack) bench(l learned) *bench {
+	n := st.points
+	b := &bench{stack: st, chain: l, inverse: general(n, n), shaper: st.shaper(l.chain)}
+	r := make([]float64, n)
+	st.covariance(r, l.chain, cosines)
+	var t toeplitz
+	if !t.set(r) {
+		return nil
+	}
+	t.inverse(b.inverse.Data)
+	for i := range b.inverse.Data {
+		b.inverse.Data[i] /= l.scale
+	}
+	b.tick, b.turn, b.rise = b.wave(inPhase), b.wave(quadrature), b.wave(squared)
+	return b
+}
+
+func general(rows, cols int) blas64.General {
+	return blas64.General{Rows: rows, Cols: cols, Stride: cols, Data: make([]float64, rows*cols)}
+}
+
+// matmul returns aᵀ·b, or a·b.
+func matmul(transposed bool, a, b blas64.General) blas64.General {
+	t, rows := blas.NoTrans, a.Rows
+	if transposed {
+		t, rows = blas.Trans, a.Cols
+	}
+	c := general(rows, b.Cols)
+	blas64.Gemm(t, blas.NoTrans, 1, a, b, 0, c)
+	return c
+}
+
+// mostBases is the greatest number of waveforms with amplitudes of their own: three
+// paths, their beats and one rise.
+const mostBases = 7
+
+type (
+	vector [mostBases]float64
+	matrix [mostBases]vector
+)
+
+// moments are sums over seconds of whitened outputs z: n, Σ z, Σ z·zᵀ.
+type moments struct {
+	n    float64
+	d    int // of z
+	mean vector
+	prod matrix
+}
+
+// gain is the log likelihood of the moments over that of noise alone, at the most
+// likely mean and covariance of the amplitudes, and what those parameters cost. For
+// z Gaussian, of mean μ and a covariance that exceeds one in so many directions,
+//
+//	Λ = n/2·( |μ|² + Σ f(λ_i) ),  f(λ) = λ − 1 − ln λ,
+//
+// λ_i the greatest eigenvalues of z's covariance. A parameter costs the logarithm
+// of how much narrower the data leave it than the tick's strength does.
+type gain struct {
+	log, cost float64
+	fading    int     // directions in which the amplitudes vary
+	varying   float64 // share of the strength that does
+}
+
+// gain with so many directions of fading, or with the best number if it is negative.
+func (m *moments) gain(turns bool, fading int) gain {
+	d := m.d
+	cov := m.prod
+	square := 0.0
+	for i := range d {
+		for j := range d {
+			cov[i][j] /= m.n
+			if !turns {
+				cov[i][j] -= m.mean[i] * m.mean[j] / (m.n * m.n)
+			}
+		}
+		if !turns {
+			square += m.mean[i] * m.mean[i] / (m.n * m.n)
+		}
+	}
+	lambda := cov.eigenvalues(d)
+	strength := square
+	for _, l := range lambda[:d] {
+		strength += max(0, l-1)
+	}
+	k := 1 // eigenvalues that belong together
+	if turns {
+		k = 2
+	}
+	share := strength / (1 + strength)
+	each := math.Log1p(m.n*share*share) / 2
+	// with returns the gain when r directions, counted by k, vary.
+	with := func(r int) gain {
+		g := gain{log: square, fading: r}
+		varies := 0.0
+		for _, l := range lambda[:r*k] {
+			if l > 1 {
+				g.log += l - 1 - math.Log(l)
+				varies += l - 1
+			}
+		}
+		g.log *= m.n / 2
+		g.varying = varies / max(strength, 1e-9)
+		if turns {
+			p := d / 2
+			g.cost = float64(2*r*p-r*r) * each
+		} else {
+			g.cost = float64(r*d-r*(r-1)/2)*each + float64(d)*math.Log1p(m.n*strength/(1+varies))/2
+		}
+		return g
+	}
+	if fading >= 0 {
+		return with(fading)
+	}
+	best := gain{log: math.Inf(-1)}
+	from := 0
+	if turns {
+		from = 1
+	}
+	for r := from; r <= d/k; r++ {
+		if g := with(r); g.log-g.cost > best.log-best.cost {
+			best = g
+		}
+	}
+	return best
+}
+
+// eigenvalues of a symmetric matrix of n rows, the greatest first, by Jacobi's
+// rotations (Golub and Van Loan, Matrix Computations, 8.5).
+func (a matrix) eigenvalues(n int) (v vector) {
+	for range 8 {
+		off := 0.0
+		for p := range n {
+			for q := p + 1; q < n; q++ {
+				if a[p][q]*a[p][q] <= 1e-20*math.Abs(a[p][p]*a[q][q]) {
+					continue
+				}
+				off++
+				t := (a[q][q] - a[p][p]) / (2 * a[p][q])
+				t = math.Copysign(1, t) / (math.Abs(t) + math.Sqrt(1+t*t))
+				c := 1 / math.Sqrt(1+t*t)
+				s := t * c
+				for k := range n {
+					x, y := a[k][p], a[k][q]
+					a[k][p], a[k][q] = c*x-s*y, s*x+c*y
+				}
+				for k := range n {
+					x, y := a[p][k], a[q][k]
+					a[p][k], a[q][k] = c*x-s*y, s*x+c*y
+				}
+			}
+		}
+		if off == 0 {
+			break
+		}
+	}
+	for i := range n {
+		v[i] = a[i][i]
+	}
+	slices.SortFunc(v[:n], func(x, y float64) int { return cmp.Compare(y, x) })
+	return v
+}
+
+// place is where paths are thought to arrive: lags after the axis, samples, in order.
+type place struct {
+	lags []float64
+	log  float64
+}
+
+const (
+	gridStep = 0.5 // samples between lags that are tried
+	// mostPlaces is how many places of a number of paths are looked at closely.
+	mostPlaces = 5
+)
+
+// grid is what matched filters at all lags that are tried give of a window: the burst
+// there, and its quadrature if it turns, behind the inverse of the noise's covariance.
+type grid struct {
+	from    float64 // first lag
+	n, each int     // lags, and waveforms of each
+	filters blas64.General
+	gram    blas64.General
+}
+
+func (b *bench) grid(h hearing) *grid {
+	which := 0
+	if h == turned || h == turning {
+		which = 1
+	}
+	if b.grids[which] != nil {
+		return b.grids[which]
+	}
+	to := reachAfter * b.stack.rate
+	if b.stack.Onset {
+		to = min(to, (onsetEnd-3e-3)*b.stack.rate)
+	}
+	g := &grid{from: -reachBefore * b.stack.rate, each: 1 + which}
+	g.n = int((to - g.from) / gridStep)
+	waves := []*wave{&b.tick, &b.turn}[:g.each]
+	t := general(b.points, g.n*g.each)
+	for i := range g.n {
+		for q, w := range waves {
+			for j := range b.points {
+				t.Data[j*t.Stride+i*g.each+q] = w.at(value, float64(j)-b.before-g.lag(i))
+			}
+		}
+	}
+	g.filters = matmul(false, b.inverse, t)
+	g.gram = matmul(true, t, g.filters)
+	b.grids[which] = g
+	return g
+}
+
+func (g *grid) lag(i int) float64 { return g.from + float64(i)*gridStep }
+
+// search returns places of up to most paths about which the likelihood is greatest,
+// heard by their bursts alone.
+func (b *bench) search(h hearing, most int, p *Priors) [][]place {
+	gr := b.grid(h)
+	turns := h == turning
+	from, n, k, v, gram, lag := gr.from, gr.n, gr.each, gr.filters, gr.gram, gr.lag
+	left := matmul(false, b.matrix(b.square[0]), v)
+	mean := matmul(true, v, blas64.General{Rows: b.points, Cols: 1, Stride: 1, Data: b.mean[0]})
+	square := func(i, j int) float64 {
+		return blas64.Dot(blas64.Vector{N: b.points, Inc: v.Stride, Data: v.Data[i:]}, blas64.Vector{N: b.points, Inc: left.Stride, Data: left.Data[j:]})
+	}
+	if most > 1 {
+		all := matmul(true, v, left)
+		square = func(i, j int) float64 { return all.Data[i*all.Stride+j] }
+	}
+	at := func(lags ...int) float64 {
+		m := moments{n: b.count, d: len(lags) * k}
+		var g matrix
+		for x := range m.d {
+			i := lags[x/k]*k + x%k
+			m.mean[x] = mean.Data[i]
+			for y := range m.d {
+				j := lags[y/k]*k + y%k
+				g[x][y], m.prod[x][y] = gram.Data[i*gram.Stride+j], square(i, j)
+			}
+		}
+		if !m.whiten(&g, turns) {
+			return math.Inf(-1)
+		}
+		r := m.gain(turns, -1)
+		return r.log - r.cost
+	}
+	all := make([][]place, 0, most)
+	// One path.
+	one := make([]float64, n)
+	for i := range one {
+		one[i] = at(i)
+	}
+	var found []place
+	for i, x := range one {
+		if (i == 0 || x >= one[i-1]) && (i == n-1 || x > one[i+1]) {
+			found = append(found, place{[]float64{lag(i)}, x})
+		}
+	}
+	all = append(all, heaviest(found))
+	if most == 1 {
+		return all
+	}
+	// Two.
+	least, farthest := int(math.Ceil(p.LeastExcess*b.stack.rate/gridStep)), int(longestExcess*b.stack.rate/gridStep)
+	two := make([][]float64, n)
+	for i := range two {
+		two[i] = make([]float64, n)
+		for j := range two[i] {
+			two[i][j] = math.Inf(-1)
+			if j >= i+least && j <= i+farthest {
+				two[i][j] = at(i, j)
+			}
+		}
+	}
+	found = nil
+	peak := func(i, j int) bool {
+		for di := -1; di <= 1; di++ {
+			for dj := -1; dj <= 1; dj++ {
+				a, c := i+di, j+dj
+				if a >= 0 && c >= 0 && a < n && c < n && two[a][c] > two[i][j] {
+					return false
+				}
+			}
+		}
+		return !math.IsInf(two[i][j], -1)
+	}
+	for i := range n {
+		for j := i + least; j < n; j++ {
+			if peak(i, j) {
+				found = append(found, place{[]float64{lag(i), lag(j)}, two[i][j]})
+			}
+		}
+	}
+	all = append(all, heaviest(found))
+	if most == 2 {
+		return all
+	}
+	// A third path beside the likeliest pairs.
+	found = nil
+	for _, q := range all[1][:min(2, len(all[1]))] {
+		i, j := int(math.Round((q.lags[0]-from)/gridStep)), int(math.Round((q.lags[1]-from)/gridStep))
+		best := place{log: math.Inf(-1)}
+		for m := range n {
+			trio := []int{i, j, m}
+			slices.Sort(trio)
+			if trio[1]-trio[0] < least || trio[2]-trio[1] < least || trio[2]-trio[0] > farthest {
+				continue
+			}
+			if x := at(trio...); x > best.log {
+				best = place{[]float64{lag(trio[0]), lag(trio[1]), lag(trio[2])}, x}
+			}
+		}
+		if best.lags != nil {
+			found = append(found, best)
+		}
+	}
+	return append(all, heaviest(found))
+}
+
+const longestExcess = 4e-3 // s, between the first and the last path
+
+func (st *stack) matrix(data []float64) blas64.General {
+	return blas64.General{Rows: st.points, Cols: st.points, Stride: st.points, Data: data}
+}
+
+// heaviest are the first few of the places, the likeliest first.
+func heaviest(all []place) []place {
+	slices.SortFunc(all, func(a, b place) int { return cmp.Compare(b.log, a.log) })
+	return all[:min(mostPlaces, len(all))]
+}
+
+// whiten makes of matched filters' outputs, with Gram matrix g, such in which noise is
+// white; false when the filters are too alike. Of turning paths nothing but what all
+// phases have in common is left; their filters come in pairs.
+func (m *moments) whiten(g *matrix, turns bool) bool {
+	d := m.d
+	if turns {
+		g.turn(d)
+		m.prod.turn(d)
+	}
+	// Cholesky's factor of g, lower; then L⁻¹·s·L⁻ᵀ and L⁻¹·m.
+	var l matrix
+	for i := range d {
+		for j := range i + 1 {
+			v := g[i][j]
+			for k := range j {
+				v -= l[i][k] * l[j][k]
+			}
+			if i > j {
+				l[i][j] = v / l[j][j]
+				continue
+			}
+			if !(v > leastOwn*g[i][i]) {
+				return false
+			}
+			l[i][i] = math.Sqrt(v)
+		}
+	}
+	for i := range d {
+		for k := range i {
+			m.mean[i] -= l[i][k] * m.mean[k]
+			for j := range d {
+				m.prod[i][j] -= l[i][k] * m.prod[k][j]
+			}
+		}
+		m.mean[i] /= l[i][i]
+		for j := range d {
+			m.prod[i][j] /= l[i][i]
+		}
+	}
+	for r := range d {
+		row := &m.prod[r]
+		for i := range d {
+			for k := range i {
+				row[i] -= l[i][k] * row[k]
+			}
+			row[i] /= l[i][i]
+		}
+	}
+	return true
+}
+
+// leastOwn is the least share of a waveform's energy that the others before it do not
+// explain.
+const leastOwn = 1e-4
+
+// turn makes a the mean of it over all common turns of its pairs' phases.
+func (a *matrix) turn(d int) {
+	for i := 0; i < d; i += 2 {
+		for j := 0; j < d; j += 2 {
+			same := (a[i][j] + a[i+1][j+1]) / 2
+			cross := (a[i][j+1] - a[i+1][j]) / 2
+			a[i][j], a[i+1][j+1] = same, same
+			a[i][j+1], a[i+1][j] = cross, -cross
+		}
+	}
+}
+
+// near is the likelihood about one place: the waves there in series, so that small
+// departures of lags, rate and corners cost little to try.
+type near struct {
+	*bench
+	hearing
+	lags  []float64
+	terms []term
+	bases int          // whose amplitudes are free
+	gram  []float64    // of the columns of all waves
+	prod  [3][]float64 // Σ tᵏ of the products of the columns' outputs
+	sum   [3][]float64 // Σ tᵏ of the outputs
+}
+
+// term is a part of a waveform by which a place is fitted: of one path, or the beat of
+// two. Terms of one basis have one amplitude.
+type term struct {
+	*wave
+	path, later int // later: of a beat, else the path
+	basis       int
+}
+
+// terms of paths at the lags, and the number of bases.
+func (b *bench) terms(h hearing, lags []float64) (all []term, bases int) {
+	add := func(w *wave, i, j int) {
+		all = append(all, term{w, i, j, bases})
+		bases++
+	}
+	for i := range lags {
+		add(&b.tick, i, i)
+		if h == turning {
+			add(&b.turn, i, i)
+		}
+	}
+	if h != enveloped {
+		return all, bases
+	}
+	for i := range lags {
+		for j := i + 1; j < len(lags); j++ {
+			w := b.beat(lags[j] - lags[i])
+			add(&w, i, j)
+		}
+	}
+	for i := range lags {
+		all = append(all, term{&b.rise, i, i, bases})
+	}
+	return all, bases + 1
+}
+
+// about prepares the likelihood about lags.
+func (b *bench) about(h hearing, lags []float64) *near {
+	nr := &near{bench: b, hearing: h, lags: lags}
+	nr.terms, nr.bases = b.terms(h, lags)
+	x := general(b.points, len(nr.terms)*columns)
+	for i, w := range nr.terms {
+		for col := range columns {
+			for j := range b.points {
+				x.Data[j*x.Stride+i*columns+col] = w.at(col, float64(j)-b.before-lags[w.path])
+			}
+		}
+	}
+	a := matmul(false, b.inverse, x)
+	nr.gram = matmul(true, x, a).Data
+	for k := range nr.prod {
+		nr.prod[k] = matmul(true, a, matmul(false, b.matrix(b.square[k]), a)).Data
+		nr.sum[k] = matmul(true, a, blas64.General{Rows: b.points, Cols: 1, Stride: 1, Data: b.mean[k]}).Data
+	}
+	return nr
+}
+
+// departure is a set of parameters about a place: how much later each path comes, by
+// how much later a span after the reference, samples, and the corners' logarithms.
+type departure struct {
+	lags      []float64
+	drift     float64
+	high, low float64
+}
+
+// moments at a departure.
+func (nr *near) moments(e departure) (moments, bool) {
+	w := len(nr.terms) * columns
+	var c [9][3][columns]float64 // the waves in powers of time
+	for i, t := range nr.terms {
+		s := e.lags[t.path]
+		if t.later != t.path {
+			c[i][0] = [columns]float64{1, s, e.lags[t.later] - s, e.high, e.low}
+			c[i][1][slope] = e.drift
+			continue
+		}
+		c[i][0] = [columns]float64{1, s, s * s / 2, e.high, e.low}
+		c[i][1][slope], c[i][1][bend] = e.drift, e.drift*s
+		c[i][2][bend] = e.drift * e.drift / 2
+	}
+	m := moments{n: nr.count, d: nr.bases}
+	var g matrix
+	t1, t2 := nr.time[1]/nr.count, nr.time[2]/nr.count
+	for i, t := range nr.terms {
+		a := &c[i]
+		for x, v := range a[0] {
+			m.mean[t.basis] += v * nr.sum[0][i*columns+x]
+		}
+		for x := slope; x <= bend; x++ {
+			m.mean[t.basis] += a[1][x]*nr.sum[1][i*columns+x] + a[2][x]*nr.sum[2][i*columns+x]
+		}
+		for j, o := range nr.terms[:i+1] {
+			b := &c[j]
+			gram, prod := 0.0, 0.0
+			for x := range columns {
+				at := (i*columns+x)*w + j*columns
+				g0, p0, p1, p2 := nr.gram[at:at+columns], nr.prod[0][at:at+columns], nr.prod[1][at:at+columns], nr.prod[2][at:at+columns]
+				// The coefficients of 1, t and t²; only two columns move.
+				for y, v := range b[0] {
+					c0 := a[0][x] * v
+					gram += c0 * g0[y]
+					prod += c0 * p0[y]
+				}
+				if x == slope || x == bend {
+					for y, v := range b[0] {
+						c1, c2 := a[1][x]*v, a[2][x]*v+a[1][x]*b[1][y]
+						gram += (c1*t1 + c2*t2) * g0[y]
+						prod += c1*p1[y] + c2*p2[y]
+					}
+				}
+				for y := slope; y <= bend; y++ {
+					c1, c2 := a[0][x]*b[1][y], a[0][x]*b[2][y]
+					gram += (c1*t1 + c2*t2) * g0[y]
+					prod += c1*p1[y] + c2*p2[y]
+				}
+			}
+			g[t.basis][o.basis] += gram
+			m.prod[t.basis][o.basis] += prod
+			if i != j {
+				g[o.basis][t.basis] += gram
+				m.prod[o.basis][t.basis] += prod
+			}
+		}
+	}
+	return m, m.whiten(&g, nr.hearing == turning)
+}
+
+// power is the mean power of each path's burst over the noise's at its matched filter,
+// per second.
+func (nr *near) power() []float64 {
+	// The amplitudes' second moment is G⁻¹·S·G⁻¹ − G⁻¹.
+	d, m := nr.bases, len(nr.terms)*columns
+	gram, prod := mat.NewDense(d, d, nil), mat.NewDense(d, d, nil)
+	for i, w := range nr.terms {
+		for j, o := range nr.terms {
+			at := i*columns*m + j*columns
+			gram.Set(w.basis, o.basis, gram.At(w.basis, o.basis)+nr.gram[at])
+			prod.Set(w.basis, o.basis, prod.At(w.basis, o.basis)+nr.prod[0][at]/nr.count)
+		}
+	}
+	p := make([]float64, len(nr.lags))
+	var inv, left, a mat.Dense
+	if inv.Inverse(gram) != nil {
+		return p
+	}
+	left.Mul(&inv, prod)
+	a.Mul(&left, &inv)
+	for _, w := range nr.terms {
+		if i := w.basis; w.wave == &nr.tick || w.wave == &nr.turn {
+			p[w.path] += max(0, a.At(i, i)-inv.At(i, i)) * gram.At(i, i)
+		}
+	}
+	return p
+}

@@ -1,0 +1,268 @@
+package timing
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"timeball/detect/tick/timing/likelihood"
+)
+
+// peak is one maximum of the posterior: a number of paths, heard in a way, through a
+// kind of chain, at a place.
+type peak struct {
+	likelihood.Peak
+	hearing hearing
+	chain   chain
+	kind    chain // the one that the noise tells
+	gain    gain
+	uExcess []float64 // standard uncertainties of Excess
+	filterU float64   // of the group delay, for what the chain is not, s
+}
+
+// plausible are those of hearings under which one or two paths are not far less likely
+// than under the others.
+func (b *bench) plausible(hearings []hearing, p *Priors) []hearing {
+	lead := b.likeliest(turned, 2, p).log - b.likeliest(turning, 2, p).log
+	return slices.DeleteFunc(slices.Clone(hearings), func(h hearing) bool {
+		return h == turning && lead > clearLead || h != turning && lead < -clearLead
+	})
+}
+
+// clearLead is the difference of log likelihoods from which one hearing is believed.
+const clearLead = 20
+
+// likeliest is the likeliest place of up to most paths.
+func (b *bench) likeliest(h hearing, most int, p *Priors) place {
+	best := place{log: math.Inf(-1)}
+	for _, places := range b.search(h, most, p) {
+		if len(places) > 0 && places[0].log > best.log {
+			best = places[0]
+		}
+	}
+	return best
+}
+
+// posterior weighs all hypotheses by which st may be explained: peaks whose weights
+// sum to one, the heaviest first.
+func (st *stack) posterior(hearings []hearing, most int, p *Priors) []peak {
+	if st.count < leastCount {
+		return nil
+	}
+	type trial struct {
+		*bench
+		hearing
+		place
+		prior float64
+	}
+	var trials []trial
+	for i, l := range st.learn(p) {
+		for _, linear := range []bool{false, true} {
+			prior := math.Log(1 - p.Linear)
+			if linear {
+				prior = math.Log(p.Linear)
+				if i > 0 {
+					continue // of the same amplitude as the likeliest
+				}
+			}
+			l.linear = linear
+			b := st.bench(l)
+			if b == nil {
+				continue
+			}
+			if trials == nil && len(hearings) > 1 {
+				hearings = b.plausible(hearings, p)
+			}
+			found := map[bool][][]place{}
+			for _, h := range hearings {
+				turns := h == turning
+				if found[turns] == nil {
+					found[turns] = b.search(h, most, p)
+				}
+				for n, places := range found[turns] {
+					for _, q := range places {
+						if places[0].log-q.log < farBehind {
+							trials = append(trials, trial{b, h, q, prior + math.Log(p.Paths[n])})
+						}
+					}
+				}
+			}
+		}
+	}
+	if len(trials) == 0 {
+		return nil
+	}
+	first := slices.MaxFunc(trials, func(a, b trial) int { return cmp.Compare(a.log, b.log) })
+	if first.log < leastGain {
+		return nil
+	}
+	// What the model cannot know of the waveform bounds what the data can tell, alike
+	// for all hypotheses.
+	trust := p.trust(first.about(first.hearing, first.lags).climb(1, p).gain.log)
+	var peaks []peak
+	for _, t := range trials {
+		if t.hearing == steady && trust < 0.5 {
+			continue // of so strong a tick squares of no size cost nothing
+		}
+		f := t.about(t.hearing, t.lags).climb(trust, p)
+		if f.ok && !slices.ContainsFunc(peaks, func(k peak) bool { return k.same(f.peak) }) {
+			f.LogWeight += t.prior
+			peaks = append(peaks, f.peak)
+		}
+	}
+	return normalised(peaks)
+}
+
+const (
+	// leastGain is the log likelihood, over that of noise, from which there is a tick.
+	leastGain = 12
+	// farBehind is by how much less likely a place at first sight, heard alike through
+	// the same chain, is not looked at: what is not seen then may make up for so much.
+	farBehind = 300
+	// leastWeight is the probability below which a peak is dropped.
+	leastWeight = 1e-300
+)
+
+// same reports whether k and o are one maximum, found twice.
+func (k *peak) same(o peak) bool {
+	if k.kind != o.kind || len(k.Power) != len(o.Power) || k.hearing != o.hearing {
+		return false
+	}
+	apart := math.Abs(k.Lag - o.Lag)
+	for i := range k.Excess {
+		apart = max(apart, math.Abs(k.Excess[i]-o.Excess[i]))
+	}
+	return apart < 20e-6
+}
+
+// normalised turns logarithms of weights into their probabilities' and drops what is
+// negligible.
+func normalised(peaks []peak) []peak {
+	if len(peaks) == 0 {
+		return nil
+	}
+	slices.SortFunc(peaks, func(a, b peak) int {
+		if a.LogWeight > b.LogWeight {
+			return -1
+		}
+		return 1
+	})
+	sum, kept := 0.0, 0
+	for i, k := range peaks {
+		w := math.Exp(k.LogWeight - peaks[0].LogWeight)
+		if w < leastWeight {
+			break
+		}
+		sum += w
+		kept = i + 1
+	}
+	total := peaks[0].LogWeight + math.Log(sum)
+	peaks = peaks[:kept]
+	for i := range peaks {
+		peaks[i].LogWeight -= total
+	}
+	return peaks
+}
+
+// climbed is a peak and whether there is one.
+type climbed struct {
+	peak
+	ok bool
+}
+
+// climb finds the maximum about nr's place and integrates about it by Laplace's
+// approximation.
+func (nr *near) climb(trust float64, p *Priors) climbed {
+	n := len(nr.lags)
+	dim := n + 3
+	scale := make([]float64, dim)
+	for i := range scale {
+		scale[i] = 0.1
+	}
+	take := func(x []float64) (departure, []float64) {
+		e := departure{lags: make([]float64, n), drift: x[n] * scale[n], high: x[n+1] * scale[n+1], low: x[n+2] * scale[n+2]}
+		spacings := make([]float64, n-1)
+		for i := range n {
+			e.lags[i] = x[i] * scale[i]
+			if i > 0 {
+				e.lags[i] += e.lags[i-1]
+				spacings[i-1] = nr.lags[i] + e.lags[i] - nr.lags[i-1] - e.lags[i-1]
+			}
+		}
+		return e, spacings
+	}
+	fading := -1
+	var last gain
+	minus := func(x []float64) float64 {
+		e, spacings := take(x)
+		m, ok := nr.moments(e)
+		if !ok || slices.ContainsFunc(e.lags, func(d float64) bool { return math.Abs(d) > farthest }) || max(math.Abs(e.high), math.Abs(e.low)) > 1 || math.Abs(e.drift) > farthest {
+			return math.Inf(1)
+		}
+		last = m.gain(nr.hearing == turning, fading)
+		log := trust*last.log + nr.chain.departs(e.high, e.low) + p.excess(spacings, nr.stack.rate)
+		if fading < 0 {
+			log -= last.cost
+		}
+		return -log
+	}
+	var w well
+	for i := range 7 {
+		w = descend(minus, make([]float64, dim), 2.5, 0.1)
+		e, _ := take(w.x)
+		far := 0.0
+		lags := slices.Clone(nr.lags)
+		for i, d := range e.lags {
+			far = max(far, math.Abs(d))
+			lags[i] += d
+		}
+		if far < recentre {
+			break
+		}
+		if i == 6 {
+			return climbed{}
+		}
+		nr = nr.about(nr.hearing, lags)
+	}
+	minus(w.x)
+	k := climbed{peak: peak{hearing: nr.hearing, chain: nr.chain.chain, kind: nr.chain.chain, gain: last}}
+	fading = last.fading
+	w = descend(minus, w.x, 2.5, 2e-3) // for a fixed number of directions
+	var chol mat.Cholesky
+	cov := mat.NewSymDense(dim, nil)
+	if !finite(w.bends) || !chol.Factorize(w.bends) || chol.InverseTo(cov) != nil {
+		return k
+	}
+	x, top := w.x, w.f
+	e, _ := take(x)
+	r := nr.stack.rate
+	k.ok = true
+	k.Lag = (nr.axis.lag + nr.lags[0] + e.lags[0]) / r
+	k.Rate = (nr.axis.rate + e.drift/nr.span) / r
+	k.Cov = [2][2]float64{
+		{cov.At(0, 0) * scale[0] * scale[0] / (r * r), cov.At(0, n) * scale[0] * scale[n] / (nr.span * r * r)},
+		{0, cov.At(n, n) * scale[n] * scale[n] / (nr.span * nr.span * r * r)},
+	}
+	k.Cov[1][0] = k.Cov[0][1]
+	for i := 1; i < n; i++ {
+		k.Excess = append(k.Excess, (nr.lags[i]+e.lags[i]-nr.lags[0]-e.lags[0])/r)
+		k.uExcess = append(k.uExcess, math.Sqrt(cov.At(i, i))*scale[i]/r)
+	}
+	k.chain = k.chain.turned(e.high, e.low)
+	k.filterU = p.filter(k.hearing, k.chain, nr.stack.ToneHz)
+	k.Power = nr.power()
+	k.LogWeight = -top - k.gain.cost + p.levels(k.Power) + nr.chain.log + float64(dim)/2*math.Log(2*math.Pi) - chol.LogDet()/2
+	for _, s := range scale {
+		k.LogWeight += math.Log(s)
+	}
+	return k
+}
+
+// recentre is by how many samples a departure from a place may go before its series
+// are taken anew.
+const recentre = 0.15
+
+// farthest is by how many samples it may go at all.
+const farthest = 0.7

@@ -1,0 +1,266 @@
+package timing
+
+import (
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"testing"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+
+	"timeball/capture/station"
+	"timeball/detect/audio"
+	"timeball/detect/kaiser"
+	"timeball/detect/mixture"
+)
+
+// steadySecond is a time base whose second is not a whole number of samples.
+const steadySecond = 8000 * (1 + 23e-6)
+
+// ticks makes white noise with bursts of tone, lag seconds after the base's
+// seconds, in every second but those that a station leaves out.
+type ticks struct {
+	seconds      int
+	lag          float64 // s
+	snrDB        float64 // of the tone against noise in 3 kHz
+	phase        float64 // by which the chain turns the audio forward
+	toneHz, long float64
+	chain        func(hz float64) complex128  // response of the audio chain; nil: flat
+	hum          func(second float64) float64 // against the tick; nil: none
+	excess       float64                      // s, of a second path, if amplitudes gives it any
+	amplitudes   func(k int) (a, b float64)
+}
+
+func (c ticks) audio(r *rand.Rand) *audio.Stream {
+	const rate = 8000.0
+	x := make([]float64, int(rate)*(c.seconds+1))
+	n0 := 0.5 / (3000 * math.Pow(10, c.snrDB/10))
+	for i := range x {
+		x[i] = math.Sqrt(n0*rate/2) * r.NormFloat64()
+	}
+	add := func(p, a float64) {
+		// Sampled as a low-pass filter at half the rate passes it.
+		const fine, reach = 8, 16
+		for i := int(p) - reach; i < int(p+c.long*rate)+reach; i++ {
+			if i < 0 || i >= len(x) {
+				continue
+			}
+			for j := -reach * fine; j <= reach*fine; j++ {
+				u := float64(j) / fine
+				if t := float64(i) - p - u; t >= 0 && t < c.long*rate {
+					x[i] += a * kaiser.Sinc(u) * kaiser.Window(u/reach, 6) / fine * math.Sin(2*math.Pi*c.toneHz/rate*t)
+				}
+			}
+		}
+	}
+	for k := range c.seconds {
+		if k%60 == 29 || k%60 == 59 {
+			continue
+		}
+		a, b := 1.0, 0.0
+		if c.amplitudes != nil {
+			a, b = c.amplitudes(k)
+		}
+		at := float64(k)*steadySecond + c.lag*rate
+		add(at, a)
+		if b != 0 {
+			add(at+c.excess*rate, b)
+		}
+	}
+	switch {
+	case c.chain != nil:
+		pass(x, c.chain)
+	case c.phase != 0:
+		pass(x, func(float64) complex128 { return cmplx.Rect(1, c.phase) })
+	}
+	if c.hum != nil {
+		for i := range x {
+			x[i] += c.hum(float64(i) / steadySecond)
+		}
+	}
+	y := make([]float32, len(x))
+	for i, v := range x {
+		y[i] = float32(0.05 * v)
+	}
+	s := audio.NewStream(rate, len(y))
+	s.Process(0, y)
+	return s
+}
+
+// pass sends x, at 8 kHz, through a chain of the given response.
+func pass(x []float64, response func(hz float64) complex128) {
+	fft := fourier.NewFFT(len(x))
+	spectrum := fft.Coefficients(nil, x)
+	for i := range spectrum {
+		spectrum[i] *= response(8000 * fft.Freq(i))
+	}
+	fft.Sequence(x, spectrum)
+	for i := range x {
+		x[i] /= float64(len(x))
+	}
+}
+
+// snapshots cuts all seconds of s where the tick is expected at lag.
+func snapshots(f *filter, s *audio.Stream, seconds int, lag float64) ([]*snapshot, model) {
+	c := newCutter(f, s)
+	var all []*snapshot
+	for n := range int64(seconds) {
+		snap := &snapshot{n: n}
+		if c.cut(snap, float64(n)*steadySecond, lag*8000) {
+			all = append(all, snap)
+		}
+	}
+	return all, model{lag: lag * 8000, ref: float64(seconds) / 2}
+}
+
+// measure times c's ticks and returns the peaks with the error of each one's lag.
+func (c ticks) measure(t *testing.T, r *rand.Rand, p Priors) ([]peak, []float64) {
+	t.Helper()
+	tr := &Track{cutter: newCutter(newFilter(Shape{c.toneHz, c.long, false}, 8000), c.audio(r))}
+	tr.snaps, tr.model = snapshots(tr.filter, tr.stream, c.seconds, c.lag+0.3e-3)
+	_, peaks := tr.posterior(&station.Station{ToneHz: c.toneHz, QuietAfterSeconds: 30e-3}, &p)
+	if len(peaks) == 0 {
+		t.Fatalf("no tick found in %+v", c)
+	}
+	var errors []float64
+	for _, k := range peaks {
+		errors = append(errors, k.Lag-c.lag)
+	}
+	return peaks, errors
+}
+
+// stated is the median of the peaks' lags less c's and their standard deviation about
+// it, µs.
+func stated(peaks []peak, errors []float64) (off, u float64) {
+	var m mixture.Mixture
+	for i, k := range peaks {
+		m = append(m, mixture.Component{Mean: 1e6 * errors[i], U: 1e6 * math.Hypot(math.Sqrt(k.Cov[0][0]), k.filterU), DoF: math.Inf(1), Weight: math.Exp(k.LogWeight)})
+	}
+	return m.Median(), m.Deviation()
+}
+
+// In white noise a single steady path must be timed near the coherent Cramér–Rao
+// bound σ = 1/(2πf0·√(6000·T·SNR·N)), SNR in 3 kHz (theory), which knows the chain.
+func TestSteadyTickReachesTheBound(t *testing.T) {
+	const runs = 4
+	for _, snr := range []float64{5, 20} {
+		sum, v := 0.0, 0.0
+		for k := range runs {
+			r := rand.New(rand.NewPCG(uint64(k), 12))
+			c := ticks{seconds: 60, lag: 0.2 + 1e-3*r.Float64(), snrDB: snr, toneHz: 1000, long: 5e-3}
+			off, u := stated(c.measure(t, r, priors))
+			sum, v = sum+off*off, v+u*u
+		}
+		bound := 1e6 / (2 * math.Pi * 1000 * math.Sqrt(6000*5e-3*math.Pow(10, snr/10)*58))
+		rms, u := math.Sqrt(sum/runs), math.Sqrt(v/runs)
+		t.Logf("%v dB: rms %.2f µs, stated %.2f, bound %.2f", snr, rms, u, bound)
+		// Four runs scatter by a third; a chain that is to be learnt costs a microsecond.
+		if rms > 1.6*math.Hypot(bound, 2) || rms > 2*u {
+			t.Errorf("%v dB: rms %.2f µs, stated %.2f, bound %.2f", snr, rms, u, bound)
+		}
+	}
+}
+
+// circuit is an analogue audio chain: high-passes of the first order with the given
+// corners, Hz, and of the second with corner and Q.
+type circuit struct {
+	corners []float64
+	pairs   [][2]float64
+}
+
+func (c circuit) response(hz float64) complex128 {
+	h := complex(1, 0)
+	for _, f := range c.corners {
+		s := complex(0, hz/f)
+		h *= s / (1 + s)
+	}
+	for _, p := range c.pairs {
+		s := complex(0, hz/p[0])
+		h *= s * s / (s*s + s/complex(p[1], 0) + 1)
+	}
+	return h
+}
+
+// delays at 1000 Hz, s: of the group, and by how much it exceeds that of the phase.
+func (c circuit) delays() (group, more float64) {
+	group = -cmplx.Phase(c.response(1001)/c.response(999)) / (4 * math.Pi)
+	return group, group + cmplx.Phase(c.response(1000))/(2*math.Pi*1000)
+}
+
+// Behind chains that are none of the family (two corners, another Q) the tick must be
+// timed by the group delay, far better than by the phase alone, within what is stated.
+func TestNoiseTellsTheHighPass(t *testing.T) {
+	for _, c := range []circuit{
+		{corners: []float64{65}},
+		{corners: []float64{30, 80}},
+		{pairs: [][2]float64{{120, 1.1}}},
+		{corners: []float64{20}, pairs: [][2]float64{{150, 0.7}}},
+		{pairs: [][2]float64{{70, 0.6}, {200, 0.9}}},
+	} {
+		group, more := c.delays()
+		for k, snr := range []float64{12} {
+			r := rand.New(rand.NewPCG(uint64(k), 21))
+			peaks, errors := ticks{seconds: 120, lag: 0.2 + 1e-3*r.Float64(), snrDB: snr, toneHz: 1000, long: 5e-3, chain: c.response}.measure(t, r, priors)
+			off, u := stated(peaks, errors)
+			off -= group * 1e6
+			t.Logf("%v, %g dB: %.1f µs off, u %.1f; the phase alone is %.1f off", c, snr, off, u, more*1e6)
+			if math.Abs(off) > 2.5*u || math.Abs(off) > 3+0.3*more*1e6 {
+				t.Errorf("%v, %g dB: %.1f µs off, u %.1f; the phase alone is %.1f off", c, snr, off, u, more*1e6)
+			}
+		}
+	}
+}
+
+// Two paths that fade apart are told apart, and the earlier one is timed.
+func TestTwoPathsAreToldApart(t *testing.T) {
+	for k, excess := range []float64{0.3e-3, 0.7e-3, 1e-3, 2e-3} {
+		r := rand.New(rand.NewPCG(uint64(k), 14))
+		c := ticks{seconds: 180, lag: 0.2 + 1e-3*r.Float64(), snrDB: 10, toneHz: 1000, long: 5e-3, excess: excess,
+			amplitudes: func(int) (float64, float64) { return 0.5 + 0.5*r.NormFloat64(), 0.4 + 0.5*r.NormFloat64() }}
+		peaks, errors := c.measure(t, r, priors)
+		off, u := stated(peaks, errors)
+		if k := peaks[0]; len(k.Excess) != 1 || math.Abs(k.Excess[0]-excess) > 20e-6 || math.Abs(off) > 3*u || u > 20 {
+			t.Errorf("excess %.1f ms: %.6f, off by %.1f µs, u %.1f", excess*1e3, k.Excess, off, u)
+		}
+	}
+}
+
+// What is taken for granted must matter as little as the data let it, and as much as
+// it should: each prior doubled and halved, on two steady paths that weak ticks hardly
+// tell apart, moves the probability of one path within bounds that a wrong use of it
+// would break.
+func TestPriorsWeigh(t *testing.T) {
+	one := func(p Priors) float64 {
+		r := rand.New(rand.NewPCG(3, 15))
+		c := ticks{seconds: 40, lag: 0.2004, snrDB: 0, toneHz: 1000, long: 5e-3, excess: 0.8e-3,
+			amplitudes: func(int) (float64, float64) { return 1, 0.45 }}
+		peaks, _ := c.measure(t, r, p)
+		sum := 0.0
+		for _, k := range peaks {
+			if len(k.Power) == 1 {
+				sum += math.Exp(k.LogWeight)
+			}
+		}
+		return math.Log(max(sum, 1e-9) / max(1-sum, 1e-9))
+	}
+	base := one(priors)
+	for _, c := range []struct {
+		name     string
+		set      func(p *Priors, k float64)
+		up, down float64 // by which the logarithm of the odds of one path changes, doubled and halved
+	}{
+		{"path numbers", func(p *Priors, k float64) { p.Paths[0] *= k }, math.Ln2, -math.Ln2},
+		{"mean spacing", func(p *Priors, k float64) { p.MeanExcess *= k }, 0.3, 0.1},
+		{"levels", func(p *Priors, k float64) { p.LevelDB *= k }, -0.4, 1.5},
+		{"discrepancy", func(p *Priors, k float64) { p.Discrepancy *= k }, 4.5, -3.2},
+	} {
+		p, q := priors, priors
+		c.set(&p, 2)
+		c.set(&q, 0.5)
+		up, down := one(p)-base, one(q)-base
+		t.Logf("%s: doubled %+.2f, halved %+.2f, of %+.2f", c.name, up, down, base)
+		if math.Abs(up-c.up) > 0.35 || math.Abs(down-c.down) > 0.5 {
+			t.Errorf("%s: doubled changes the log odds of one path by %+.2f, want %+.2f; halved %+.2f, want %+.2f", c.name, up, c.up, down, c.down)
+		}
+	}
+}

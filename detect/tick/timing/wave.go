@@ -1,0 +1,189 @@
+package timing
+
+import (
+	"math"
+	"math/cmplx"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+)
+
+// A wave is a waveform behind a chain, arriving at time 0 by the chain's group
+// delay at the tone, with its derivatives: as a function of time, tabulated finely
+// enough for cubic interpolation.
+type wave [columns][]float64
+
+// The columns of a wave.
+const (
+	value  = iota
+	slope  // derivative by the lag at which it arrives, a sample
+	bend   // second such derivative; of a beat that by the spacing of its paths
+	byHigh // derivative by the logarithm of the high-pass's corner
+	byLow  // by that of the low-pass
+	columns
+)
+
+const (
+	waveSamples = 512 // after which a table begins anew
+	waveFine    = 16  // entries a sample
+	// onsetSeconds is how long a mark that goes on sounds in a table: longer than
+	// a window, with room for its end to die away.
+	onsetSeconds = 30e-3
+)
+
+// part is a waveform that a burst m(t) gives in a receiver, as its Fourier transform
+// at hz.
+type part func(f *filter, hz float64) complex128
+
+// burst is the length of a mark in a table, s.
+func (f *filter) burst() float64 {
+	if f.Onset {
+		return onsetSeconds
+	}
+	return f.Seconds
+}
+
+// line is the Fourier transform at hz of exp(2πi·tone·t), from ≤ t < to.
+func line(hz, tone, from, to float64) complex128 {
+	x := math.Pi * (tone - hz)
+	if math.Abs(x*(to-from)) < 1e-9 {
+		return complex(to-from, 0)
+	}
+	return cmplx.Rect(math.Sin(x*(to-from))/x, x*(from+to))
+}
+
+// inPhase is the burst as sent, sin(ωt).
+func inPhase(f *filter, hz float64) complex128 {
+	return (line(hz, f.ToneHz, 0, f.burst()) - line(hz, -f.ToneHz, 0, f.burst())) / 2i
+}
+
+// quadrature is the burst turned forward by a quarter of a cycle: its Hilbert
+// transform's negative.
+func quadrature(f *filter, hz float64) complex128 { return 1i * inPhase(f, hz) }
+
+// squared is the burst's square, which an envelope detector adds in noise.
+func squared(f *filter, hz float64) complex128 {
+	to := f.burst()
+	return line(hz, 0, 0, to)/2 - (line(hz, 2*f.ToneHz, 0, to)+line(hz, -2*f.ToneHz, 0, to))/4
+}
+
+// aliasing is the response of the stream's own low-pass filter at hz, for a rate:
+// its transition is centred on half the rate.
+func aliasing(hz, rate float64) float64 {
+	const from, to = 0.425, 0.575
+	x := (hz/rate - from) / (to - from)
+	return 0.5 + 0.5*math.Cos(math.Pi*min(1, max(0, x)))
+}
+
+// shaper makes waves behind one chain.
+type shaper struct {
+	*filter
+	// The chain's response, timed by its group delay, with its derivatives.
+	plain, byHigh, byLow []complex128
+	fft                  *fourier.FFT
+}
+
+func (f *filter) shaper(c chain) *shaper {
+	const small = 0.02
+	bins := waveSamples * 575 / 1000
+	timed := func(c chain) []complex128 {
+		h := make([]complex128, bins)
+		group, _ := c.delays(f.ToneHz)
+		for i := range h {
+			hz := float64(i) * f.rate / waveSamples
+			h[i] = c.response(hz) * cmplx.Rect(aliasing(hz, f.rate), 2*math.Pi*hz*group)
+		}
+		return h
+	}
+	derivative := func(a, b chain) []complex128 {
+		h, g := timed(a), timed(b)
+		for i := range h {
+			h[i] = (h[i] - g[i]) / (2 * small)
+		}
+		return h
+	}
+	return &shaper{
+		filter: f, plain: timed(c), fft: fourier.NewFFT(waveSamples * waveFine),
+		byHigh: derivative(c.turned(small, 0), c.turned(-small, 0)),
+		byLow:  derivative(c.turned(0, small), c.turned(0, -small)),
+	}
+}
+
+// wave tabulates p.
+func (s *shaper) wave(p part) wave {
+	spectrum := make([]complex128, len(s.plain))
+	for i := range spectrum {
+		spectrum[i] = p(s.filter, float64(i)*s.rate/waveSamples) * complex(s.rate/waveSamples, 0)
+	}
+	return s.tabulate(spectrum, nil)
+}
+
+// tabulate makes a wave of its spectrum, or of a beat's and of its derivative by the
+// spacing of its paths.
+func (s *shaper) tabulate(spectrum, bySpacing []complex128) wave {
+	var w wave
+	coef := make([]complex128, waveSamples*waveFine/2+1)
+	for col := range w {
+		for i, v := range spectrum {
+			turn := complex(0, -2*math.Pi*float64(i)/waveSamples) // by one sample of lag
+			switch {
+			case col == value:
+				v *= s.plain[i]
+			case col == slope:
+				v *= s.plain[i] * turn
+			case col == bend && bySpacing != nil:
+				v = bySpacing[i] * s.plain[i]
+			case col == bend:
+				v *= s.plain[i] * turn * turn
+			case col == byHigh:
+				v *= s.byHigh[i]
+			case col == byLow:
+				v *= s.byLow[i]
+			}
+			coef[i] = v
+		}
+		w[col] = s.fft.Sequence(nil, coef)
+	}
+	return w
+}
+
+// beat tabulates what an envelope detector adds where two paths, some samples apart,
+// have carriers out of phase: by the envelope's series the square of their
+// difference, (m(t) − m(t−spacing))².
+func (s *shaper) beat(spacing float64) wave {
+	const small = 0.02 // samples
+	n := waveSamples * waveFine
+	omega := s.omega / waveFine // a step
+	length := s.burst() * s.rate * waveFine
+	m := func(t float64) float64 {
+		if t < 0 || t >= length {
+			return 0
+		}
+		return math.Sin(omega * t)
+	}
+	spectrum := func(spacing float64) []complex128 {
+		x := make([]float64, n)
+		late := spacing * waveFine
+		for i := range int(length+late) + 1 {
+			d := m(float64(i)) - m(float64(i)-late)
+			x[i] = d * d / float64(n)
+		}
+		return s.fft.Coefficients(nil, x)[:len(s.plain)]
+	}
+	plain, later := spectrum(spacing), spectrum(spacing+small)
+	for i := range later {
+		later[i] = (later[i] - plain[i]) / small
+	}
+	return s.tabulate(plain, later)
+}
+
+// at is column col of the wave t samples after its arrival.
+func (w *wave) at(col int, t float64) float64 {
+	x := w[col]
+	pos := t * waveFine
+	i := int(math.Floor(pos))
+	r := pos - float64(i)
+	const mask = waveSamples*waveFine - 1
+	a, b, c, d := x[(i-1)&mask], x[i&mask], x[(i+1)&mask], x[(i+2)&mask]
+	// Lagrange's cubic.
+	return b + r*(c-a/3-b/2-d/6+r*((a+c)/2-b+r*((d-a)/6+(b-c)/2)))
+}

@@ -53,6 +53,11 @@ const (
 	known = 9.2 // 1e4
 	// rivalOdds is by how much it must be likelier than any other.
 	rivalOdds = 4.6 // 100
+	// contrary is the evidence of order, in nats a second, below which a name does not
+	// help. A mark that is missing, or sounds where there is none, costs up to 3.5; an
+	// honest station's noise and distortion up to 0.1 a second, another station's tones
+	// beneath it 0.35 (both simulated).
+	contrary = -0.5
 	// leastHeard is how many seconds must be heard before a form is believed: fewer
 	// tell nothing but a burst.
 	leastHeard = 8
@@ -83,6 +88,9 @@ func (f *Finder) recognise(t *track) {
 	alone := named && len(f.named) == 1
 	if !alone && t.order.Rival > -rivalOdds {
 		named = false // it may be the other
+	}
+	if alone && t.order.Known < contrary*float64(t.order.Heard) {
+		named = false // no minute of the station's is like that
 	}
 	switch {
 	case t.order.Known+worth[t.form] > known && (alone || t.order.Rival < -rivalOdds):

@@ -21,6 +21,7 @@ type Order struct {
 	// has been made out with better than even odds; else −1.
 	Second int
 	Ref    int64
+	Heard  int // seconds it was told from
 }
 
 const (
@@ -46,7 +47,7 @@ var tempers = [...]struct{ tick, tone, prior float64 }{{1, 1, 0.7}, {1, 0.3, 0.1
 // stations, of which s may be one. start tells, when it is known, the second of the
 // hour at flywheel second 0 to within 30 s; NaN: not known.
 func (l *Listener) Order(s *station.Station, others []*station.Station, start float64) Order {
-	out := Order{Known: math.Inf(-1), Rival: math.Inf(-1), Second: -1}
+	out := Order{Known: math.Inf(-1), Rival: math.Inf(-1), Second: -1, Heard: len(l.heard)}
 	if len(l.heard) < 5 {
 		out.Known = 0
 		return out

@@ -259,6 +259,9 @@ type Step struct {
 type SampleClock struct {
 	PPMvsUTC    *float64 `json:"ppm_vs_utc"`
 	PPMvsMarker *float64 `json:"ppm_vs_marker"`
+	// PPMvsCarrier is that against a carrier on long wave that is sampled itself, which
+	// is a frequency standard: a check of the marker's.
+	PPMvsCarrier *float64 `json:"ppm_vs_carrier,omitempty"`
 }
 
 // UTC is what the broadcast's own code said.

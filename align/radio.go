@@ -198,6 +198,20 @@ func (r *radio) arrivals() []*timing.Arrival {
 	return all
 }
 
+// clockPPM is the sample clock's rate error by a carrier that is sampled itself, 1e-6;
+// nil without one.
+func (r *radio) clockPPM() *float64 {
+	if r.long != nil {
+		for _, t := range r.long.Heard() {
+			if off, ok := t.ClockOff(); ok {
+				ppm := off * 1e6
+				return &ppm
+			}
+		}
+	}
+	return nil
+}
+
 // nobody is why no station is heard.
 func (r *radio) nobody() Reason {
 	if r.long != nil {

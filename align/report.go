@@ -76,7 +76,7 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(decoder) timecode.Re
 	f.Notices = append(f.Notices, scatterNotices(f.Marker)...)
 	period := a.pulses.PeriodFrames()
 	ppm := (period/a.rate - 1) * 1e6
-	f.SampleClock = &SampleClock{PPMvsMarker: &ppm}
+	f.SampleClock = &SampleClock{PPMvsMarker: &ppm, PPMvsCarrier: a.radio.clockPPM()}
 	last := a.pulses.Seconds() - 1
 	phase := a.pulses.Shift() / period
 

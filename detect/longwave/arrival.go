@@ -10,9 +10,7 @@ import (
 // the sample clock's nominal rate.
 type Arrival struct {
 	Station *station.Station
-	// ToneHz is where the carrier is in the stream; CarrierOff, for a carrier that is
-	// sampled itself, how much too high the sample clock makes it, as a share.
-	ToneHz, CarrierOff float64
+	ToneHz  float64 // where the carrier is in the stream
 	// At second Ref the mark is on time Lag after the flywheel's second; the lag grows
 	// by Rate a second. Variances are those of noise and of what varies from block to
 	// block, with DoF degrees of freedom.
@@ -176,10 +174,7 @@ func (f tauFit) line(t *Track) *Arrival {
 		stt += w * n * n
 		stx += w * n * x
 	}
-	a := &Arrival{Station: t.Station, ToneHz: t.hz * rate / rate, Ref: ref, DoF: math.Inf(1)}
-	if c := t.input.CarrierHz; c > 0 {
-		a.CarrierOff = 0
-	}
+	a := &Arrival{Station: t.Station, ToneHz: t.hz, Ref: ref, DoF: math.Inf(1)}
 	det := sw*stt - st*st
 	k := len(f.places)
 	if k < 3 || det <= 0 {

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"timeball/capture/station"
+	"timeball/detect/audio"
 	"timeball/detect/longwave/pulsecode"
 )
 
@@ -401,6 +402,13 @@ func (t *Track) Onset(n int64) float64 { return t.axis.at(float64(n)) }
 
 // ToneHz is the carrier's pitch in the stream.
 func (t *Track) ToneHz() float64 { return t.hz }
+
+// ClockOff is by how much the sample clock is fast, as a share, by a carrier that is
+// sampled itself; false when it is not.
+func (t *Track) ClockOff() (share float64, ok bool) {
+	f := t.input.CarrierHz
+	return (audio.Pitch - t.hz) / (f - audio.Pitch + t.hz), f > 0
+}
 
 // Latest is the latest second.
 func (t *Track) Latest() int64 { return t.latest }

@@ -263,7 +263,11 @@ func Facts(f align.Fix) []Fact {
 	}
 	if c := f.SampleClock; c != nil {
 		if c.PPMvsUTC != nil {
-			add("sample clock", "%+.2f ppm against %s", *c.PPMvsUTC, against(f))
+			carrier := ""
+			if c.PPMvsCarrier != nil {
+				carrier = fmt.Sprintf(", %+.2f against the carrier", *c.PPMvsCarrier)
+			}
+			add("sample clock", "%+.2f ppm against %s%s", *c.PPMvsUTC, against(f), carrier)
 		} else if c.PPMvsMarker != nil {
 			add("sample clock", "%+.2f ppm against the marker", *c.PPMvsMarker)
 		}

@@ -3,76 +3,87 @@ package timing
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"timeball/detect/tick/timing/envelope"
 )
 
-// sideband weighs long marks of a carrier and one sideband by fitting the detector's
-// envelope: peaks as those of the linear likelihood.
+// sideband weighs the hypotheses by which the marks of st may be explained that are sent
+// with a full carrier and one sideband, as posterior does: what the detector does to
+// both is part of each.
 func (t *Track) sideband(st *stack, p *Priors) []peak {
+	// A rate that fading seems to give the line is none: lags are counted from one place.
 	var windows []envelope.Window
 	for _, s := range t.snaps {
-		if s.long {
-			continue
-		}
-		w := envelope.Window{At: float64(s.n) - st.axis.ref, Lag: s.audioLag - st.axis.at(float64(s.n)), Audio: make([]float64, len(s.audio))}
+		w := envelope.Window{At: float64(s.n) - st.axis.ref, Lag: s.audioLag - st.axis.lag, Audio: make([]float64, len(s.audio))}
 		for i, v := range s.audio {
 			w.Audio[i] = float64(v) * s.audioUnit
 		}
 		windows = append(windows, w)
 	}
-	kinds := st.learn(p)
+	var kinds []learned
 	var chains []envelope.Chain
-	for _, l := range kinds {
-		chains = append(chains, st.flattened(l))
+	add := func(l learned, prior float64) {
+		kinds, chains = append(kinds, l), append(chains, l.flattened(t.ToneHz(), prior))
+	}
+	for i, l := range st.learn(p) {
+		add(l, 1-p.Linear)
+		if i == 0 { // the others are of the same amplitude
+			l.linear = true
+			add(l, p.Linear)
+		}
 	}
 	var peaks []peak
+	most := 0.0
 	for i, found := range envelope.New(t.rate, t.ToneHz(), windows).Peaks(chains) {
-		l := kinds[i]
 		for _, k := range found {
-			q := peak{Peak: k.Peak, hearing: enveloped, chain: l.turned(k.Corners[0], k.Corners[1]), kind: l.chain, gain: gain{log: k.Gain, varying: k.Fading}, uExcess: k.UExcess}
-			if k.Detector == envelope.Product {
-				q.hearing = turning
+			q := peak{
+				Peak: k.Peak, hearing: heard[k.Detector], chain: kinds[i].turned(k.Corners[0], k.Corners[1]), kind: kinds[i].chain,
+				gain: gain{log: k.Gain, varying: k.Fading}, uExcess: k.UExcess,
 			}
-			q.Lag += st.axis.lag / t.rate
-			q.Rate += st.axis.rate / t.rate
-			q.LogWeight += math.Log(p.Paths[len(k.Power)-1]) + p.levels(k.Power)
 			q.filterU = p.filter(q.hearing, q.chain, t.ToneHz())
+			q.Lag += st.axis.lag / t.rate
+			spacings := slices.Clone(k.Excess)
+			for i := len(spacings) - 1; i > 0; i-- {
+				spacings[i] -= spacings[i-1]
+			}
+			q.LogWeight += math.Log(p.Paths[len(spacings)]) + p.excess(spacings, 1) + p.levels(k.Power)
+			for i := range q.Power {
+				q.Power[i] *= st.heardSeconds() * t.rate // of the window's energy
+			}
 			peaks = append(peaks, q)
+			most = max(most, k.Gain)
 		}
 	}
-	// The model's discrepancy bounds what they tell, as it does the linear likelihood's.
-	most := 0.0
-	for _, k := range peaks {
-		most = max(most, k.gain.log)
-	}
+	// What no model knows of the waveform bounds how clearly the marks choose. How well
+	// they tell a lag is seen in the scatter of the seconds' own scores.
 	trust := p.trust(most)
 	for i := range peaks {
-		k := &peaks[i]
-		k.LogWeight -= (1 - trust) * k.gain.log
-		for a := range k.Cov {
-			for b := range k.Cov[a] {
-				k.Cov[a][b] /= trust
-			}
-		}
+		peaks[i].LogWeight -= (1 - trust) * peaks[i].gain.log
 	}
 	return normalised(peaks)
 }
 
-// flattened describes a learned chain to the envelope's evaluator.
-func (st *stack) flattened(l learned) envelope.Chain {
-	rest := chain{low: l.low}
-	tone := st.ToneHz
+// heard tells how each detector lets the paths be heard.
+var heard = [...]hearing{envelope.Diode: enveloped, envelope.Synchronous: steady, envelope.Product: turning}
+
+// flattened describes l to the envelope's fit. The low frequencies of a filter of linear
+// phase are left as they are: what takes them away reaches farther than a window.
+func (l learned) flattened(toneHz, prior float64) envelope.Chain {
+	rest := chain{low: l.low, linear: l.linear}
 	const small = 1e-3
-	pairs, single := l.high.poles()
-	return envelope.Chain{
-		Pairs: pairs, Single: single, CornerHz: l.high.hz, Log: l.log,
+	c := envelope.Chain{
+		CornerHz: l.high.hz, Log: math.Log(prior) + l.log,
 		Rest:     rest.response,
-		RestTurn: cmplx.Log(rest.turned(0, small).response(tone)/rest.turned(0, -small).response(tone)) / (2 * small),
+		RestTurn: cmplx.Log(rest.turned(0, small).response(toneHz)/rest.turned(0, -small).response(toneHz)) / (2 * small),
 		Delay: func(high, low float64) float64 {
-			group, _ := l.turned(high, low).delays(tone)
+			group, _ := l.turned(high, low).delays(toneHz)
 			return group
 		},
 		Sure: l.sure, Cross: l.cross,
 	}
+	if !l.linear {
+		c.Pairs, c.Single = l.high.poles()
+	}
+	return c
 }

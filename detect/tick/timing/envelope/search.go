@@ -303,7 +303,15 @@ func (e *Evaluator) search(chains []Chain) []*solver {
 	more := float64(len(all[0])) / float64(len(found[0].seconds))
 	found = within(distinct(found), more)
 	if len(found) > 0 && found[0].paths == 2 {
-		found = within(distinct(append(found, found[0].extend()...)), more)
+		best := found[0]
+		if best.again() {
+			best.climb(2 * fewSteps)
+		}
+		found = within(distinct(append(found, best.extend()...)), more)
+		if !slices.Contains(found, best) {
+			// A third path makes up for amplitudes that are in a small maximum.
+			found = append(found, best)
+		}
 	}
 	var last []*solver
 	for _, f := range found {

@@ -138,7 +138,7 @@ func TestLiveAfterANight(t *testing.T) {
 func TestManyGaps(t *testing.T) {
 	const day = 86400
 	var gaps []capture.Gap
-	for at := int64(60); at < day-600; at += 3600 {
+	for at := int64(60); at < day-3600; at += 3600 {
 		for k := range int64(60) {
 			gaps = append(gaps, capture.Gap{At: (at + 10*k) * 8000, Lost: 3000})
 		}

@@ -98,7 +98,19 @@ func (t *Track) Arrival() *Arrival {
 	}
 	// An edge that goes on in the phase code, and was fitted with the same poles.
 	a.PhaseLater, a.PhaseLaterU = best.difference()
+	a.EdgeU = math.Hypot(a.EdgeU, disagreement(a.PhaseLater, a.PhaseLaterU))
 	return a
+}
+
+// disagreement is the standard uncertainty that an edge and a phase code add which
+// differ by more than noise explains, as behind a filter or a loop that is not what it
+// is taken for: one of them is out by the difference, and nobody knows which.
+func disagreement(later, u float64) float64 {
+	const plain = 3 // standard deviations
+	if math.Abs(later) <= plain*u {
+		return 0
+	}
+	return math.Abs(later) / 2
 }
 
 // tauFit is the fit of all blocks with one time constant.

@@ -211,3 +211,13 @@ func TestSurvey(t *testing.T) {
 		t.Errorf("in noise %+v", got)
 	}
 }
+
+// A difference of edge and phase code is allowed for by half of it once it is more than
+// three standard deviations, either way.
+func TestDisagreement(t *testing.T) {
+	for _, tt := range []struct{ later, want float64 }{{0, 0}, {2.9e-6, 0}, {-2.9e-6, 0}, {4e-6, 2e-6}, {-4e-6, 2e-6}} {
+		if got := disagreement(tt.later, 1e-6); math.Abs(got-tt.want) > 1e-12 {
+			t.Errorf("%g s: %g s, want %g", tt.later, got, tt.want)
+		}
+	}
+}

@@ -151,10 +151,7 @@ func TestPageNotesAreKept(t *testing.T) {
 	p.ask(`{"do":"seek","value":80}`)
 	p.ask(`{"do":"adjusted"}`)
 	p.ask(`{"do":"pause"}`)
-	for range 200 { // until all that is done
-		if strings.Contains(p.told(t), `"playing":false`) {
-			break
-		}
+	for !strings.Contains(p.told(t), `"playing":false`) { // until all that is done
 	}
 	if told := p.told(t); !strings.Contains(told, "oiled") || !strings.Contains(told, "the clock was adjusted") {
 		t.Errorf("after going elsewhere in the recording the page knows only %s", told)

@@ -18,8 +18,8 @@ import (
 // over the ground wave's and D their excess delays, short against the edge, it is
 // later than the ground wave's by Re(Σ ρ·D / (1 + Σ ρ)). The phases are anybody's
 // guess: a layer that rises by some kilometres turns them by a cycle. So the delay
-// is a mixture over the phases, each weighted by the power it leaves of the sum: a
-// detector hears little of a sum that vanishes.
+// is a mixture over the amplitudes and, for each, over the phases, these weighted by the
+// power they leave of the sum: a detector hears little of a sum that vanishes.
 
 // longSky is the reflecting layer over a path at one instant.
 type longSky struct {
@@ -54,6 +54,9 @@ const (
 	longHeightU   = 2.5e3
 	longTwilightU = 7e3
 	longLevelU    = 4
+	// By night the field fades within the hour as well, as of many small waves: the
+	// level of a Rayleigh distributed amplitude strays by 5.6 dB.
+	longNightU = 7
 )
 
 // span finds where x lies in the ascending list, as an index and the share of the
@@ -86,6 +89,9 @@ func longSkyAt(hz, distanceM, zenith, groundDB float64) longSky {
 	if longTwilight(zenith) {
 		s.heightU = longTwilightU
 	}
+	if fade := min(1, max(0, (zenith-80)/18)); fade > 0 {
+		s.levelU += fade * (longNightU - longLevelU)
+	}
 	// A short vertical antenna sends less at an elevation, by its cosine, and so it
 	// receives.
 	one, two := hop{distanceM, s.heightM}, hop{distanceM / 2, s.heightM}
@@ -102,8 +108,16 @@ func (s longSky) excess(hops int, distanceM float64) (seconds, perMetre float64)
 	return at(s.heightM), (at(s.heightM+500) - at(s.heightM-500)) / 1000
 }
 
-// Nodes and weights of Gauss and Hermite's rule of three points.
-var longNodes = [3]struct{ z, weight float64 }{{-1.7320508, 1.0 / 6}, {0, 2.0 / 3}, {1.7320508, 1.0 / 6}}
+// longNodes stand for the normal distribution of a level: equally spaced, so that waves
+// as strong as the ground wave, whose sum comes at half their excess whatever the phase,
+// count for no more than they should.
+var longNodes = func() (nodes [9]struct{ z, weight float64 }) {
+	for i := range nodes {
+		z := 0.6 * float64(i-len(nodes)/2)
+		nodes[i].z, nodes[i].weight = z, 0.6/math.Sqrt(2*math.Pi)*math.Exp(-z*z/2)
+	}
+	return nodes
+}()
 
 const longPhases = 16
 
@@ -126,7 +140,7 @@ func (s longSky) delay(distanceM, groundSeconds, groundU float64) (delay mixture
 				share1 := real(complex(r1*c1, r1*s1) / sum)
 				share2 := real(complex(r2*c2, r2*s2) / sum)
 				u := math.Abs(share1*grow1+share2*grow2) * s.heightU
-				weight := node.weight * power
+				weight := node.weight * power / (1 + r1*r1 + r2*r2) // over the phases' mean
 				total += weight
 				height += weight * u * u
 				p := possibility{weight: weight, mean: groundSeconds + share1*d1 + share2*d2, u: math.Hypot(u, groundU)}

@@ -96,7 +96,12 @@ func longWaveClasses() []class {
 		c := add(fmt.Sprintf("free %s for %s 60 dBHz", pair[0], pair[1]), 3, longWave(pair[0], 60))
 		c.named = pair[1]
 	}
+	seen := map[string]bool{}
 	for _, f := range families() {
+		if seen[f.name] {
+			continue // the halves of a split are alike here
+		}
+		seen[f.name] = true
 		c := add("free "+f.name, 3, with(free, detector(simulate.SSB), f.make))
 		c.free, c.named = true, "any"
 	}

@@ -32,7 +32,8 @@ type bench struct {
 	*shaper
 	chain            learned
 	inverse          blas64.General
-	tick, turn, rise wave     // burst, its quadrature, its square
+	tick, turn, lift wave     // burst, its quadrature, and what noise adds to it
+	alone            float64  // log likelihood of the windows as noise
 	grids            [2]*grid // of a burst alone and with its quadrature
 }
 
@@ -46,12 +47,25 @@ func (st *stack) bench(l learned) *bench {
 		return nil
 	}
 	t.inverse(b.inverse.Data)
+	energy := 0.0
 	for i := range b.inverse.Data {
 		b.inverse.Data[i] /= l.scale
+		energy += b.inverse.Data[i] * st.square[0][i]
 	}
-	b.tick, b.turn, b.rise = b.wave(inPhase), b.wave(quadrature), b.wave(squared)
+	b.alone = -(energy + st.count*(t.logDet+float64(n)*math.Log(l.scale))) / 2
+	// A mark's energy is its amplitude's square times half its samples.
+	energy = -float64(n) * l.scale * (r[0] - restLevel)
+	for i := range n {
+		energy += st.square[0][i*n+i] / max(1, st.count)
+	}
+	power := 2 * max(1, energy) / (st.heardSeconds() * st.rate)
+	b.tick, b.turn, b.lift = b.wave(inPhase), b.wave(quadrature), b.rise(usualBand/(st.rate/2)/power)
 	return b
 }
+
+// usualBand is the width of the sidebands, Hz, from which noise comes into an envelope
+// detector (common practice: filters of 6 to 10 kHz in all).
+const usualBand = 4e3
 
 func general(rows, cols int) blas64.General {
 	return blas64.General{Rows: rows, Cols: cols, Stride: cols, Data: make([]float64, rows*cols)}
@@ -477,7 +491,7 @@ func (b *bench) terms(h hearing, lags []float64) (all []term, bases int) {
 		}
 	}
 	for i := range lags {
-		all = append(all, term{&b.rise, i, i, bases})
+		all = append(all, term{&b.lift, i, i, bases})
 	}
 	return all, bases + 1
 }

@@ -253,7 +253,7 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 	k.chain = k.chain.turned(e.high, e.low)
 	k.filterU = p.filter(k.hearing, k.chain, nr.stack.ToneHz)
 	k.Power = nr.power()
-	k.LogWeight = -top - k.gain.cost + p.levels(k.Power) + nr.chain.log + float64(dim)/2*math.Log(2*math.Pi) - chol.LogDet()/2
+	k.LogWeight = -top - k.gain.cost + p.levels(k.Power) + nr.chain.log + trust*nr.alone + float64(dim)/2*math.Log(2*math.Pi) - chol.LogDet()/2
 	for _, s := range scale {
 		k.LogWeight += math.Log(s)
 	}

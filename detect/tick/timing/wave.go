@@ -60,12 +60,6 @@ func inPhase(f *filter, hz float64) complex128 {
 // transform's negative.
 func quadrature(f *filter, hz float64) complex128 { return 1i * inPhase(f, hz) }
 
-// squared is the burst's square, which an envelope detector adds in noise.
-func squared(f *filter, hz float64) complex128 {
-	to := f.burst()
-	return line(hz, 0, 0, to)/2 - (line(hz, 2*f.ToneHz, 0, to)+line(hz, -2*f.ToneHz, 0, to))/4
-}
-
 // aliasing is the response of the stream's own low-pass filter at hz, for a rate:
 // its transition is centred on half the rate.
 func aliasing(hz, rate float64) float64 {
@@ -146,34 +140,52 @@ func (s *shaper) tabulate(spectrum, bySpacing []complex128) wave {
 	return w
 }
 
+// inTime tabulates a waveform given by its values at the table's places from 0 to end.
+func (s *shaper) inTime(end float64, x func(at float64) float64) []complex128 {
+	n := waveSamples * waveFine
+	v := make([]float64, n)
+	for i := range int(end) + 1 {
+		v[i] = x(float64(i)) / float64(n)
+	}
+	return s.fft.Coefficients(nil, v)[:len(s.plain)]
+}
+
+// mark is the burst at a place of the table.
+func (s *shaper) mark(at float64) float64 {
+	if at < 0 || at >= s.burst()*s.rate*waveFine {
+		return 0
+	}
+	return math.Sin(s.omega / waveFine * at)
+}
+
 // beat tabulates what an envelope detector adds where two paths, some samples apart,
 // have carriers out of phase: by the envelope's series the square of their
 // difference, (m(t) − m(t−spacing))².
 func (s *shaper) beat(spacing float64) wave {
 	const small = 0.02 // samples
-	n := waveSamples * waveFine
-	omega := s.omega / waveFine // a step
-	length := s.burst() * s.rate * waveFine
-	m := func(t float64) float64 {
-		if t < 0 || t >= length {
-			return 0
-		}
-		return math.Sin(omega * t)
-	}
 	spectrum := func(spacing float64) []complex128 {
-		x := make([]float64, n)
 		late := spacing * waveFine
-		for i := range int(length+late) + 1 {
-			d := m(float64(i)) - m(float64(i)-late)
-			x[i] = d * d / float64(n)
-		}
-		return s.fft.Coefficients(nil, x)[:len(s.plain)]
+		return s.inTime(s.burst()*s.rate*waveFine+late, func(at float64) float64 {
+			d := s.mark(at) - s.mark(at-late)
+			return d * d
+		})
 	}
 	plain, later := spectrum(spacing), spectrum(spacing+small)
 	for i := range later {
 		later[i] = (later[i] - plain[i]) / small
 	}
 	return s.tabulate(plain, later)
+}
+
+// rise tabulates by how much noise of a variance, against the carrier's power, lifts the
+// envelope while a mark of full modulation sounds: where the carrier's troughs are, by
+// √(A² + σ²) − A, nearly the mean of Rice's distribution.
+func (s *shaper) rise(variance float64) wave {
+	still := math.Sqrt(1+variance) - 1
+	return s.tabulate(s.inTime(s.burst()*s.rate*waveFine-1, func(at float64) float64 {
+		a := 1 + s.mark(at)
+		return math.Sqrt(a*a+variance) - a - still
+	}), nil)
 }
 
 // at is column col of the wave t samples after its arrival.

@@ -198,12 +198,15 @@ func (p Prediction) WithArrivals(heard []Heard) Prediction {
 	if len(p.days) == 0 || len(heard) == 0 {
 		return p
 	}
+	before := p
 	p.Modes = slices.Clone(p.Modes)
 	strays := p.summarise(heard)
 	first, share := p.FirstMode()
 	switch {
 	case len(heard) == 1:
 	case strays > 0.5:
+		p = before
+		p.summarise(heard[:1]) // what fits nothing tells nothing of the first
 		p.Contradicted = true
 		p.Note = fmt.Sprintf("an arrival %.2f ms after the first fits no two of the predicted modes: check station, place, time and sunspot number", heard[len(heard)-1].Excess*1e3)
 	default:

@@ -195,7 +195,7 @@ func TestReplayTargets(t *testing.T) {
 	b := newBook(t)
 	demo := []string{"--log", "--station", "wwv", "--path-delay", "25.1ms", demoFile}
 	for _, flag := range []string{"--plot", "--report"} {
-		target := filepath.Join(t.TempDir(), "none", "fix.png")
+		target := filepath.Join(t.TempDir(), "none", map[string]string{"--plot": "fix.png", "--report": "fix.html"}[flag])
 		out, stderr := b.run(exitFailed, "", append([]string{"replay", flag, target}, demo...)...)
 		if out != "" || !strings.Contains(stderr, "choose a folder you may write to") {
 			t.Errorf("%s: %q, %q", flag, out, stderr)

@@ -76,7 +76,7 @@ func WriteEntry(w io.Writer, e *logbook.Entry) error {
 		if at != nil {
 			when = Date(*at) + " UTC"
 		}
-		fmt.Fprintf(&b, "%s: %s %s %s\n", when, kind, value, strings.Join(remarks, "; "))
+		fmt.Fprintf(&b, "%s: %s %s %s\n", when, kind, value, Plain(strings.Join(remarks, "; ")))
 		if f.Recording.Path != "" {
 			fmt.Fprintf(&b, "recording: %s\n", f.Recording.Path)
 		}

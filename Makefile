@@ -31,7 +31,7 @@ endef
 cgo = if pkg-config --exists portaudio-2.0 2>/dev/null; then export CGO_ENABLED=1; \
 	else export CGO_ENABLED=0; echo "no PortAudio headers: building without live capture"; fi;
 
-.PHONY: all demo check test race fuzz faults vulnerabilities bench bench-false bench-history bench-fold soak recording install dist clean
+.PHONY: all demo check test race fuzz faults vulnerabilities bench bench-false bench-history bench-fold soak recording install dist long clean
 
 all: build/timeball
 
@@ -55,7 +55,7 @@ demo:
 test:
 	$(call install,$(TEST_PACKAGES))
 	@$(MAKE) --no-print-directory build/npm || echo "cannot install $(AXE): going on without it"
-	@$(cgo) $(GO) vet ./... && $(GO) test -parallel 8 ./...
+	@$(cgo) $(GO) vet ./... && $(GO) test -parallel 8 -timeout 20m ./...
 
 # What a change must not spoil beside the tests and what vet finds with them.
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
@@ -149,6 +149,10 @@ install: build/timeball
 	build/timeball manual zsh > build/_timeball && install -Dm644 build/_timeball $(share)/zsh/site-functions/_timeball
 	build/timeball manual fish > build/timeball.fish && install -Dm644 build/timeball.fish $(share)/fish/vendor_completions.d/timeball.fish
 	install -Dm644 LICENSE $(share)/doc/timeball/copyright
+
+# The tests of long recordings at their whole length: half a day, a day with gaps.
+long:
+	TIMEBALL_LONG=1 $(GO) test ./align -run 'HalfADay|AfterANight|ManyGaps' -timeout 30m -v
 
 # What others can install: a Debian package with live capture, and programs of one
 # file without, each tried on the demo's recording where it can run here.

@@ -11,7 +11,7 @@ import (
 )
 
 const (
-	// The radio fit is renewed after a tenth of the time heard, within these
+	// The radio fit is renewed after a third of the time heard, within these
 	// bounds, s: it costs as much as a minute of everything else.
 	shortestRefit = 5
 	longestRefit  = 60
@@ -211,7 +211,7 @@ func (l *Live) fit() {
 		}
 	}
 	l.arrivals = fresh
-	l.refit = n + max(shortestRefit, min(n/10, longestRefit))
+	l.refit = n + max(shortestRefit, min(n/3, longestRefit))
 }
 
 func stillHeard(all []heard, a *timing.Arrival) bool {

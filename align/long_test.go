@@ -3,6 +3,7 @@ package align
 import (
 	"io"
 	"math"
+	"os"
 	"runtime"
 	"testing"
 
@@ -89,9 +90,17 @@ func checkLoop(t *testing.T, f Fix) {
 	}
 }
 
+// long is the length a test takes: short unless TIMEBALL_LONG is set (make long).
+func long(usual, whole int64) int64 {
+	if os.Getenv("TIMEBALL_LONG") != "" {
+		return whole
+	}
+	return usual
+}
+
 // A recording of half a day outlasts all that is remembered of a marker.
 func TestHalfADay(t *testing.T) {
-	src := newLoop(t, 12*3600)
+	src := newLoop(t, float64(long(6, 12)*3600))
 	before := heap()
 	a, err := NewAttempt(src.Info(), wwvAtHome(t))
 	if err != nil {
@@ -110,8 +119,8 @@ func TestHalfADay(t *testing.T) {
 
 // A live session goes on after a night's gap, longer than all that is remembered.
 func TestLiveAfterANight(t *testing.T) {
-	const at, lost = 300, 60_000 // s
-	src := newLoop(t, 2*at+lost, capture.Gap{At: at * 8000, Lost: lost * 8000})
+	at, lost := long(100, 300), int64(60_000) // s
+	src := newLoop(t, float64(2*at+lost), capture.Gap{At: at * 8000, Lost: lost * 8000})
 	src.blocks = 2000 // as those of a sound card are short
 	before := heap()
 	a, err := NewAttempt(src.Info(), wwvAtHome(t))
@@ -136,7 +145,7 @@ func TestLiveAfterANight(t *testing.T) {
 // A day of which ten minutes an hour were recorded, with losses every ten seconds,
 // is measured in bounded memory.
 func TestManyGaps(t *testing.T) {
-	const day = 86400
+	day := long(6, 24) * 3600
 	var gaps []capture.Gap
 	for at := int64(60); at < day-3600; at += 3600 {
 		for k := range int64(60) {
@@ -144,7 +153,7 @@ func TestManyGaps(t *testing.T) {
 		}
 		gaps = append(gaps, capture.Gap{At: (at + 600) * 8000, Lost: 2990 * 8000})
 	}
-	src := newLoop(t, day, gaps...)
+	src := newLoop(t, float64(day), gaps...)
 	before := heap()
 	a, err := NewAttempt(src.Info(), wwvAtHome(t))
 	if err != nil {

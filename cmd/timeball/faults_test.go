@@ -52,7 +52,7 @@ var allFaults = []faults.Fault{faults.IOError, faults.NoSpace, faults.Kill, faul
 // TIMEBALL_FAULTS=all takes every one; else a sample of each command's, spread
 // evenly.
 func TestFaults(t *testing.T) {
-	sample := 12 // of each command: as many as a test of a few seconds has time for
+	sample := 4 // of each command: as many as a test of a few seconds has time for
 	if os.Getenv("TIMEBALL_FAULTS") == "all" {
 		sample = 1 << 30
 	}

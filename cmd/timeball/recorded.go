@@ -88,41 +88,30 @@ func (f measureFlags) with(recorded string, given map[string]bool) (flags measur
 			args = append(args, "--"+a)
 		}
 	}
-	var held struct {
+	type set struct {
 		measureFlags `embed:""`
 	}
-	parser, err := kong.New(&held, kong.Exit(func(int) {}), kong.WithHyphenPrefixedParameters(true))
+	held, taken := new(set), &set{f}
+	parser, err := kong.New(held, kong.Exit(func(int) {}), kong.WithHyphenPrefixedParameters(true))
 	if err != nil {
 		panic(err) // a mistake in the flags
 	}
 	if _, err := parser.Parse(args); err != nil {
 		return f, nil, fmt.Errorf("its note of the settings is damaged (%w): name what holds on the command line", err)
 	}
-	for _, a := range args {
-		used = append(used, strings.TrimPrefix(a, "--"))
-		switch name, _, _ := strings.Cut(a, "="); name {
-		case "--station":
-			f.Station = held.Station
-		case "--carrier":
-			f.Carrier = held.Carrier
-		case "--at":
-			f.At = held.At
-		case "--sunspots":
-			f.Sunspots = held.Sunspots
-		case "--path-delay":
-			f.PathDelay = held.PathDelay
-		case "--receiver-delay":
-			f.ReceiverDelay = held.ReceiverDelay
-		case "--skew":
-			f.Skew = held.Skew
-		case "--receiver-channel":
-			f.ReceiverChannel = held.ReceiverChannel
-		case "--marker-channel":
-			f.MarkerChannel = held.MarkerChannel
-		case "--marker-edge":
-			f.MarkerEdge = held.MarkerEdge
+	into, err := kong.New(taken)
+	if err != nil {
+		panic(err)
+	}
+	for k, flag := range parser.Model.Flags {
+		if flag.Set {
+			into.Model.Flags[k].Target.Set(flag.Target)
 		}
 	}
+	for _, a := range args {
+		used = append(used, strings.TrimPrefix(a, "--"))
+	}
+	f = taken.measureFlags
 	return f, used, f.check()
 }
 

@@ -345,7 +345,7 @@ func (m Mixture) Times(o Mixture) (joint Mixture, logEvidence float64) {
 	}
 	top := slices.Max(logs)
 	if math.IsInf(top, -1) { // apart by more than a float tells
-		return slices.Concat(m.Scale(1).weigh(0.5), o.Scale(1).weigh(0.5)), top
+		return slices.Concat(slices.Clone(m).weigh(0.5), slices.Clone(o).weigh(0.5)), top
 	}
 	sum := 0.0
 	for _, l := range logs {

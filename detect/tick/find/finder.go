@@ -350,11 +350,13 @@ func (f *Finder) tune(t *track, from int64) (*track, bool) {
 }
 
 const (
-	// clearLead is how clearly the phase must be lost before a pitch is
-	// looked for: tuned to noise, a filter times the tick wrongly.
+	// clearLead is how clearly, in log evidence, the phase must be lost before a pitch
+	// is looked for. It only spares the search: that no pitch is taken which noise
+	// suggests is tuneLead's part. Its size is not derived.
 	clearLead = 2
 	// tuneLead, and tuneShare of itself, is by how much Λ of another pitch must exceed
-	// that of the station's own: the tick of a fading AM signal too loses its phase.
+	// that of the station's own: the tick of a fading AM signal too loses its phase,
+	// and the template is known to some per cent only. Neither is derived.
 	tuneLead    = 6
 	tuneShare   = 0.01
 	tuneSeconds = 60

@@ -4,13 +4,14 @@ import (
 	"fmt"
 	"runtime"
 	"runtime/debug"
+	"sync"
 
 	"timeball/capture/soundcard"
 )
 
 // Version says which program this is: the commit it was built from and when that
 // was made, as the go command notes it, and what it was built with and for.
-func Version() string {
+var Version = sync.OnceValue(func() string {
 	commit, date, changed := "unknown commit", "", ""
 	if info, ok := debug.ReadBuildInfo(); ok {
 		for _, s := range info.Settings {
@@ -31,4 +32,4 @@ func Version() string {
 		sound = "without live capture"
 	}
 	return fmt.Sprintf("timeball, %s%s%s, %s for %s/%s, %s", commit, date, changed, runtime.Version(), runtime.GOOS, runtime.GOARCH, sound)
-}
+})

@@ -280,7 +280,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		s := &found[i]
 		own := s.measured.Shift(common).Widen(math.Hypot(s.ub, commonU))
 		median, hull := own.Median(), own.Hull(0.95)
-		x, u := wrap(median), own.U()
+		x, u := wrap(median), own.UOf(hull)
 		s.fix.Offset, s.fix.U, s.fix.CI95 = &x, &u, &[2]float64{x + hull.Low - median, x + hull.High - median}
 		s.fix.Received = &Received{wrap(s.ticks.Median() + common), math.Hypot(s.ua, s.ub)}
 		f.Stations = append(f.Stations, s.fix)
@@ -299,7 +299,7 @@ const mostPossibilities = 40
 // state puts the offset, its interval and sense into the fix.
 func (f *Fix) state(offset mixture.Mixture) {
 	median, hull := offset.Median(), offset.Hull(0.95)
-	x, u := wrap(median), offset.U()
+	x, u := wrap(median), offset.UOf(hull)
 	f.Offset, f.U, f.CI95 = &x, &u, &[2]float64{x + hull.Low - median, x + hull.High - median}
 	if d := offset.DoF(); !math.IsInf(d, 1) {
 		f.DoF = &d

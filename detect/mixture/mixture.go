@@ -59,7 +59,7 @@ func (c Component) CDF(x float64) float64 {
 func (c Component) Density(x float64) float64 {
 	z := (x - c.Mean) / c.scale()
 	if c.normal() {
-		return distuv.UnitNormal.Prob(z) / c.scale()
+		return math.Exp(-z*z/2) / (math.Sqrt(2*math.Pi) * c.scale())
 	}
 	return distuv.StudentsT{Sigma: 1, Nu: max(1, c.DoF)}.Prob(z) / c.scale()
 }
@@ -204,9 +204,11 @@ func (m Mixture) Hull(p float64) Interval {
 
 // U is the standard uncertainty that goes with the hull of the shortest 95 % set
 // and the degrees of freedom: half the hull over the coverage factor.
-func (m Mixture) U() float64 {
-	h := m.Hull(0.95)
-	return (h.High - h.Low) / 2 / Coverage(m.DoF())
+func (m Mixture) U() float64 { return m.UOf(m.Hull(0.95)) }
+
+// UOf is U for a hull that has been worked out.
+func (m Mixture) UOf(hull Interval) float64 {
+	return (hull.High - hull.Low) / 2 / Coverage(m.DoF())
 }
 
 func (m Mixture) mass(parts []Interval) float64 {
@@ -219,30 +221,42 @@ func (m Mixture) mass(parts []Interval) float64 {
 
 // profile is the logarithm of the density at places that no part of it escapes.
 func (m Mixture) profile() (x, log []float64) {
-	const step = 0.2 // of a component's scale: a parabola bends little in it
-	finest := math.Inf(1)
+	const (
+		step = 0.2 // of a component's scale: a parabola bends little in it
+		far  = 9   // scales beyond which a normal density, e⁻⁴⁰ of its top, is nothing
+	)
+	type place struct{ x, scale float64 }
+	var places []place
 	for _, c := range m {
-		finest = min(finest, step*c.scale())
 		reach := 6.0
 		if !c.normal() {
 			reach *= Coverage(c.DoF) / 2
 		}
 		for z := -reach; z <= reach; z += step * max(1, math.Abs(z)/4) {
-			x = append(x, c.Mean+z*c.scale())
+			places = append(places, place{c.Mean + z*c.scale(), c.scale()})
 		}
 	}
-	slices.Sort(x)
-	// Where many components overlap, places nearer than the finest step tell nothing.
-	kept := x[:1]
-	for _, v := range x {
-		if v-kept[len(kept)-1] > finest/2 {
-			kept = append(kept, v)
+	slices.SortFunc(places, func(a, b place) int { return cmp.Compare(a.x, b.x) })
+	// Where components overlap, a place that is near another for its own
+	// component's scale tells nothing.
+	for _, p := range places {
+		if len(x) == 0 || p.x-x[len(x)-1] > step/2*p.scale {
+			x = append(x, p.x)
 		}
 	}
-	x = kept
-	log = make([]float64, len(x))
-	for i, v := range x {
-		log[i] = math.Log(m.Density(v))
+	log = make([]float64, len(x)) // first the density
+	for _, c := range m {
+		lo, hi := 0, len(x)
+		if c.normal() {
+			lo, _ = slices.BinarySearch(x, c.Mean-far*c.scale())
+			hi, _ = slices.BinarySearch(x, c.Mean+far*c.scale())
+		}
+		for i := lo; i < hi; i++ {
+			log[i] += c.Weight * c.Density(x[i])
+		}
+	}
+	for i, d := range log {
+		log[i] = math.Log(d)
 	}
 	return x, log
 }

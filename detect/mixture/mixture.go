@@ -67,16 +67,22 @@ func (c Component) Density(x float64) float64 {
 // variance of a component; of few degrees of freedom, where it does not exist,
 // that of the normal distribution with the same 95 % interval.
 func (c Component) variance() float64 {
-	s := c.scale() * Coverage(c.DoF) / Coverage(math.Inf(1))
+	s := c.scale()
+	if !c.normal() {
+		s *= Coverage(c.DoF) / normalCoverage
+	}
 	return s * s
 }
+
+// normalCoverage is that of the normal distribution.
+var normalCoverage = distuv.UnitNormal.Quantile(0.975)
 
 // Coverage is the factor by which a standard uncertainty is multiplied for a
 // 95 % interval: that of Student's distribution. Unlike JCGM 100:2008, G.4.1,
 // which truncates, it takes fractional degrees of freedom as they are.
 func Coverage(dof float64) float64 {
 	if dof > manyDoF {
-		return distuv.UnitNormal.Quantile(0.975)
+		return normalCoverage
 	}
 	return distuv.StudentsT{Sigma: 1, Nu: max(1, dof)}.Quantile(0.975)
 }
@@ -406,6 +412,6 @@ func merge(a, b Component) Component {
 	if b.Weight > a.Weight {
 		heavy = b
 	}
-	k := Coverage(heavy.DoF) / Coverage(math.Inf(1))
+	k := Coverage(heavy.DoF) / normalCoverage
 	return Component{mean, math.Sqrt(v) / k, heavy.DoF, w, heavy.Label}
 }

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -144,6 +145,29 @@ func TestHistory(t *testing.T) {
 	}
 	if err := printDifference(&out, runs[:1]); err == nil {
 		t.Error("no error for a single run")
+	}
+}
+
+// A run that was ended counts for what it did: the next one reads it and goes on.
+func TestOutcomes(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "outcomes.csv")
+	nan := math.NaN()
+	want := outcome{seed: 7, found: true, err: -1.25e-6, mean: nan, u: 3e-6, bound: 1e-7, held: true, timedBy: "only arrival", firstFix: nan, took: 2.5, reason: `align.NoTick{Why:"a, b"}`}
+	o, err := openOutcomes(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.write(want.row("a, class"))
+	if err := o.close(); err != nil {
+		t.Fatal(err)
+	}
+	if o, err = openOutcomes(path); err != nil {
+		t.Fatal(err)
+	}
+	defer o.close()
+	// The class cannot be measured: what is returned was read.
+	if got := o.measure(class{name: "a, class"}, 7); !reflect.DeepEqual(got.row(""), want.row("")) {
+		t.Errorf("%+v, want %+v", got, want)
 	}
 }
 

@@ -30,6 +30,7 @@ func main() {
 	flag.IntVar(&o.jobs, "jobs", runtime.NumCPU(), "recordings measured at a time")
 	flag.StringVar(&o.csv, "csv", "", "file to write, one row a class")
 	flag.StringVar(&o.history, "history", "", "file to append the run to, with commit and date")
+	flag.StringVar(&o.outcomes, "outcomes", "", "file to which what came of each recording is appended at once; those in it are not measured again")
 	flag.BoolVar(&o.verbose, "v", false, "print every recording")
 	difference := flag.String("difference", "", "print what changed between the last two runs of this history, and end")
 	flag.Parse()
@@ -88,14 +89,21 @@ type options struct {
 	n, jobs          int
 	first            uint64
 	csv, history     string
+	outcomes         string
 }
 
 // bench judges the chosen classes, prints the table as it grows and keeps it.
-func bench(w io.Writer, o options) error {
+func bench(w io.Writer, o options) (err error) {
 	runtime.GOMAXPROCS(o.jobs)
+	var kept *outcomes
+	if o.outcomes != "" {
+		if kept, err = openOutcomes(o.outcomes); err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, kept.close()) }()
+	}
 	began, at := time.Now(), ""
 	if o.history != "" { // before hours of work whose commit nobody knows
-		var err error
 		if at, err = commit(); err != nil {
 			return err
 		}
@@ -107,7 +115,7 @@ func bench(w io.Writer, o options) error {
 		if !o.chosen(c.name) || o.reduced && !slices.Contains(reduced, c.name) {
 			continue
 		}
-		s := judge(c, o.n, o.jobs, o.first)
+		s := judge(c, kept, o.n, o.jobs, o.first)
 		if o.verbose {
 			for _, r := range s.outcomes {
 				fmt.Fprintln(w, r)

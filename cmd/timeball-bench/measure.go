@@ -226,8 +226,8 @@ func bound(c simulate.Config) float64 {
 	return 1 / (2 * math.Pi * c.Station.ToneHz * math.Sqrt(6000*sounding*math.Pow(10, c.SNRdB/10)))
 }
 
-// judge measures n recordings of a class, jobs at a time.
-func judge(c class, n, jobs int, first uint64) summary {
+// judge measures n recordings of a class, jobs at a time, but for those that are kept.
+func judge(c class, kept *outcomes, n, jobs int, first uint64) summary {
 	results := make([]outcome, max(1, n/max(1, c.sparse)))
 	if n == 0 {
 		results = nil
@@ -237,7 +237,7 @@ func judge(c class, n, jobs int, first uint64) summary {
 	for range jobs {
 		wg.Go(func() {
 			for i := range next {
-				results[i] = measure(c, first+uint64(i))
+				results[i] = kept.measure(c, first+uint64(i))
 			}
 		})
 	}

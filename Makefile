@@ -31,7 +31,7 @@ endef
 cgo = if pkg-config --exists portaudio-2.0 2>/dev/null; then export CGO_ENABLED=1; \
 	else export CGO_ENABLED=0; echo "no PortAudio headers: building without live capture"; fi;
 
-.PHONY: all demo check test race fuzz faults vulnerabilities bench bench-false bench-history bench-fold soak recording install dist long clean
+.PHONY: all demo check test race fuzz faults vulnerabilities bench bench-false bench-history bench-path bench-fold soak recording install dist long clean
 
 all: build/timeball
 
@@ -120,6 +120,12 @@ HISTORY := testdata/bench-history.csv
 bench-history:
 	$(GO) run ./cmd/timeball-bench -reduced -n 24 -history $(HISTORY)
 	$(GO) run ./cmd/timeball-bench -difference $(HISTORY)
+
+# Of the path: circuits and evenings through simulated ionospheres, what the advice
+# brings and what a measured layer does; each of 400: hours of one processor.
+EVENINGS := 400
+bench-path:
+	GOMAXPROCS=1 $(GO) test ./align/path -run 'TestCircuits|TestEvenings' -bench 'Advice|Ionosonde' -benchtime 1x -timeout 24h -v -evenings $(EVENINGS)
 
 # The program beside a plain script that folds the same hour.
 bench-fold:

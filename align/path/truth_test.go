@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
 )
 
@@ -21,8 +22,8 @@ type truth struct {
 	legs []leg
 }
 
-// newTruth draws the ionosphere over receptions' circuits.
-func newTruth(r *rand.Rand, wide, r12 float64, receptions []Reception) *truth {
+// newTruth draws the ionosphere over receptions' circuits, and further places.
+func newTruth(r *rand.Rand, wide, r12 float64, receptions []Reception, places ...LatLon) *truth {
 	t := &truth{wide: wide}
 	var over []*overhead
 	for _, x := range receptions {
@@ -37,6 +38,9 @@ func newTruth(r *rand.Rand, wide, r12 float64, receptions []Reception) *truth {
 			over = append(over, newOverhead(way.place(way.distanceM*(float64(i)+0.5)/5), now))
 		}
 		t.legs = append(t.legs, l)
+	}
+	for _, p := range places {
+		over = append(over, newOverhead(ionosphere.NewPlace(p), newInstant(receptions[0].Time, nil, r12)))
 	}
 	t.w = newWeather(r12, givenSunspotsU, over, nil)
 	t.z = make([]float64, t.w.size())

@@ -90,7 +90,7 @@ func (c calibrationSource) measure(p *program, begin func(capture.Info) (measure
 			return align.Fix{}, err
 		}
 		if s, ok := m.Process(&b); ok {
-			progress.Show(view.Line(text.Second(s), math.Inf(1)))
+			progress.Show(view.Line(text.Second(s), math.Inf(1), text.Unit{}))
 		}
 	}
 }
@@ -159,7 +159,7 @@ type calibrateReceiverCmd struct {
 	measureFlags      `embed:""`
 
 	Generator   bool   `help:"The ticks come from a signal generator that the marker keys: they leave with the marker and have no path."`
-	ClockOffset *delay `placeholder:"0us±1us" help:"The local clock's offset from UTC, known otherwise: the ticks come from a station. ± is 1 us when left out."`
+	ClockOffset *delay `placeholder:"0us±1us" help:"The local clock's offset from UTC, known otherwise: the ticks come from a station. ± is 1 µs when left out."`
 	Delay       *delay `placeholder:"0.4ms±0.1ms" help:"Keep this value and measure nothing."`
 }
 

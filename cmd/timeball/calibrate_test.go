@@ -165,7 +165,7 @@ func TestCalibrateReceiver(t *testing.T) {
 		file := atHome(t)
 		status, out, errs := runWith(t, "calibrate", "receiver", "--delay=0.4ms±0.1ms")
 		all, err := file.load()
-		if status != exitOK || err != nil || all.ReceiverDelay == nil || !strings.Contains(out, "receiver delay +400 ± 100 us") {
+		if status != exitOK || err != nil || all.ReceiverDelay == nil || !strings.Contains(out, "receiver delay +400 ± 100 µs") {
 			t.Fatalf("%d, %s%s, %v", status, out, errs, err)
 		}
 		if k := *all.ReceiverDelay; math.Abs(k.DelaySeconds-0.4e-3) > 1e-12 || math.Abs(k.USeconds-0.1e-3/1.96) > 1e-6 {
@@ -212,7 +212,7 @@ func TestCalibrationsAreKept(t *testing.T) {
 	}
 	good(exitOK, "receiver", "--delay=0.4ms±0.02ms")
 	_, errs := good(exitFailed, "receiver", "--delay=10.0036ms±0.008ms")
-	for _, want := range []string{"kept:  receiver delay +400 ± 20 us", "found: receiver delay +10.0036 ± 0.0080 ms", "differ by 9.6 ms", "--yes replaces it"} {
+	for _, want := range []string{"kept:  receiver delay +400 ± 20 µs", "found: receiver delay +10.0036 ± 0.0080 ms", "differ by 9.6 ms", "--yes replaces it"} {
 		if !strings.Contains(errs, want) {
 			t.Errorf("no %q in %s", want, errs)
 		}

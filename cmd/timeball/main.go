@@ -72,6 +72,9 @@ type commands struct {
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), endings()...)
 	defer stop()
+	if l := os.Getenv("LC_ALL"); l == "C" || l == "POSIX" {
+		text.PlainUnits()
+	}
 	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 

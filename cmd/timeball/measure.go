@@ -31,7 +31,7 @@ type measureFlags struct {
 	PathDelay     []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one; may repeat. ± (or +-) is the 95 % half-width, 0.3 ms when left out."`
 	ReceiverDelay *delay         `placeholder:"0.4ms[±0.1ms]" help:"Delay from antenna to audio output at the tick's tone (default: as calibrated, else 0.3 ms ± 0.6 ms). ± is 0.1 ms when left out."`
 	Receiver      string         `placeholder:"NAME" help:"Receiver of several whose calibration holds, by the name it was calibrated under."`
-	Skew          *delay         `placeholder:"1.3us[±1us]" help:"Delay of the marker input minus that of the receiver input (default: as calibrated, else none). ± is 1 us when left out."`
+	Skew          *delay         `placeholder:"1.3us[±1us]" help:"Delay of the marker input minus that of the receiver input (default: as calibrated, else none). ± is 1 µs when left out."`
 
 	Hands handsReading `placeholder:"18:20:41[@12.5s]" help:"What the clock's hands showed that many seconds into the recording (default: at its last marker); 20:41 or 41 without the hands above; listen takes @key, too: as a key is pressed."`
 	Zone  zone         `placeholder:"Europe/London" help:"Time zone the clock keeps (default: UTC)."`

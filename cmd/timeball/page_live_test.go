@@ -107,7 +107,7 @@ func (w *watching) agrees(ctx context.Context, byWire bool) {
 	switch {
 	case s == nil:
 		w.t.Errorf("the page shows %v s, which is not in the stream", shown.T)
-	case s.Offset == nil || *s.Offset != shown.Value || shown.Text != strings.Replace(text.BigOffset(*s.Offset, byWire), "-", "−", 1):
+	case s.Offset == nil || *s.Offset != shown.Value || shown.Text != shownIn(*s.Offset, byWire, shown.Text):
 		w.t.Errorf("at %v s the page shows %v as %q, the stream says %+v", shown.T, shown.Value, shown.Text, s)
 	}
 }
@@ -178,7 +178,7 @@ func TestSoundcardListenPage(t *testing.T) {
 	}
 	fix := decodeFix(t, radio.last)
 	eventually(t, tab, fmt.Sprintf(`document.body.dataset.link === "ended" && document.getElementById("fixtext").textContent.includes(%q)`,
-		strings.Replace(text.BigOffset(*fix.Offset, false), "-", "−", 1)))
+		strings.Replace(text.BigOffset(*fix.Offset, false, text.UnitFor(*fix.Offset, text.SecondUnits[1:3])), "-", "−", 1)))
 	if status, out, errs := runWith(t, "log", "--logbook="+book, "list", "--kind=fix"); status != exitOK ||
 		!strings.Contains(out, "note: the clock was adjusted (offset then ") || !strings.Contains(out, "note: oiled (offset then ") {
 		t.Errorf("%d: %s%s", status, out, errs)

@@ -230,7 +230,7 @@ func TestPageInBrowser(t *testing.T) {
 		t.Errorf("the page holds %v, the stream %v", got, *last.Offset)
 	}
 	digits := value[string](t, ctx, `document.getElementById("offset").textContent`)
-	if want := strings.Replace(text.BigOffset(*last.Offset, false), "-", "−", 1); digits != want {
+	if want := shownIn(*last.Offset, false, digits); digits != want {
 		t.Errorf("the page shows %q, the terminal %q", digits, want)
 	}
 	if word := value[string](t, ctx, `document.getElementById("word").textContent`); word != "retard" && word != "advance" || word != text.Action(&last, playTolerance) {
@@ -363,15 +363,15 @@ func TestPageStates(t *testing.T) {
 		{"never-heard", deaf, 1e-3, "no tick", []string{deaf.Reason, "another carrier", "not heard yet"}},
 		{"ahead", testkit.Second(12.3456e-3, 0.12e-3), 1e-3, "retard", []string{"ahead of UTC", "come later", "11.3 ms to go to ±1 ms"}},
 		{"behind", told, 1e-3, "advance", []string{"behind UTC", "come earlier", "411 ms to go to ±1 ms", "2 s behind: set them forward", "DUT1 −0.2 s"}},
-		{"close", testkit.Second(-1.1e-3, 0.05e-3), 1e-3, "advance", []string{"come earlier", "100 us to go"}},
+		{"close", testkit.Second(-1.1e-3, 0.05e-3), 1e-3, "advance", []string{"come earlier", "0.1 ms to go to ±1 ms"}},
 		{"fading", fading, 1e-3, "retard", []string{"radio fading for 7 s"}},
 		{"coasting", gone, 20e-3, "stop", []string{"gone for 95 s, coasting: WWV,", "old"}},
-		{"unsure", testkit.Second(0.9e-3, 0.3e-3), 1e-3, "retard", []string{"turn on, 80 us to go"}},
+		{"unsure", testkit.Second(0.9e-3, 0.3e-3), 1e-3, "retard", []string{"turn on, 0.08 ms to go"}},
 		{"certain-soon", testkit.Second(0.3e-3, 0.9e-3), 1e-3, "hold", []string{"certain in about 3 min"}},
 		{"unproven", unproven, 1e-3, "hold", []string{"cannot be proven to ±1 ms: the limit is ±1.4 ms, from the path delay wwv; give the path delay"}},
-		{"lopsided", lopsided, 1e-3, "advance", []string{"−100 us/+350 us (95 %)"}},
-		{"no-path", noPath, 1e-3, "no path", []string{"no place was given", "200 us before the tick as heard"}},
-		{"reached", testkit.Second(-4.2e-6, 3e-6), 10e-6, "stop", []string{"set: within ±10 us"}},
+		{"lopsided", lopsided, 1e-3, "advance", []string{"−0.1/+0.35 ms (95 %)"}},
+		{"no-path", noPath, 1e-3, "no path", []string{"no place was given", "200 µs before the tick as heard"}},
+		{"reached", testkit.Second(-4.2e-6, 3e-6), 10e-6, "stop", []string{"set: within ±10 µs"}},
 		{"wired", wire, 1e-6, "retard", []string{"ahead of the reference"}},
 	} {
 		x := c.s.Offset
@@ -717,4 +717,15 @@ func runAxe(t *testing.T, ctx context.Context) {
 			t.Errorf("axe, %s: %s", scheme, v)
 		}
 	}
+}
+
+// shownIn is an offset as the page writes it, in the unit that a text ends with: which
+// unit that is depends on the seconds before, too.
+func shownIn(x float64, byWire bool, shown string) string {
+	for _, u := range text.SecondUnits {
+		if strings.HasSuffix(shown, " "+u.Name) {
+			return strings.Replace(text.BigOffset(x, byWire, u), "-", "−", 1)
+		}
+	}
+	return "an offset with a unit"
 }

@@ -113,8 +113,8 @@ func TestRateText(t *testing.T) {
 	for _, want := range []string{
 		`At the last fix, 2026-12-31 18:00 UTC, the clock was [\d.]+ ± [\d.]+ ms ahead of UTC`,
 		`Now, 2027-01-30 18:00 UTC, it is expected to be [\d.]+ ± [\d.]+ ms ahead of UTC`,
-		`It gains [\d.]+ ± [\d.]+ us a day \(3\.\de-09\)`,
-		`lower its frequency by [\d.]+ ± [\d.]+ parts in 1e10 \(\d+ us a day\): turn the dial [\d.]+ ± [\d.]+ divisions anticlockwise`,
+		`It gains [\d.]+ ± [\d.]+ µs a day \(3\.\de-09\)`,
+		`lower its frequency by [\d.]+ ± [\d.]+ parts in 1e10 \(\d+ µs a day\): turn the dial [\d.]+ ± [\d.]+ divisions anticlockwise`,
 		`retard it by`,
 		`The next attempt is worth making from 2027-(01-3|0[2-9]|1)`,
 		`none interpolated`,
@@ -140,7 +140,7 @@ func TestRateOfStationsThatDisagree(t *testing.T) {
 		}
 	}
 	out, _ := b.run(exitOK, "", "rate")
-	if want := `On 2026-03-13 WWV and CHU disagree by 900 us, more than u = \d+ us allows: the 2 fixes of that day are widened \d\.\d times`; !regexp.MustCompile(want).MatchString(out) {
+	if want := `On 2026-03-13 WWV and CHU disagree by 900 µs, more than u = \d+ µs allows: the 2 fixes of that day are widened \d\.\d times`; !regexp.MustCompile(want).MatchString(out) {
 		t.Errorf("text lacks %s:\n%s", want, out)
 	}
 	out, _ = b.run(exitOK, "", "rate", "--json")

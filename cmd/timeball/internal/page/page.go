@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"log"
-	"math"
 	"net"
 	"net/http"
 	"sync"
@@ -16,6 +15,7 @@ import (
 	"time"
 
 	"timeball/align"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // Session is what the page says about the measurement itself.
@@ -228,17 +228,13 @@ func happened(before, now *align.Second) []Event {
 		all = append(all, Event{T: now.T, At: now.At, Kind: kind, Text: fmt.Sprintf(format, args...), Offset: now.Offset})
 	}
 	if m := now.Marker; m.Step != 0 && now.Count > before.Count {
-		way := "retarded"
-		if m.Step < 0 {
-			way = "advanced"
-		}
-		add("step", "the marker was %s by %s", way, Milliseconds(math.Abs(m.Step)))
+		add("step", "the marker was %s", text.Moved(m.Step))
 	}
 	if now.Marker.Missing == 1 {
 		add("gap", "a pulse of the marker is missing")
 	}
 	if now.Radio.State != before.Radio.State {
-		add("radio", "radio: %s", now.Radio.State)
+		add("radio", "radio %s", text.Reception(now.Radio))
 	}
 	if now.Verdict != before.Verdict {
 		switch {
@@ -254,13 +250,4 @@ func happened(before, now *align.Second) []Event {
 		add("hands", "the hands are out by %+d s", *w)
 	}
 	return all
-}
-
-// Milliseconds writes a time to a microsecond, in milliseconds or, if short, in
-// microseconds.
-func Milliseconds(seconds float64) string {
-	if math.Abs(seconds) < 1e-3 {
-		return fmt.Sprintf("%.1f us", seconds*1e6)
-	}
-	return fmt.Sprintf("%.3f ms", seconds*1e3)
 }

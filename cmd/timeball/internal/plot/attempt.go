@@ -175,7 +175,7 @@ func plotRaster(p align.Picture, s *align.StationPicture) *plot.Plot {
 		end := r.to
 		if i+1 < len(p.Marker) {
 			end = p.Marker[i+1].At
-			label(pl, r.left+0.01*(r.right-r.left), end, fmt.Sprintf("← the marker was moved here by %+.3g ms", (p.Marker[i+1].Place-m.Place)*1e3), color.RGBA{0xff, 0xff, 0xff, 0xff}, draw.XLeft)
+			label(pl, r.left+0.01*(r.right-r.left), end, "← the marker was "+text.Moved(p.Marker[i+1].Place-m.Place), color.RGBA{0xff, 0xff, 0xff, 0xff}, draw.XLeft)
 		}
 		if x := m.Place * 1e3; r.left <= x && x <= r.right {
 			pl.Add(line(plotter.XYs{{X: x, Y: max(m.At, r.from)}, {X: x, Y: end}}, markerColour, vg.Points(1.5)))

@@ -72,7 +72,7 @@ func TestPlotAttempt(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, word := range []string{"local marker", "UTC second, 2.8 ms after the marker", "tick arrives", "delays 7.2 ms", "the marker was moved here by +30 ms", "path that comes 1 ms later", "time in the recording"} {
+	for _, word := range []string{"local marker", "UTC second, 2.8 ms after the marker", "tick arrives", "delays 7.2 ms", "the marker was retarded by 30 ms", "path that comes 1 ms later", "time in the recording"} {
 		if !strings.Contains(string(text), word) {
 			t.Errorf("the picture does not say %q", word)
 		}

@@ -169,7 +169,7 @@ func StationRows(stations []align.StationFix) [][]string {
 		}
 		var arrivals []string
 		for _, a := range s.Arrivals {
-			arrivals = append(arrivals, fmt.Sprintf("+%.2f ms %.0f dB", a.Excess*1e3, a.Level))
+			arrivals = append(arrivals, fmt.Sprintf("+%.2f ms %s", a.Excess*1e3, decibels(a.Level)))
 		}
 		rows = append(rows, []string{
 			strings.ToUpper(s.ID), fmt.Sprintf("%.0f Hz", s.ToneHz), fmt.Sprintf("%d of %d", s.TicksUsed, s.TicksExpected),
@@ -241,12 +241,8 @@ func Facts(f align.Fix) []Fact {
 		}
 		add("marker", "channel %d, %s edge, %d pulses, %s, jitter %s", m.Channel, m.Edge, m.Pulses, missed, Short(m.Jitter))
 		for _, s := range m.Steps {
-			way := "retarded"
-			if s.By < 0 {
-				way = "advanced"
-			}
 			found := &all[len(all)-1]
-			found.Is = append(found.Is, fmt.Sprintf("%s by %s at %.1f s", way, Short(math.Abs(s.By)), s.At))
+			found.Is = append(found.Is, fmt.Sprintf("%s at %.1f s", Moved(s.By), s.At))
 		}
 	}
 	if f.Wire != nil {

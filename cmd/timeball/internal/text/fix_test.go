@@ -54,7 +54,7 @@ func TestHeadline(t *testing.T) {
 	}{
 		{-12.345e-3, 0.08e-3, "the local clock is behind UTC by 12.345 ms ± 0.080 ms (95 %): advance it"},
 		{0.4, 0.0996, "the local clock is ahead of UTC by 400 ms ± 100 ms (95 %): retard it"},
-		{3e-6, 5e-6, "the local clock is ahead of UTC by 3.0 us ± 5.0 us (95 %): leave it, that may be nothing"},
+		{3e-6, 5e-6, "the local clock is ahead of UTC by 3.0 µs ± 5.0 µs (95 %): leave it, that may be nothing"},
 	} {
 		f := align.Fix{Verdict: align.Found, Offset: &tt.offset, CI95: &[2]float64{tt.offset - tt.half, tt.offset + tt.half}, Sense: align.Ahead}
 		if tt.offset < 0 {

@@ -39,7 +39,7 @@ func check(r *levels.Report, c levels.Check) (name, finding, remedy string) {
 	if c.Channel > 0 {
 		channel = r.Channels[c.Channel-1]
 	}
-	level := fmt.Sprintf("peak %.0f dBFS, rms %.0f dBFS", channel.PeakDB(), 20*math.Log10(channel.RMS))
+	level := fmt.Sprintf("peak %sFS, rms %sFS", decibels(channel.PeakDB()), decibels(20*math.Log10(channel.RMS)))
 	of := func(what string) string { return fmt.Sprintf("channel %d %s", c.Channel, what) }
 	const arrives, turnDown = "check lead, input and mixer, and whether the receiver or clock is on", "turn it down until peaks stay below -6 dBFS"
 	switch c.Finding {
@@ -65,7 +65,7 @@ func check(r *levels.Report, c levels.Check) (name, finding, remedy string) {
 		}
 		return of("DC"), dc, "put a capacitor in the lead, or check the input"
 	case levels.MainsHum:
-		return of("hum"), fmt.Sprintf("%.0f Hz and harmonics, %.0f dBFS", channel.Hum.Hz, 20*math.Log10(channel.Hum.Level)),
+		return of("hum"), fmt.Sprintf("%.0f Hz and harmonics, %sFS", channel.Hum.Hz, decibels(20*math.Log10(channel.Hum.Level))),
 			"look for an earth loop: run everything from one outlet, or use an isolating transformer in the audio lead"
 	case levels.NoHum:
 		return of("hum"), "none", ""
@@ -97,7 +97,7 @@ func check(r *levels.Report, c levels.Check) (name, finding, remedy string) {
 	case levels.OnePulse:
 		return "marker rate", "one pulse a second", ""
 	case levels.Jitter:
-		return "marker jitter", fmt.Sprintf("%.2g us", channel.Pulse.Jitter*1e6),
+		return "marker jitter", size(channel.Pulse.Jitter),
 			"a clock that is this restless, or a pulse this small or slow, costs precision: look to its level and edge"
 	case levels.LostPulses:
 		return "marker pulses", fmt.Sprintf("%d missing, %d false", channel.Pulse.Missed, channel.Pulse.False), "look for a loose contact, or for a lead that picks up sparks"
@@ -124,9 +124,9 @@ func shape(p levels.Pulse) string {
 
 func leak(l *levels.Leak) string {
 	if !l.Found {
-		return fmt.Sprintf("none above %.0f dB", l.DB)
+		return "none above " + decibels(l.DB)
 	}
-	return fmt.Sprintf("%.0f dB", l.DB)
+	return decibels(l.DB)
 }
 
 // carriers lists those on long wave with what stands beside them.
@@ -135,7 +135,7 @@ func carriers(all []longwave.Carrier) string {
 	for _, c := range all {
 		text := fmt.Sprintf("%g kHz (%s) %.0f dBHz", c.Hz/1e3, strings.ToUpper(strings.Join(c.Stations, ", ")), c.CN0dBHz)
 		for _, b := range c.Beside {
-			text += fmt.Sprintf(", a line %+.0f Hz from it at %+.0f dB", b.OffsetHz, b.LevelDB)
+			text += fmt.Sprintf(", a line %+.0f Hz from it at %+.0f dB", b.OffsetHz, math.Round(b.LevelDB)+0)
 		}
 		list = append(list, text)
 	}

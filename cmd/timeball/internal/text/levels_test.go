@@ -120,7 +120,7 @@ func TestChecks(t *testing.T) {
 			}
 		}, levels.Roles{}, "receiver in marker", levels.Poor, "-40 dB"},
 		{"no leak back", plain, nil, levels.Roles{}, "receiver in marker", levels.Good, "none above -"},
-		{"jitter", simulate.Config{Marker: &simulate.Marker{JitterSeconds: 20e-6}}, nil, levels.Roles{}, "marker jitter", levels.Poor, " us"},
+		{"jitter", simulate.Config{Marker: &simulate.Marker{JitterSeconds: 20e-6}}, nil, levels.Roles{}, "marker jitter", levels.Poor, " µs"},
 		{"sample clock", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{ClockPPM: 150}}, nil, levels.Roles{}, "sample clock", levels.Poor, "+150.0 ppm"},
 		{"wrong rate", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{ClockPPM: 250}}, nil, levels.Roles{}, "sample clock", levels.Bad, "+250.0 ppm"},
 		{"good clock", simulate.Config{Marker: pulse, SoundCard: simulate.SoundCard{ClockPPM: -20}}, nil, levels.Roles{}, "sample clock", levels.Good, "-20.0 ppm"},

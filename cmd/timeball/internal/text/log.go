@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 	"time"
 
@@ -39,7 +40,7 @@ func Entry(e *logbook.Entry) (kind string, at *time.Time, value string, remarks 
 		u = rate.Coverage * *a.U
 	}
 	if a.Step != nil {
-		parts = append(parts, WithUnit(*a.Step, u, SecondUnits))
+		parts = append(parts, stepped(*a.Step, u))
 	}
 	if a.Trim != nil {
 		text := fmt.Sprintf("%+.3g", *a.Trim)
@@ -58,6 +59,16 @@ func Entry(e *logbook.Entry) (kind string, at *time.Time, value string, remarks 
 		remarks = append(remarks, a.Note)
 	}
 	return string(a.Kind), &a.At, strings.Join(parts, ", "), remarks
+}
+
+// stepped says by how much, and which way, the clock was moved, with the half-width
+// of that; an advance is positive.
+func stepped(by, half float64) string {
+	verb := "advanced by "
+	if by < 0 {
+		verb = "retarded by "
+	}
+	return verb + strings.TrimPrefix(WithUnit(math.Abs(by), half, SecondUnits), "+")
 }
 
 // WriteEntry says an entry to a person: a whole fix as replay does, anything else in

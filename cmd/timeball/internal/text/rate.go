@@ -117,6 +117,12 @@ func (r *Rate) disagreements() []string {
 	return list
 }
 
+// perDay is what a rate makes in a day, without its sign.
+func perDay(y float64) string {
+	u := UnitFor(math.Abs(y)*86400, perDayUnits)
+	return fmt.Sprintf("%.3g %s", math.Abs(y)*86400/u.Size, u.Name)
+}
+
 // trimAdvice says how to trim.
 func (r *Rate) trimAdvice() []string {
 	a := r.Advice
@@ -130,7 +136,7 @@ func (r *Rate) trimAdvice() []string {
 		return []string{"Do not trim yet: the rate is not known to differ from nothing."}
 	}
 	v, h := rounded(math.Abs(a.Trim)*1e10, rate.Coverage*a.UTrim*1e10)
-	text := fmt.Sprintf("To stop it gaining or losing, %s its frequency by %s ± %s parts in 1e10 (%.3g us a day)", verb(a.Trim), v, h, math.Abs(a.Trim)*86400e6)
+	text := fmt.Sprintf("To stop it gaining or losing, %s its frequency by %s ± %s parts in 1e10 (%s)", verb(a.Trim), v, h, perDay(a.Trim))
 	if a.Divisions != 0 {
 		text += ": turn the dial " + turn(a.Divisions, rate.Coverage*a.UDivisions)
 	}
@@ -156,7 +162,7 @@ func (r *Rate) Changes() []string {
 		}
 		var parts []string
 		if c.UStep > 0 && (c.Kind == rate.StepMade || c.Kind == rate.Stopped) {
-			parts = append(parts, "offset "+WithUnit(c.Step, rate.Coverage*c.UStep, SecondUnits))
+			parts = append(parts, stepped(c.Step, rate.Coverage*c.UStep))
 		}
 		if c.UTrim > 0 {
 			parts = append(parts, "rate "+Ratio(c.Trim, rate.Coverage*c.UTrim))

@@ -9,16 +9,31 @@ import (
 	"timeball/align"
 )
 
-// BigOffset writes an offset with sign and unit: five digits, but no finer than
-// 0.1 us by radio or 1 ns by wire.
-func BigOffset(x float64, byWire bool) string {
+// Next is the unit of all that is said of a second: that of the offset or of its
+// interval, whichever is larger, ms, µs or, by wire, ns. The unit of the second
+// before is kept a little below its own size, so that it does not come and go.
+func (last Unit) Next(s *align.Second) Unit {
+	if s.Offset == nil || s.CI95 == nil {
+		return last
+	}
+	size := max(math.Abs(*s.Offset), *s.Offset-s.CI95[0], s.CI95[1]-*s.Offset)
+	units := SecondUnits[1:3]
+	if s.Radio.State == align.ByWire {
+		units = SecondUnits[1:]
+	}
+	const keep = 0.8 // our own choice
+	if u := UnitFor(size, units); u.Size >= last.Size || size < keep*last.Size {
+		return u
+	}
+	return last
+}
+
+// BigOffset writes an offset with sign in a unit: five digits, but no finer than
+// 0.1 µs by radio or 1 ns by wire.
+func BigOffset(x float64, byWire bool, u Unit) string {
 	finest := 1e-7
 	if byWire {
 		finest = 1e-9
-	}
-	u := UnitFor(math.Abs(x), SecondUnits[1:3])
-	if byWire && math.Abs(x) < 1e-6 {
-		u = SecondUnits[3]
 	}
 	places := int(math.Round(math.Log10(u.Size / finest)))
 	for size := math.Abs(x) / u.Size; places > 0 && size >= math.Pow10(5-places); {
@@ -31,13 +46,32 @@ func BigOffset(x float64, byWire bool) string {
 	return text + " " + u.Name
 }
 
+// What is not found after this many seconds is missing: the marker takes six to
+// find, a tick of 15 dB twenty at most.
+const (
+	markerTakes = 10
+	tickTakes   = 30
+)
+
+// Listening says what is listened for while it has not had its time; else nothing.
+func Listening(s *align.Second) string {
+	switch {
+	case s.Offset != nil:
+	case s.Verdict == align.NoMarker && s.T < markerTakes:
+		return "listening for the marker, which takes a few seconds"
+	case s.Verdict != align.NoMarker && s.T < tickTakes:
+		return "listening for ticks, which takes half a minute or less"
+	}
+	return ""
+}
+
 // Action is what to do, in a word or two that read from afar.
 func Action(s *align.Second, tolerance float64) string {
 	switch {
 	case s.Marker.Missing > 0:
 		return "no pulse"
 	case Sure(s, tolerance) && s.Verdict == align.Found:
-		return "good"
+		return "stop"
 	case math.Abs(*s.Offset) <= tolerance && (s.Verdict != align.Found || !TurnOn(s, tolerance)):
 		return "hold"
 	case s.Sense == align.Ahead:
@@ -56,18 +90,22 @@ func TurnOn(s *align.Second, tolerance float64) bool {
 }
 
 // Target says what the offset is against the tolerance, and what would make it
-// certain.
-func Target(s *align.Second, tolerance float64) string {
-	tol, x := Short(tolerance), math.Abs(*s.Offset)
+// certain, in the unit of the offset or of the tolerance, whichever is larger.
+func Target(s *align.Second, tolerance float64, u Unit) string {
+	if t := UnitFor(tolerance, SecondUnits); t.Size > u.Size {
+		u = t
+	}
+	in := func(seconds float64) string { return short(u, seconds) }
+	tol, x := in(tolerance), math.Abs(*s.Offset)
 	switch more, reached := s.Prospect.Wait(tolerance - x); {
 	case x > tolerance:
-		return fmt.Sprintf("%s to go to ±%s", Short(x-tolerance), tol)
+		return fmt.Sprintf("%s to go to ±%s", in(x-tolerance), tol)
 	case Sure(s, tolerance):
 		return "within ±" + tol + ", certain to 95 %"
 	case s.Prospect.Limit >= tolerance:
-		return fmt.Sprintf("cannot be proven to ±%s: the limit is ±%s, from the %s; %s", tol, Short(s.Prospect.Limit), s.Prospect.From, narrower(s.Prospect.From))
+		return fmt.Sprintf("cannot be proven to ±%s: the limit is ±%s, from the %s; %s", tol, in(s.Prospect.Limit), s.Prospect.From, narrower(s.Prospect.From))
 	case !reached:
-		return fmt.Sprintf("within ±%s, not for certain: turn on, %s to go", tol, Short(x+s.Prospect.Limit-tolerance))
+		return fmt.Sprintf("within ±%s, not for certain: turn on, %s to go", tol, in(x+s.Prospect.Limit-tolerance))
 	default:
 		return fmt.Sprintf("within ±%s, certain in about %s", tol, soon(more))
 	}
@@ -117,7 +155,9 @@ func Reception(r align.Reception) string {
 	case align.Fading:
 		return fmt.Sprintf("fading for %.0f s", r.Gone)
 	case align.Coasting:
-		return fmt.Sprintf("gone for %.0f s, coasting on the flywheel", r.Gone)
+		return fmt.Sprintf("gone for %.0f s, coasting", r.Gone)
+	case align.NeverHeard:
+		return "not heard yet"
 	}
 	return string(r.State)
 }

@@ -20,9 +20,22 @@ type Unit struct {
 }
 
 var (
-	SecondUnits = []Unit{{"s", 1}, {"ms", 1e-3}, {"us", 1e-6}, {"ns", 1e-9}}
-	perDayUnits = []Unit{{"s a day", 1}, {"ms a day", 1e-3}, {"us a day", 1e-6}, {"ns a day", 1e-9}}
+	SecondUnits = []Unit{{"s", 1}, {"ms", 1e-3}, {"µs", 1e-6}, {"ns", 1e-9}}
+	perDayUnits = []Unit{{"s a day", 1}, {"ms a day", 1e-3}, {"µs a day", 1e-6}, {"ns a day", 1e-9}}
 )
+
+// PlainUnits writes us for µs from now on, where the surroundings have no more than
+// ASCII (LC_ALL=C).
+func PlainUnits() {
+	for _, units := range [][]Unit{SecondUnits, perDayUnits} {
+		for i := range units {
+			units[i].Name = strings.ReplaceAll(units[i].Name, "µ", "u")
+		}
+	}
+}
+
+// micro is the name of the microsecond.
+func micro() string { return SecondUnits[2].Name }
 
 // UnitFor is the largest unit in which a size is at least 1, else the smallest.
 func UnitFor(size float64, units []Unit) Unit {
@@ -97,23 +110,35 @@ func Relation(s align.Sense) string {
 	return "behind"
 }
 
+// unitOf is the unit of an offset with its interval.
+func unitOf(offset float64, ci95 [2]float64) Unit {
+	return UnitFor(max(math.Abs(offset), offset-ci95[0], ci95[1]-offset), SecondUnits)
+}
+
 // Magnitude is the size of an offset with its 95 % interval, each with its unit:
 // "12.35 ms ± 0.16 ms", or "12.35 ms −0.10/+0.22 ms" when the sides are not alike.
 func Magnitude(offset float64, ci95 [2]float64) string {
+	return MagnitudeIn(unitOf(offset, ci95), offset, ci95)
+}
+
+// MagnitudeIn is Magnitude in a unit.
+func MagnitudeIn(u Unit, offset float64, ci95 [2]float64) string {
 	below, above := offset-ci95[0], ci95[1]-offset
 	if offset < 0 {
 		below, above = above, below
 	}
-	x := math.Abs(offset)
-	u := UnitFor(max(x, below, above), SecondUnits)
-	v, sides := bounded(x/u.Size, below/u.Size, above/u.Size)
+	v, sides := bounded(math.Abs(offset)/u.Size, below/u.Size, above/u.Size)
 	return fmt.Sprintf("%s %s %s %s", v, u.Name, sides, u.Name)
 }
 
 // Bounded shows an offset with its sign and its 95 % interval: "−12.35 ± 0.16 ms".
 func Bounded(offset float64, ci95 [2]float64) string {
+	return BoundedIn(unitOf(offset, ci95), offset, ci95)
+}
+
+// BoundedIn is Bounded in a unit.
+func BoundedIn(u Unit, offset float64, ci95 [2]float64) string {
 	below, above := offset-ci95[0], ci95[1]-offset
-	u := UnitFor(max(math.Abs(offset), below, above), SecondUnits)
 	v, sides := bounded(offset/u.Size, below/u.Size, above/u.Size)
 	if offset >= 0 {
 		v = "+" + v
@@ -146,9 +171,23 @@ func Short(seconds float64) string {
 	if seconds == 0 {
 		return "0"
 	}
-	u := UnitFor(math.Abs(seconds), SecondUnits)
-	return fmt.Sprintf("%.3g %s", seconds/u.Size, u.Name)
+	return short(UnitFor(math.Abs(seconds), SecondUnits), seconds)
 }
+
+// short is a time in three digits in a unit.
+func short(u Unit, seconds float64) string { return fmt.Sprintf("%.3g %s", seconds/u.Size, u.Name) }
+
+// Moved says by how much, and which way, the marker's pulse was moved; later is
+// positive.
+func Moved(by float64) string {
+	if by < 0 {
+		return "advanced by " + Short(-by)
+	}
+	return "retarded by " + Short(by)
+}
+
+// decibels is a level in whole decibels, never -0.
+func decibels(level float64) string { return fmt.Sprintf("%.0f dB", math.Round(level)+0) }
 
 // Ratio shows a dimensionless value with its half-width in one power of ten.
 func Ratio(v, half float64) string {

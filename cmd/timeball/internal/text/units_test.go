@@ -1,7 +1,10 @@
 package text
 
 import (
+	"slices"
 	"testing"
+
+	"timeball/cmd/timeball/internal/testkit"
 )
 
 // JCGM 100:2008, 7.2.6: at most two significant digits of the uncertainty, and
@@ -27,5 +30,30 @@ func TestRounded(t *testing.T) {
 		if v, h := rounded(tt.value, tt.half); v != tt.v || h != tt.h {
 			t.Errorf("%g ± %g: %s ± %s, want %s ± %s", tt.value, tt.half, v, h, tt.v, tt.h)
 		}
+	}
+}
+
+// One statement has one unit, that of the largest in it; µs is written us where there
+// is only ASCII.
+func TestUnitsOfAStatement(t *testing.T) {
+	s := testkit.Second(-1.1e-3, 0.05e-3)
+	if got := Target(&s, 1e-3, UnitFor(1e-3, SecondUnits)); got != "0.1 ms to go to ±1 ms" {
+		t.Error(got)
+	}
+	s = testkit.Second(0.9e-3, 1e-9)
+	if got := Target(&s, 1e-6, UnitFor(0.9e-3, SecondUnits)); got != "899 µs to go to ±1 µs" {
+		t.Error(got)
+	}
+	if got, want := Moved(-24.6e-3), "advanced by 24.6 ms"; got != want {
+		t.Error(got)
+	}
+	if got := decibels(-0.3); got != "0 dB" {
+		t.Error(got)
+	}
+	seconds, days := slices.Clone(SecondUnits), slices.Clone(perDayUnits)
+	t.Cleanup(func() { copy(SecondUnits, seconds); copy(perDayUnits, days) })
+	PlainUnits()
+	if got, gains := Short(3e-6), Gaining(1e-12, 1e-12); got != "3 us" || gains != "gains 86 ± 86 ns a day (1e-12)" || micro() != "us" {
+		t.Errorf("%s, %s", got, gains)
 	}
 }

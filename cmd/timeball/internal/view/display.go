@@ -6,6 +6,7 @@ import (
 	"io"
 
 	"timeball/align"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // Display shows a live measurement. say may be called from any goroutine.
@@ -33,7 +34,7 @@ func Open(out, messages io.Writer, o Options) Display {
 	}
 	f, ok := Terminal(out)
 	if !ok {
-		return &lineDisplay{out, messages, o.Tolerance}
+		return &lineDisplay{w: out, messages: messages, tolerance: o.Tolerance}
 	}
 	v := &view{tolerance: o.Tolerance, recording: o.Recording, ask: o.Ask}
 	return &listenScreen{screen: newScreen(f, v), view: v}
@@ -55,9 +56,13 @@ func (d jsonDisplay) End()                  {}
 type lineDisplay struct {
 	w, messages io.Writer
 	tolerance   float64
+	unit        text.Unit // of the latest line
 }
 
-func (d *lineDisplay) Second(s align.Second) { fmt.Fprintln(d.w, Line(s, d.tolerance)) }
+func (d *lineDisplay) Second(s align.Second) {
+	fmt.Fprintln(d.w, Line(s, d.tolerance, d.unit))
+	d.unit = d.unit.Next(&s)
+}
 func (d *lineDisplay) Say(message string)    { fmt.Fprintln(d.messages, message) }
 func (d *lineDisplay) Typed(string)          {}
 func (d *lineDisplay) Aim(tolerance float64) { d.tolerance = tolerance }
@@ -69,7 +74,9 @@ type listenScreen struct {
 	view *view
 }
 
-func (l *listenScreen) Second(s align.Second) { l.update(func() { l.view.now = &s }) }
+func (l *listenScreen) Second(s align.Second) {
+	l.update(func() { l.view.now, l.view.unit = &s, l.view.unit.Next(&s) })
+}
 
 func (l *listenScreen) Aim(tolerance float64) { l.update(func() { l.view.tolerance = tolerance }) }
 

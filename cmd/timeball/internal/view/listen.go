@@ -1,6 +1,7 @@
 package view
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -13,6 +14,7 @@ import (
 // view is what there is to be seen of a live measurement.
 type view struct {
 	now       *align.Second // nil before the first
+	unit      text.Unit     // of the second before
 	tolerance float64       // s
 	recording string        // file, if any
 	messages  []string
@@ -152,12 +154,14 @@ func (v view) title() string {
 func (v view) figure() (number, sense, word string) {
 	s := v.now
 	switch {
+	case text.Listening(s) != "":
+		return "--.--- ms", "", "wait"
 	case s.Offset == nil && s.Verdict == align.NoMarker:
 		return "--.--- ms", "", "no marker"
 	case s.Offset == nil:
 		return "--.--- ms", "", "no tick"
 	case s.Verdict == align.NoPath:
-		return "no path", "", "place"
+		return "--.--- ms", "", "no path"
 	}
 	sense = string(s.Sense)
 	switch {
@@ -166,17 +170,19 @@ func (v view) figure() (number, sense, word string) {
 	case s.Radio.State == align.Coasting:
 		sense = "old " + text.Age(s.Radio.Gone)
 	}
-	return text.BigOffset(*s.Offset, s.Radio.State == align.ByWire), sense, text.Action(s, v.tolerance)
+	return text.BigOffset(*s.Offset, s.Radio.State == align.ByWire, v.unit.Next(s)), sense, text.Action(s, v.tolerance)
 }
 
 func (v view) mood() mood {
 	s := v.now
 	switch {
+	case text.Listening(s) != "":
+		return plain
 	case s.Offset == nil || s.Verdict == align.NoPath:
 		return bad
 	case math.Abs(*s.Offset) > v.tolerance:
 		return plain
-	case text.Action(s, v.tolerance) == "good":
+	case text.Action(s, v.tolerance) == "stop":
 		return good
 	}
 	return alert
@@ -185,17 +191,14 @@ func (v view) mood() mood {
 // interval says the offset with its interval in words.
 func (v view) interval(width int) string {
 	s := v.now
-	if s.Offset == nil {
-		return s.Reason
-	}
-	if s.Verdict == align.NoPath {
-		return s.Reason
+	if s.Offset == nil || s.Verdict == align.NoPath {
+		return cmp.Or(text.Listening(s), s.Reason)
 	}
 	against := "UTC"
 	if s.Radio.State == align.ByWire {
 		against = "the reference"
 	}
-	text := fmt.Sprintf("%s %s by %s", text.Relation(s.Sense), against, text.Magnitude(*s.Offset, *s.CI95))
+	text := fmt.Sprintf("%s %s by %s", text.Relation(s.Sense), against, text.MagnitudeIn(v.unit.Next(s), *s.Offset, *s.CI95))
 	if level := " (95 %)"; utf8.RuneCountInString(text+level) <= width {
 		text += level
 	}
@@ -210,7 +213,7 @@ func (v view) target() []row {
 	if s.Verdict == align.NoPath {
 		return []row{{"the marker stands " + text.AsHeard(*s.Offset), alert}}
 	}
-	return []row{{text.Target(s, v.tolerance), v.mood()}}
+	return []row{{text.Target(s, v.tolerance, v.unit.Next(s)), v.mood()}}
 }
 
 func (v view) radio() row {
@@ -263,7 +266,7 @@ func (v view) bars(width int) []row {
 		case l.Peak == 0:
 			text, m = text+"silent", bad
 		case l.Clipped > 0:
-			text, m = text+"CLIPPING", bad
+			text, m = text+"clipping", bad
 		case db < tooLow:
 			text, m = text+fmt.Sprintf("%.0f dB, low", db), alert
 		default:
@@ -316,8 +319,9 @@ func (v view) told() []row {
 	return all
 }
 
-// Line says a second in one line, for logs and simple terminals.
-func Line(s align.Second, tolerance float64) string {
+// Line says a second in one line, for logs and simple terminals; last is the unit of
+// the one before.
+func Line(s align.Second, tolerance float64, last text.Unit) string {
 	when := text.Minutes(s.T)
 	switch {
 	case s.UTC != nil:
@@ -326,13 +330,13 @@ func Line(s align.Second, tolerance float64) string {
 		when = s.At.UTC().Format("15:04:05Z")
 	}
 	if s.Offset == nil {
-		return fmt.Sprintf("%s  %s", when, s.Reason)
+		return fmt.Sprintf("%s  %s", when, cmp.Or(text.Listening(&s), s.Reason))
 	}
 	v := view{now: &s, tolerance: tolerance}
 	if s.Verdict == align.NoPath {
 		return fmt.Sprintf("%s  no path delay: %s  (the marker stands %s)  %s", when, s.Reason, text.AsHeard(*s.Offset), v.radio().text)
 	}
-	line := fmt.Sprintf("%s  %s  %s: %s  %s", when, text.Bounded(*s.Offset, *s.CI95), s.Sense, text.Action(&s, tolerance), v.radio().text)
+	line := fmt.Sprintf("%s  %s  %s: %s  %s", when, text.BoundedIn(last.Next(&s), *s.Offset, *s.CI95), s.Sense, text.Action(&s, tolerance), v.radio().text)
 	if s.Marker.Missing > 0 {
 		line += fmt.Sprintf("  no pulse for %d s", s.Marker.Missing)
 	}

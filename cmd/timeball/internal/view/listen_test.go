@@ -97,22 +97,36 @@ func TestBigOffset(t *testing.T) {
 	for _, c := range []struct {
 		x    float64
 		wire bool
+		last string // unit of the second before
 		want string
 	}{
-		{-0.4123456, false, "-412.35 ms"},
-		{0.0123456, false, "+12.346 ms"},
-		{1.2345678e-3, false, "+1.2346 ms"},
-		{-0.99996e-3, false, "-1000.0 us"},
-		{12.34e-6, false, "+12.3 us"},
-		{0, false, "+0.0 us"},
-		{3.2104e-6, true, "+3.210 us"},
-		{-42.4e-9, true, "-42 ns"},
+		{-0.4123456, false, "", "-412.35 ms"},
+		{0.0123456, false, "", "+12.346 ms"},
+		{1.2345678e-3, false, "", "+1.2346 ms"},
+		{-0.99996e-3, false, "µs", "-1000.0 µs"},
+		{-0.99996e-3, false, "ms", "-1.0000 ms"},
+		{0.81e-3, false, "ms", "+0.8100 ms"},
+		{0.79e-3, false, "ms", "+790.0 µs"},
+		{12.34e-6, false, "", "+12.3 µs"},
+		{0, false, "", "+0.0 µs"},
+		{3.2104e-6, true, "", "+3.210 µs"},
+		{-42.4e-9, true, "µs", "-42 ns"},
 	} {
-		if got := text.BigOffset(c.x, c.wire); got != c.want {
-			t.Errorf("%v: %s, want %s", c.x, got, c.want)
+		s := testkit.Second(c.x, 1e-9)
+		if c.wire {
+			s.Radio.State = align.ByWire
+		}
+		var last text.Unit
+		for _, u := range text.SecondUnits {
+			if u.Name == c.last {
+				last = u
+			}
+		}
+		if got := text.BigOffset(c.x, c.wire, last.Next(&s)); got != c.want {
+			t.Errorf("%v after %s: %s, want %s", c.x, c.last, got, c.want)
 		}
 	}
-	for _, text := range []string{"+-0123456789. ms", "us ns", "no marker", "no tick", "no path", "place", "no pulse", "ahead", "behind", "hold", "old 95 s", "verifying", "old 27 min", "old 3 h", "retard", "advance", "good"} {
+	for _, text := range []string{"+-0123456789. ms", "us µs ns", "no marker", "no tick", "no path", "wait", "no pulse", "ahead", "behind", "hold", "old 95 s", "verifying", "old 27 min", "old 3 h", "retard", "advance", "stop"} {
 		for _, r := range text {
 			if _, ok := glyphs[r]; !ok {
 				t.Errorf("%q has no large form", r)
@@ -124,7 +138,7 @@ func TestBigOffset(t *testing.T) {
 func TestSecondLine(t *testing.T) {
 	s := testkit.Second(-0.0123456, 0.16e-3)
 	want := "18:23:07Z  -12.35 ± 0.16 ms  behind: advance  radio heard  WWV 12 dB  WWVH fading for 7 s"
-	if got := Line(s, 1e-3); got != want {
+	if got := Line(s, 1e-3, text.Unit{}); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
 }

@@ -1,12 +1,12 @@
 // The page: what the program says, shown; what the viewer wants, sent.
 import { listen, send } from "./stream.js";
 import { Axis, drawRaster, drawHistory } from "./draw.js";
-import { offsetText, short, shortWith, length, clockTime, advice, sides, intervalText, receptionText } from "./words.js";
+import { offsetText, nextUnit, short, shortWith, length, clockTime, advice, sides, intervalText, receptionText } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const mostSeconds = 900;
 
-let session, now, picture, cameAt = Date.now(), seconds = [], events = [], dirty = false;
+let session, now, unit = "ns", picture, cameAt = Date.now(), seconds = [], events = [], dirty = false;
 
 const axis = new Axis($("axis"), (a) => {
   $("span").textContent = `±${short(a.halfWidth)}`;
@@ -64,20 +64,20 @@ setInterval(() => { if (session && stale()) soon(); }, 1000);
 
 function drawReading() {
   const s = now, old = stale(), measured = s.t_s - session.began_s;
-  const a = old ? { mood: "stale", word: old[0], target: old[1] } : advice(s, session.tolerance, measured);
+  const a = old ? { mood: "stale", word: old[0], target: old[1] } : advice(s, session.tolerance, measured, unit);
   const unknown = s.offset_s === null || s.verdict === "no-path";
-  const [digits, unit] = unknown ? ["–.–––", "ms"] : offsetText(s.offset_s, s.radio.state === "by wire");
+  const [digits, of] = unknown ? ["–.–––", "ms"] : offsetText(s.offset_s, s.radio.state === "by wire", unit);
   $("digits").textContent = digits;
   const doubt = s.standing === "verifying" ? "verifying" : s.radio.state === "coasting" ? "old" : "";
-  $("unit").replaceChildren(unit, ...(doubt && !unknown ? [tag("small", doubt)] : []));
+  $("unit").replaceChildren(of, ...(doubt && !unknown ? [tag("small", doubt)] : []));
   $("offset").dataset.value = unknown ? "" : s.offset_s;
   $("offset").dataset.t = s.t_s;
   $("reading").dataset.mood = a.mood;
   $("word").textContent = a.word;
   $("arrow").firstElementChild.setAttribute("d", arrows[a.mood] ?? arrows[a.way]);
-  $("interval").textContent = intervalText(s, measured);
+  $("interval").textContent = intervalText(s, measured, unit);
   $("target").textContent = a.target;
-  speak(old ? old[1] : unknown ? intervalText(s, measured) : `${digits} ${unit}, ${a.word}`, a.word);
+  speak(old ? old[1] : unknown ? intervalText(s, measured, unit) : `${digits} ${of}, ${a.word}`, a.word);
 }
 
 // speak tells a screen reader: at once what to do, the figure now and then.
@@ -99,7 +99,7 @@ function drawInputs() {
   $("radio").textContent = now.radio.state === "by wire" ? "by wire: no radio is listened to" : `${{ heard: "● ", fading: "◐ ", coasting: "○ " }[now.radio.state] ?? ""}radio ${radio}${heard.length ? ": " + heard.join(", ") : ""}`;
   $("levels").replaceChildren(...now.levels.map((l) => {
     const db = l.peak > 0 ? 20 * Math.log10(l.peak) : -99;
-    const word = l.clipped ? " clipped" : l.peak > 0 && db < -45 ? " low" : "";
+    const word = l.clipped ? " clipping" : l.peak > 0 && db < -45 ? " low" : "";
     const bar = tag("div", undefined, word || !l.peak ? "bar bad" : "bar", tag("i"));
     bar.firstChild.style.width = `${Math.max(0, Math.min(100, (1 + db / 60) * 100))}%`;
     return tag("li", undefined, "", tag("span", `${l.channel} ${l.role || "channel"} ${l.peak > 0 ? `${db.toFixed(0).replace("-", "−")} dB` : "silent"}${word}`), bar);
@@ -117,6 +117,12 @@ function drawClock() {
   $("hands").textContent = text;
 }
 
+// offsetWith writes an offset and its interval in one unit.
+function offsetWith(x, ci95) {
+  const of = short(Math.max(Math.abs(x), x - ci95[0], ci95[1] - x)).split("\u00a0")[1];
+  return `${short(x, of).split("\u00a0")[0]} ${sides(x, ci95, of)}`;
+}
+
 const percent = (x) => x > 0 && x < 0.005 ? "<1 %" : `${(100 * x).toFixed(0)} %`;
 
 // The stack's parts are shares of the variance.
@@ -125,7 +131,7 @@ function drawBudget() {
   $("paths").replaceChildren(...f.stations.map((s) => tag("tr", undefined, "",
     tag("td", s.id.toUpperCase()),
     tag("td", s.path ? shortWith(s.path.delay_s, 1.96 * s.path.u_s) : "not known"),
-    tag("td", s.offset_s === null || !s.path ? "–" : `${short(s.offset_s)} ${sides(s.offset_s, s.ci95_s)}`))));
+    tag("td", s.offset_s === null || !s.path ? "–" : offsetWith(s.offset_s, s.ci95_s)))));
   const lines = [...f.budget].sort((a, b) => b.u_s - a.u_s), sum = lines.reduce((t, l) => t + l.u_s ** 2, 0) || 1;
   $("stack").replaceChildren(...lines.map((l, i) => {
     const share = l.u_s ** 2 / sum, part = tag("i", share > 0.05 ? String(i + 1) : "", `s${Math.min(i, 5)}`);
@@ -156,9 +162,9 @@ function drawSession() {
   }
   if (document.activeElement !== $("station")) $("station").value = session.station;
   if (!$("tolform").contains(document.activeElement)) {
-    const [value, unit] = short(session.tolerance).split("\u00a0");
-    $("tolerance").value = unit === "s" ? value * 1000 : value;
-    $("tolunit").value = unit === "s" ? "ms" : unit;
+    const [value, of] = short(session.tolerance).split("\u00a0");
+    $("tolerance").value = of === "s" ? value * 1000 : value;
+    $("tolunit").value = of === "s" ? "ms" : of;
   }
   for (const b of document.querySelectorAll("nav button, nav input, nav select, #actions button")) b.disabled = session.ended;
   setLink(document.body.dataset.link);
@@ -188,7 +194,7 @@ function setLink(state) {
 const close = listen({
   reset() { now = picture = undefined; seconds = []; events = []; axis.reset(); $("fix").hidden = true; soon(); },
   session(v) { session = v; if (v.ended) close(); soon(); },
-  second(v) { now = v; cameAt = Date.now(); seconds.push(v); if (seconds.length > mostSeconds) seconds.shift(); soon(); },
+  second(v) { now = v; unit = nextUnit(v, unit); cameAt = Date.now(); seconds.push(v); if (seconds.length > mostSeconds) seconds.shift(); soon(); },
   picture(v) { picture = v; soon(); },
   event(v) { events.push(v); if (events.length > 200) events.shift(); soon(); },
   fix(v) {
@@ -215,7 +221,7 @@ on("adjusted", "click", () => act({ do: "adjusted" }, "marked"));
 on("startstop", "click", () => act({ do: session.measuring ? "stop" : "start" }, session.measuring ? "fix ended" : "fix begun"));
 on("noteform", "submit", async () => { await act({ do: "note", text: $("note").value }, "written down"); $("note").value = ""; });
 on("tolform", "submit", () => {
-  const value = Number($("tolerance").value.replace(",", ".")) * { ms: 1e-3, us: 1e-6, ns: 1e-9 }[$("tolunit").value];
+  const value = Number($("tolerance").value.replace(",", ".")) * { ms: 1e-3, "µs": 1e-6, ns: 1e-9 }[$("tolunit").value];
   document.activeElement.blur();
   act({ do: "tolerance", value }, `tolerance ${short(value)}`);
 });

@@ -1,29 +1,38 @@
 // How figures are written. Seconds come in; offset = local clock minus UTC.
 
+const scales = { s: 1, ms: 1e3, "µs": 1e6, ns: 1e9 };
+const unitFor = (size) => Object.keys(scales).find((u) => size * scales[u] >= 0.9995) ?? "ns";
+
+// nextUnit is the unit of all that is said of a second, as the program's terminal has
+// it: that of the offset or of its interval, whichever is larger. The unit of the
+// second before is kept a little below its own size.
+export function nextUnit(s, last) {
+  if (s.offset_s === null || !s.ci95_s) return last;
+  const size = Math.max(Math.abs(s.offset_s), s.offset_s - s.ci95_s[0], s.ci95_s[1] - s.offset_s);
+  const smallest = s.radio.state === "by wire" ? "ns" : "µs";
+  const unit = size >= 1e-3 ? "ms" : size >= 1e-6 ? "µs" : smallest;
+  return scales[unit] <= scales[last] || size * scales[last] < 0.8 ? unit : last;
+}
+
 // offsetText writes an offset as the program's terminal does: five digits, but
-// no finer than 0.1 us by radio or 1 ns by wire.
-export function offsetText(x, byWire) {
-  const size = Math.abs(x);
-  let [unit, scale, places] = size >= 1e-3 ? ["ms", 1e3, byWire ? 6 : 4] : ["us", 1e6, byWire ? 3 : 1];
-  if (byWire && size < 1e-6) [unit, scale, places] = ["ns", 1e9, 0];
+// no finer than 0.1 µs by radio or 1 ns by wire.
+export function offsetText(x, byWire, unit = Math.abs(x) >= 1e-3 ? "ms" : byWire && Math.abs(x) < 1e-6 ? "ns" : "µs") {
+  const size = Math.abs(x), scale = scales[unit];
+  let places = Math.max(0, Math.round(Math.log10((byWire ? 1e9 : 1e7) / scale)));
   while (places > 0 && size * scale >= 10 ** (5 - places)) places--;
   const digits = (size * scale).toFixed(places);
   return [(x < 0 ? "−" : "+") + digits, unit];
 }
 
 // short writes a length of time in three digits, not to be parted from its unit.
-export function short(seconds) {
-  const x = Math.abs(seconds), sign = seconds < 0 ? "−" : "";
-  if (x === 0) return "0\u00a0s";
-  for (const [unit, scale] of [["s", 1], ["ms", 1e3], ["us", 1e6], ["ns", 1e9]]) {
-    const v = x * scale;
-    if (v >= 0.9995 || unit === "ns") return sign + Number(v.toPrecision(3)) + "\u00a0" + unit;
-  }
+export function short(seconds, unit = unitFor(Math.abs(seconds))) {
+  if (seconds === 0) return "0\u00a0s";
+  return (seconds < 0 ? "−" : "") + Number((Math.abs(seconds) * scales[unit]).toPrecision(3)) + "\u00a0" + unit;
 }
 
 // shortWith writes a value with its half-width, in the unit of the greater.
 export function shortWith(value, half) {
-  const unit = short(Math.max(Math.abs(value), half)).split("\u00a0")[1], scale = { s: 1, ms: 1e3, us: 1e6, ns: 1e9 }[unit];
+  const unit = unitFor(Math.max(Math.abs(value), half)), scale = scales[unit];
   const places = Math.max(0, Math.min(4, 1 - Math.floor(Math.log10(half * scale))));
   const digits = (x) => (x * scale).toFixed(places).replace("-", "−");
   return `${digits(value)} ± ${digits(half)} ${unit}`;
@@ -43,7 +52,7 @@ const markerTakes = 10, tickTakes = 30;
 // advice is what to do about a second's state, so long after the fix was begun:
 // its mood, its word, which way the marker must go on the axis (+1 later), and
 // what the state is against the tolerance.
-export function advice(s, tolerance, measured) {
+export function advice(s, tolerance, measured, unit) {
   if (s.offset_s === null) {
     const marker = s.verdict === "no-marker";
     if (measured < (marker ? markerTakes : tickTakes)) return { mood: "wait", word: "wait", way: 0, target: "" };
@@ -51,18 +60,19 @@ export function advice(s, tolerance, measured) {
       target: marker ? "see the levels below; is the clock's pulse plugged in?" : "another carrier, station or hour may be heard; see the levels below" };
   }
   if (s.verdict === "no-path") return { mood: "wait", word: "no path", way: 0, target: `the marker stands ${asHeard(s.offset_s)}` };
-  const x = Math.abs(s.offset_s), tol = short(tolerance), within = tolerance - x, p = s.prospect;
+  const larger = scales[unitFor(tolerance)] < scales[unit] ? unitFor(tolerance) : unit, say = (seconds) => short(seconds, larger);
+  const x = Math.abs(s.offset_s), tol = say(tolerance), within = tolerance - x, p = s.prospect;
   const certain = -tolerance <= s.ci95_s[0] && s.ci95_s[1] <= tolerance;
   const turn = (target) => ({ mood: "turn", word: s.offset_s > 0 ? "retard" : "advance", way: s.offset_s > 0 ? 1 : -1, target });
   if (s.marker.missing_s > 0) {
     return { mood: "wait", word: "no pulse", way: 0, target: `no pulse of the marker for ${s.marker.missing_s} s` };
   }
-  if (x > tolerance) return turn(`make its tick come ${s.offset_s > 0 ? "later" : "earlier"}: ${short(x - tolerance)} to go to ±${tol}`);
+  if (x > tolerance) return turn(`make its tick come ${s.offset_s > 0 ? "later" : "earlier"}: ${say(x - tolerance)} to go to ±${tol}`);
   if (certain) return { mood: "set", word: "stop", way: 0, target: `set: within ±${tol}, certain to 95 %` };
   if (p.limit_s >= tolerance) {
-    return { mood: "wait", word: "hold", way: 0, target: `cannot be proven to ±${tol}: the limit is ±${short(p.limit_s)}, from the ${p.limit_from}; ${narrower(p.limit_from)}` };
+    return { mood: "wait", word: "hold", way: 0, target: `cannot be proven to ±${tol}: the limit is ±${say(p.limit_s)}, from the ${p.limit_from}; ${narrower(p.limit_from)}` };
   }
-  if (within <= p.limit_s) return turn(`within ±${tol}, not for certain: turn on, ${short(x + p.limit_s - tolerance)} to go`);
+  if (within <= p.limit_s) return turn(`within ±${tol}, not for certain: turn on, ${say(x + p.limit_s - tolerance)} to go`);
   // A mean's variance falls as the time it is taken over grows.
   const more = Math.max(0, p.averaged_s * (p.noise_s ** 2 / (within ** 2 - p.limit_s ** 2) - 1));
   return { mood: "wait", word: "hold", way: 0, target: `within ±${tol}, certain in about ${soon(more)}` };
@@ -89,15 +99,15 @@ function soon(seconds) {
 
 // sides writes the sides of an interval: "±0.16 ms", or "−0.10/+0.22 ms" when they
 // differ by more than a tenth. Away from zero is up.
-export function sides(x, ci95) {
+export function sides(x, ci95, unit = unitFor(Math.max(x - ci95[0], ci95[1] - x))) {
   let below = x - ci95[0], above = ci95[1] - x;
   if (x < 0) [below, above] = [above, below];
-  if (Math.max(below, above) <= 1.1 * Math.min(below, above)) return `±${short((below + above) / 2)}`;
-  return `−${short(below)}/+${short(above)}`;
+  if (Math.max(below, above) <= 1.1 * Math.min(below, above)) return `±${short((below + above) / 2, unit)}`;
+  return `−${short(below, unit).split("\u00a0")[0]}/+${short(above, unit)}`;
 }
 
 // intervalText says the offset with its interval.
-export function intervalText(s, measured) {
+export function intervalText(s, measured, unit) {
   if (s.offset_s === null) {
     if (s.verdict === "no-marker" && measured < markerTakes) return "listening for the marker, which takes a few seconds";
     if (s.verdict !== "no-marker" && measured < tickTakes) return "listening for ticks, which takes half a minute or less";
@@ -105,7 +115,7 @@ export function intervalText(s, measured) {
   }
   if (s.verdict === "no-path") return s.reason;
   const against = s.radio.state === "by wire" ? "the reference" : "UTC";
-  return `the clock is ${s.sense === "ahead" ? "ahead of" : "behind"} ${against}, ${sides(s.offset_s, s.ci95_s)} (95\u00a0%)`;
+  return `the clock is ${s.sense === "ahead" ? "ahead of" : "behind"} ${against}, ${sides(s.offset_s, s.ci95_s, unit)} (95\u00a0%)`;
 }
 
 export function receptionText(r) {

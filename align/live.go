@@ -96,12 +96,14 @@ func (l *Live) state() Second {
 		s.Count = a.pulses.Seconds()
 		s.Marker = stateOf(a.pulses)
 		s.Marker.Step /= a.rate
+		s.Marker.Moved /= a.rate
 		s.Marker.Channel, s.Marker.Edge = a.marker+1, a.detectors[a.marker].Assess().Edge.String()
 		l.listen(&s)
 		l.coasting = s.Radio.State == Coasting
 	}
 	f := a.report(l.arrivals, decoder.Reading)
 	s.take(f)
+	s.Turning = a.settings.Turns.follow(&s)
 	if f.Offset != nil {
 		s.SecondOfMinute = a.secondOfMinute(&f)
 	}
@@ -125,10 +127,11 @@ func (l *Live) levels() []ChannelLevel {
 	return all
 }
 
-// stateOf describes the latest pulse of a track; the step is in frames.
+// stateOf describes the latest pulse of a track; the step and their
+// sum are in frames.
 func stateOf(t *marker.Track) MarkerState {
 	last := t.Seconds() - 1
-	m := MarkerState{Jitter: t.JitterSeconds(), Beat: math.Abs(t.BeatSeconds())}
+	m := MarkerState{Jitter: t.JitterSeconds(), Beat: math.Abs(t.BeatSeconds()), Moved: t.Shift()}
 	for m.Missing = 0; m.Missing <= last; m.Missing++ {
 		if _, ok := t.Pulse(last - m.Missing); ok {
 			break

@@ -30,6 +30,8 @@ type Second struct {
 	Rate     *Rate       `json:"rate"`
 	Marker   MarkerState `json:"marker"`
 	Radio    Reception   `json:"radio"`
+	// Turning is the clock's adjustment; null where nobody follows it.
+	Turning *Turning `json:"turning"`
 	// Stations heard at any time, in the order in which they were found.
 	Stations []StationState `json:"stations"`
 	Levels   []ChannelLevel `json:"levels"`
@@ -78,6 +80,8 @@ type MarkerState struct {
 	Beat    float64 `json:"beat_s"` // see MarkerFix
 	// Step is by how much the latest pulse had moved, positive later; 0: it had not.
 	Step float64 `json:"step_s"`
+	// Moved is the sum of all steps so far, positive later.
+	Moved float64 `json:"moved_s"`
 }
 
 // ChannelLevel is the level of one channel over the second.

@@ -37,6 +37,9 @@ type Settings struct {
 	// embedded climatology.
 	Maps      ionosphere.Maps
 	Ionograms []path.Ionogram // the F2 layer as measured
+	// Turns learns what the clock's adjustment does, over several measurements; nil:
+	// nobody adjusts it.
+	Turns *Turns
 }
 
 // What is assumed when nothing is said. All are shown in the budget.

@@ -347,8 +347,10 @@ func (w *Wired) state() Second {
 	if s.Count > 0 {
 		s.Marker = stateOf(w.pulses)
 		s.Marker.Step /= w.rate
+		s.Marker.Moved /= w.rate
 		s.Marker.Channel, s.Marker.Edge = w.marker+1, w.detectors[1].Assess().Edge.String()
 	}
 	s.take(w.report())
+	s.Turning = w.settings.Turns.follow(&s)
 	return s
 }

@@ -199,7 +199,7 @@ func TestSettingsFile(t *testing.T) {
 // Every flag of every command can be set in the file, to what it would be on
 // the command line.
 func TestEveryFlagHasASetting(t *testing.T) {
-	samples := []string{"true", "false", "18:20:41@12.5s", "7", "90s", "a.wav", "wwv", "wwv=7.2ms", "10MHz", "2026-03-14T18:20:07Z", "50.2,-5.6", "0.4ms±0.1ms",
+	samples := []string{"true", "false", "18:20:41@12.5s", "7", "90s", "a.wav", "wwv", "clockwise", "wwv=7.2ms", "10MHz", "2026-03-14T18:20:07Z", "50.2,-5.6", "0.4ms±0.1ms",
 		"Europe/London", "60s=12ms", "50", "44100", "285km", "sea"}
 	// value is a flag's after a command was given args.
 	value := func(args []string, flag string) (any, error) {

@@ -96,14 +96,21 @@ func (c *listenCmd) askHands() string {
 // errWiredHands: what the hands should show is told by a broadcast.
 var errWiredHands = usageError{errors.New("--hands needs a broadcast that tells the time, and --wired has none: leave one of them out")}
 
-// openKeys lets the hands be told, where somebody sits who can be asked.
+// openKeys lets the hands and the turns be told, where somebody sits who can be asked.
 func (c *listenCmd) openKeys(p *program) *view.Keyboard {
 	_, drawn := view.Terminal(p.stdout)
 	drawn = drawn && !c.JSON
-	if f, ok := p.stdin.(*os.File); c.Wired || !c.Hands.key && !(drawn && ok && term.IsTerminal(int(f.Fd()))) {
+	if !c.Hands.key && !c.keyed(p) {
 		return &view.Keyboard{Restore: func() {}}
 	}
 	return view.OpenKeyboard(p.stdin, drawn, c.Hands.key)
+}
+
+// keyed reports whether somebody sits at a terminal whose keys come singly.
+func (c *listenCmd) keyed(p *program) bool {
+	_, drawn := view.Terminal(p.stdout)
+	f, ok := p.stdin.(*os.File)
+	return drawn && !c.JSON && !c.Hands.key && ok && term.IsTerminal(int(f.Fd()))
 }
 
 // heed shows what is typed, and takes what is entered.
@@ -113,6 +120,13 @@ func (c *listenCmd) heed(k view.Typing, m measurement, show view.Display) {
 		return
 	}
 	show.Typed("")
+	if said, ok := told(&c.turns, k.Text); ok {
+		show.Say(said)
+		return
+	}
+	if c.Wired {
+		return
+	}
 	taker, ok := m.(handsTaker)
 	if !ok {
 		return

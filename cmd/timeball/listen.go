@@ -28,11 +28,14 @@ type listenCmd struct {
 	For       time.Duration `placeholder:"2m" help:"Stop by itself after this long (default: when interrupted)."`
 	Record    string        `placeholder:"FILE.wav" help:"Record what is measured, too."`
 	Wired     bool          `help:"The receiver's channel carries another clock's pulse: compare the two."`
+	Turn      turnWay       `placeholder:"clockwise" help:"What each adjustment is until two are known: one turn clockwise or anticlockwise, or one press. Then what is to go is told in turns."`
 	Beep      bool          `help:"Sound a tone each second: the higher, the nearer. It must not reach the input."`
 	Page      pageAddress   `help:"Show it on a web page, too, for this machine alone; --page=192.168.1.5:8000, an address of it, for all who have the link."`
 	Report    string        `placeholder:"FILE.html" help:"Write a report of the fix."`
 	Log       bool          `default:"true" negatable:"" help:"Enter the fix in the logbook (default: yes)."`
 	JSON      bool          `name:"json" help:"Print one JSON object a second (timeball.second/1), and the fix (timeball.fix/1) at the end."`
+
+	turns align.Turns
 }
 
 // Help is kong's long help.
@@ -125,6 +128,10 @@ func (c *listenCmd) session(p *program, settings align.Settings) (*outcome, erro
 	options := view.Options{JSON: c.JSON, Tolerance: float64(c.Tolerance), Recording: c.Record}
 	if !c.Wired {
 		options.Ask = c.askHands()
+	}
+	c.turns.Expect, settings.Turns = c.Turn.Adjusted, &c.turns
+	if c.keyed(p) {
+		options.AskTurns = askTurns
 	}
 	show := view.Open(p.stdout, p.stderr, options)
 	defer show.End()

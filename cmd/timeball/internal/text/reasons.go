@@ -23,10 +23,15 @@ func Fix(f align.Fix) align.Fix {
 	return f
 }
 
-// Second puts into words why there is no fix.
+// Second puts into words why there is no fix, and what is left to turn.
 func Second(s align.Second) align.Second {
 	if s.Why != nil {
 		s.Reason = reason(s.Why)
+	}
+	if s.Turning != nil {
+		worded := *s.Turning
+		worded.Says = turning(&worded)
+		s.Turning = &worded
 	}
 	return s
 }

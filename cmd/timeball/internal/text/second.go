@@ -65,6 +65,12 @@ func Listening(s *align.Second) string {
 	return ""
 }
 
+// What a hand is to do to the clock.
+const (
+	Retard  = "retard"
+	Advance = "advance"
+)
+
 // Action is what to do, in a word or two that read from afar.
 func Action(s *align.Second, tolerance float64) string {
 	switch {
@@ -75,9 +81,9 @@ func Action(s *align.Second, tolerance float64) string {
 	case math.Abs(*s.Offset) <= tolerance && (s.Verdict != align.Found || !TurnOn(s, tolerance)):
 		return "hold"
 	case s.Sense == align.Ahead:
-		return "retard"
+		return Retard
 	default:
-		return "advance"
+		return Advance
 	}
 }
 

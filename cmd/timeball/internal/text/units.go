@@ -34,6 +34,9 @@ func PlainUnits() {
 	}
 }
 
+// plainUnits reports whether PlainUnits was called.
+func plainUnits() bool { return micro() == "us" }
+
 // micro is the name of the microsecond.
 func micro() string { return SecondUnits[2].Name }
 

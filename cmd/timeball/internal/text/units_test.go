@@ -1,9 +1,11 @@
 package text
 
 import (
+	"math"
 	"slices"
 	"testing"
 
+	"timeball/align"
 	"timeball/cmd/timeball/internal/testkit"
 )
 
@@ -55,5 +57,8 @@ func TestUnitsOfAStatement(t *testing.T) {
 	PlainUnits()
 	if got, gains := Short(3e-6), Gaining(1e-12, 1e-12); got != "3 us" || gains != "gains 86 ± 86 ns a day (1e-12)" || micro() != "us" {
 		t.Errorf("%s, %s", got, gains)
+	}
+	if got := counted(2.6, align.InTurns, math.Round); got != "2 1/2 turns" {
+		t.Error(got)
 	}
 }

@@ -24,6 +24,7 @@ type Options struct {
 	Tolerance float64 // s
 	Recording string  // file, if any
 	Ask       string  // how to tell what the hands show; empty: it cannot be told
+	AskTurns  string  // how to tell what was turned; the same
 }
 
 // Open chooses how to show: the whole screen on a terminal that can, else
@@ -36,7 +37,7 @@ func Open(out, messages io.Writer, o Options) Display {
 	if !ok {
 		return &lineDisplay{w: out, messages: messages, tolerance: o.Tolerance}
 	}
-	v := &view{tolerance: o.Tolerance, recording: o.Recording, ask: o.Ask}
+	v := &view{tolerance: o.Tolerance, recording: o.Recording, ask: o.Ask, askTurns: o.AskTurns}
 	return &listenScreen{screen: newScreen(f, v), view: v}
 }
 

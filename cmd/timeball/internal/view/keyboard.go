@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"io"
 	"os"
+	"strings"
 
 	"golang.org/x/term"
 )
@@ -53,6 +54,9 @@ const (
 	rubout    = 0x7f
 )
 
+// Letters enter what was typed before them, and themselves.
+const Letters = "cap"
+
 // mostTyped is the length of the longest time of day.
 const mostTyped = len("18:20:41")
 
@@ -74,9 +78,12 @@ func (k *Keyboard) readKeys(r io.Reader, anyKey bool) {
 				continue
 			case b == enter || anyKey:
 				entered = true
+			case strings.IndexByte(Letters, b) >= 0:
+				text += string(b)
+				entered = true
 			case (b == backspace || b == rubout) && text != "":
 				text = text[:len(text)-1]
-			case (b >= '0' && b <= '9' || b == ':') && len(text) < mostTyped:
+			case (b >= '0' && b <= '9' || b == ':' || b == '.') && len(text) < mostTyped:
 				text += string(b)
 			}
 		}

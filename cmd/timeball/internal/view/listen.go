@@ -19,6 +19,7 @@ type view struct {
 	recording string        // file, if any
 	messages  []string
 	ask       string // how to tell what the hands show; empty: it cannot be told
+	askTurns  string // how to tell what was turned; the same
 	typed     string // of that, so far
 }
 
@@ -119,6 +120,7 @@ func (v view) blocks(width, height int) []block {
 		{2, empty},
 		{11, []row{{v.interval(width), m}}},
 		{9, v.target()},
+		{v.turnsWorth(), v.turns()},
 		{8, []row{v.radio()}},
 		{6, v.bars(width)},
 		{5, []row{{v.clock(), plain}}},
@@ -277,9 +279,38 @@ func (v view) bars(width int) []row {
 	return all
 }
 
+// turns says what is left to turn, or how to tell what was turned.
+func (v view) turns() []row {
+	g := v.now.Turning
+	if g == nil || v.now.Offset == nil {
+		return nil
+	}
+	if says := text.Turns(v.now, v.tolerance); says != "" {
+		m := plain
+		if g.Going == align.SlowDown || g.Going == align.Leaving {
+			m = alert
+		}
+		return []row{{says, m}}
+	}
+	if v.askTurns != "" && g.Known == align.Untried {
+		return []row{{v.askTurns, plain}}
+	}
+	return nil
+}
+
+// turnsWorth is that of what is left to turn, or of a mere hint.
+func (v view) turnsWorth() int {
+	if text.Turns(v.now, v.tolerance) == "" {
+		return 2
+	}
+	return 9
+}
+
 // hands says how to set the hands, or how to tell what they show.
 func (v view) hands() []row {
 	switch s := v.now; {
+	case v.typed != "" && v.askTurns != "" && !strings.Contains(v.typed, ":"):
+		return []row{{v.typed + "_  Enter as the hands show it; c, a or p for turns", alert}}
 	case v.typed != "":
 		return []row{{"hands: " + v.typed + "_  Enter as they show it", alert}}
 	case s.WholeSeconds != nil && *s.WholeSeconds == 0:
@@ -337,6 +368,9 @@ func Line(s align.Second, tolerance float64, last text.Unit) string {
 		return fmt.Sprintf("%s  no path delay: %s  (the marker stands %s)  %s", when, s.Reason, text.AsHeard(*s.Offset), v.radio().text)
 	}
 	line := fmt.Sprintf("%s  %s  %s: %s  %s", when, text.BoundedIn(last.Next(&s), *s.Offset, *s.CI95), s.Sense, text.Action(&s, tolerance), v.radio().text)
+	if says := text.Turns(&s, tolerance); says != "" {
+		line += "  " + says
+	}
 	if s.Marker.Missing > 0 {
 		line += fmt.Sprintf("  no pulse for %d s", s.Marker.Missing)
 	}

@@ -36,6 +36,15 @@ func TestListenView(t *testing.T) {
 	wire := testkit.Second(3.2104e-6, 8e-9)
 	wire.Radio, wire.Stations = align.Reception{State: align.ByWire}, nil
 
+	turned := testkit.Second(0.0123456, 0.12e-3)
+	turned.Turning = &align.Turning{Unit: align.InTurns, Known: align.Tried, Each: -2e-3, ToGo: new(-6.2), UToGo: new(0.1), Going: align.AtRest}
+	turned = text.Second(turned)
+	slow := turned
+	slow.Turning = &align.Turning{Unit: align.InTurns, Known: align.Tried, Each: -2e-3, ToGo: new(-6.2), UToGo: new(0.1), Going: align.SlowDown, Left: new(3.1)}
+	slow = text.Second(slow)
+	untried := testkit.Second(0.0123456, 0.12e-3)
+	untried.Turning = &align.Turning{Unit: align.InTurns, Known: align.Untried, Going: align.AtRest}
+
 	for _, size := range [][2]int{{38, 10}, {80, 24}, {150, 40}} {
 		for _, c := range []struct {
 			name string
@@ -53,6 +62,9 @@ func TestListenView(t *testing.T) {
 			{"no-path", view{now: &noPath, tolerance: 1e-3}},
 			{"verifying", view{now: &verifying, tolerance: 1e-3}},
 			{"wire", view{now: &wire, tolerance: 1e-6}},
+			{"turns", view{now: &turned, tolerance: 1e-3}},
+			{"slow-down", view{now: &slow, tolerance: 1e-3}},
+			{"untried", view{now: &untried, tolerance: 1e-3, askTurns: "turns: turn once, stop, press c for clockwise, a for anticlockwise; p for a press of a button (2c: two)"}},
 			{"waiting", view{}},
 		} {
 			name := fmt.Sprintf("%s-%dx%d", c.name, size[0], size[1])

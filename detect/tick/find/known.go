@@ -89,7 +89,7 @@ func (f *Finder) recognise(t *track) {
 	if !alone && t.order.Rival > -rivalOdds {
 		named = false // it may be the other
 	}
-	if alone && t.order.Known < contrary*float64(t.order.Heard) {
+	if alone && (t.order.Known < contrary*float64(t.order.Heard) || t.order.Kept < -rivalOdds) {
 		named = false // no minute of the station's is like that
 	}
 	switch {

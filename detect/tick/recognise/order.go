@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+
 	"timeball/capture/station"
 )
 
@@ -13,6 +15,12 @@ type Order struct {
 	// Known is for the station against something unknown: its sounds in the
 	// station's order, against a random order or one of its own.
 	Known float64
+	// Kept is for the same against the station's own sounds in any order, or the
+	// commonest of them in every second, as clocks and a broadcaster's pips have it.
+	// What is heard wrong alike, as other tones beneath, counts for neither: a low
+	// Kept is evidence against the station. Of its own recordings no more than
+	// exp(Kept) come so low.
+	Kept float64
 	// Rival is that of the likeliest other station against this one, and Other
 	// which it is; −Inf and nil without any.
 	Rival float64
@@ -47,19 +55,20 @@ var tempers = [...]struct{ tick, tone, prior float64 }{{1, 1, 0.7}, {1, 0.3, 0.1
 // stations, of which s may be one. start tells, when it is known, the second of the
 // hour at flywheel second 0 to within 30 s; NaN: not known.
 func (l *Listener) Order(s *station.Station, others []*station.Station, start float64) Order {
-	out := Order{Known: math.Inf(-1), Rival: math.Inf(-1), Second: -1, Heard: len(l.heard)}
+	out := Order{Known: math.Inf(-1), Kept: math.Inf(-1), Rival: math.Inf(-1), Second: -1, Heard: len(l.heard)}
 	if len(l.heard) < 5 {
-		out.Known = 0
+		out.Known, out.Kept = 0, 0
 		return out
 	}
 	off := l.off()
 	ticks := l.ticks()
 	var rivals []float64
-	top := math.Inf(-1)
+	top, loose := math.Inf(-1), math.Inf(-1)
 	for _, b := range tempers {
 		m := l.measure(off, ticks, b.tick, b.tone)
 		own, k, clear := m.inOrder(l, s, start)
 		out.Known = logAdd(out.Known, math.Log(b.prior)+own-m.unknown(l))
+		out.Kept, loose = logAdd(out.Kept, math.Log(b.prior)+own), logAdd(loose, math.Log(b.prior)+m.loose(l, s, math.IsNaN(start)))
 		if own > top {
 			top = own
 			out.Second, out.Ref = -1, l.heard[0].n
@@ -75,6 +84,7 @@ func (l *Listener) Order(s *station.Station, others []*station.Station, start fl
 			rivals[i] = max(rivals[i], other-own)
 		}
 	}
+	out.Kept -= loose
 	for i, r := range rivals {
 		if r > out.Rival {
 			out.Rival, out.Other = r, others[i]
@@ -180,6 +190,54 @@ func (m *measured) likes(s sound, programme, other float64, every uint64) []floa
 	return out
 }
 
+// each calls f with the log likelihoods of the sounds that station s makes, by their
+// place in the list and by second, for each of the shares that other things may have,
+// and with the logarithm of those shares' probability beforehand.
+func (m *measured) each(l *Listener, s *station.Station, of *[60]*schedule, f func(rows [][]float64, prior float64)) {
+	hums := programmeShares[:]
+	if len(s.Tones) == 0 {
+		hums = hums[:1]
+	}
+	rows, made := make([][]float64, len(l.sounds)), soundsOf(of)
+	for _, hum := range hums {
+		for _, other := range otherShares {
+			for _, id := range made {
+				rows[id] = m.likes(l.sounds[id], hum, other.share, l.tiles.every())
+			}
+			f(rows, math.Log(other.prior/float64(len(hums))))
+		}
+	}
+}
+
+// loose is the log likelihood of the station's sounds in no order: each second has one
+// at random, or all have the commonest. Shares that are learnt fit the seconds too
+// well, in the worst case by (c−1)/2·ln n + ln c for c sounds in n seconds (Krichevsky
+// and Trofimov 1981, from memory), which is taken off again.
+func (m *measured) loose(l *Listener, s *station.Station, plain bool) float64 {
+	log := math.Inf(-1)
+	of := l.scheduleOf(s, plain)
+	minute := of[plainMinute(s)]
+	m.each(l, s, of, func(rows [][]float64, prior float64) {
+		var own [][]float64
+		for id := range rows {
+			if slices.Contains(minute.sounds[:], id) {
+				own = append(own, rows[id])
+			}
+		}
+		like := make([][]float64, len(m.tick))
+		for i := range like {
+			for _, row := range own {
+				like[i] = append(like[i], row[i])
+			}
+		}
+		c := float64(len(own))
+		fit := (c-1)/2*math.Log(float64(len(like))) + math.Log(c)
+		alike := floats.Sum(rows[minute.commonest()])
+		log = logAdd(log, prior-math.Ln2+logAdd(alike, mix(like)-fit))
+	})
+	return log
+}
+
 // inOrder is the log likelihood of the station's order, the mean over the seconds k at
 // which its minute may begin, and the likeliest of them.
 func (m *measured) inOrder(l *Listener, s *station.Station, start float64) (log float64, k int64, sure bool) {
@@ -189,46 +247,35 @@ func (m *measured) inOrder(l *Listener, s *station.Station, start float64) (log 
 	if !plain {
 		begin, first, count = int64(math.Round(start)), -30, 61
 	}
-	hums := programmeShares[:]
-	if len(s.Tones) == 0 {
-		hums = hums[:1]
-	}
 	logs := make([]float64, count)
 	for j := range logs {
 		logs[j] = math.Inf(-1)
 	}
 	of := l.scheduleOf(s, plain)
-	rows := make([][]float64, len(l.sounds))
-	for _, hum := range hums {
-		for _, other := range otherShares {
-			prior := math.Log(other.prior / float64(len(hums)))
-			for id, sd := range l.sounds {
-				rows[id] = m.likes(sd, hum, other.share, l.tiles.every())
-			}
-			for j := range count {
-				var plain, changed [60]float64
-				total := 0.0
-				for i := range l.heard {
-					second := int(((begin+l.heard[i].n-first-j)%3600 + 3600) % 3600)
-					sch := of[second/60]
-					second %= 60
-					p, e := sch.sounds[second], sch.emphasised[second]
-					if p == e {
-						total += rows[p][i]
-						continue
-					}
-					plain[second] += rows[p][i]
-					changed[second] += rows[e][i]
+	m.each(l, s, of, func(rows [][]float64, prior float64) {
+		for j := range count {
+			var plain, changed [60]float64
+			total := 0.0
+			for i := range l.heard {
+				second := int(((begin+l.heard[i].n-first-j)%3600 + 3600) % 3600)
+				sch := of[second/60]
+				second %= 60
+				p, e := sch.sounds[second], sch.emphasised[second]
+				if p == e {
+					total += rows[p][i]
+					continue
 				}
-				for r := range plain {
-					if plain[r] != 0 || changed[r] != 0 {
-						total += logAdd(math.Log(1-emphasis)+plain[r], math.Log(emphasis)+changed[r])
-					}
-				}
-				logs[j] = logAdd(logs[j], total+prior)
+				plain[second] += rows[p][i]
+				changed[second] += rows[e][i]
 			}
+			for r := range plain {
+				if plain[r] != 0 || changed[r] != 0 {
+					total += logAdd(math.Log(1-emphasis)+plain[r], math.Log(emphasis)+changed[r])
+				}
+			}
+			logs[j] = logAdd(logs[j], total+prior)
 		}
-	}
+	})
 	best := 0
 	for j, v := range logs {
 		if v > logs[best] {

@@ -74,6 +74,34 @@ func (t tiles) every() uint64 { return 1<<len(t) - 1 }
 // minutes has them, and as DUT1 may change them, by their place in a listener's list.
 type schedule struct{ sounds, emphasised [60]int }
 
+// commonest is the sound of most seconds.
+func (s *schedule) commonest() int {
+	count, best := map[int]int{}, s.sounds[0]
+	for _, id := range s.sounds {
+		if count[id]++; count[id] > count[best] {
+			best = id
+		}
+	}
+	return best
+}
+
+// soundsOf lists the sounds of all minutes.
+func soundsOf(minutes *[60]*schedule) (ids []int) {
+	for i, s := range minutes {
+		if slices.Index(minutes[:], s) < i {
+			continue // as an earlier one
+		}
+		for second := range s.sounds {
+			for _, id := range []int{s.sounds[second], s.emphasised[second]} {
+				if !slices.Contains(ids, id) {
+					ids = append(ids, id)
+				}
+			}
+		}
+	}
+	return ids
+}
+
 // tonesOf lists the pitches of a station's marks, that of its seconds first.
 func tonesOf(s *station.Station) []float64 {
 	tones := []float64{s.ToneHz}

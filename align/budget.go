@@ -23,5 +23,5 @@ func combine(lines []BudgetLine) (u, dof float64) {
 type Quantity struct {
 	Value float64
 	U     float64 // standard uncertainty
-	Note  string  // how it came to be known, for the budget
+	Known Remark  // how it came to be known
 }

@@ -69,7 +69,7 @@ func Combine(fixes []Fix, c Combination) (Fix, error) {
 	f.Warnings, f.Notices = []string{}, g.left
 	f.Candidates, f.DoF = nil, nil
 	common, commonU := f.common()
-	f.Budget = append([]BudgetLine{{Source: "joint path and ticks", Type: "B", U: joint.Offset.U(), Note: "of all recordings together"}}, common...)
+	f.Budget = append([]BudgetLine{{Source: "joint path and ticks", Type: "B", U: joint.Offset.U(), Known: AllTogether{}}}, common...)
 	f.state(joint.Offset.Widen(commonU))
 	f.Rate = &Rate{joint.Rate, math.Hypot(joint.URate, leastRateU)}
 	// The joint solution has the receptions in order of time.

@@ -1,9 +1,7 @@
 package align
 
 import (
-	"fmt"
 	"math"
-	"strings"
 	"time"
 
 	"timeball/align/path"
@@ -20,9 +18,12 @@ type delay struct {
 	used   PathUsed
 	spread mixture.Mixture // the delay with all that is known of it
 	uDrift float64
-	note   string // for the budget
+	known  Remark // how it came to be known
 	notice Reason
 }
+
+// leastShare of a computed delay's variance is worth naming its cause.
+const leastShare = 0.03
 
 // givenMode stands for the mode of a delay that was given.
 const givenMode = "given"
@@ -33,7 +34,7 @@ const givenMode = "given"
 func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why PathUnknown, ok bool) {
 	for _, id := range []string{arr.Station.ID, ""} {
 		if q, given := a.settings.PathDelays[id]; given {
-			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: givenMode}, spread: mixture.Normal(q.Value, q.U), note: q.Note}, why, true
+			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: givenMode}, spread: mixture.Normal(q.Value, q.U), known: q.Known}, why, true
 		}
 	}
 	switch {
@@ -48,25 +49,25 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why 
 		return d, PathUnknown{Err: err}, false
 	}
 	p := c.WithArrivals(heardOf(arr))
-	mode, _ := p.FirstMode()
+	mode, share := p.FirstMode()
+	how := PathComputed{First: mode}
 	d = delay{
 		used:   PathUsed{Delay: p.DelaySeconds + c.Bend, U: p.USeconds, Mode: mode, GreatCircle: p.GreatCircleSeconds, Drift: c.Drift},
-		spread: p.Delay.Shift(c.Bend), uDrift: c.UDrift, note: "computed; first arrival most likely " + mode,
+		spread: p.Delay.Shift(c.Bend), uDrift: c.UDrift,
 	}
 	switch {
-	case p.Contradicted:
-		d.notice = PathContradicted{arr.Station.ID, p.Note}
-	case p.Note != "":
-		d.note = "computed; " + p.Note
+	case p.Stray > 0:
+		d.notice = PathContradicted{arr.Station.ID, p.Stray}
+	case p.Spaced:
+		how.BySpacing = share
 	}
-	var shares []string
 	for _, cause := range p.Causes {
 		d.used.Causes = append(d.used.Causes, PathCause{cause.Name, cause.USeconds})
-		if share := cause.USeconds * cause.USeconds / (p.USeconds * p.USeconds); share > 0.03 {
-			shares = append(shares, fmt.Sprintf("%s %.0f %%", cause.Name, 100*share))
+		if share := cause.USeconds * cause.USeconds / (p.USeconds * p.USeconds); share > leastShare {
+			how.From = append(how.From, Share{cause.Name, share})
 		}
 	}
-	d.note += "; from " + strings.Join(shares, ", ")
+	d.known = how
 	return d, why, true
 }
 

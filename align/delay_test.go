@@ -3,7 +3,6 @@ package align
 import (
 	"io"
 	"math"
-	"strings"
 	"testing"
 	"time"
 
@@ -126,8 +125,8 @@ func TestCausesAreTold(t *testing.T) {
 	if u := o.fix.Path.U; math.Abs(math.Sqrt(sum)/u-1) > 1e-6 {
 		t.Errorf("u = %g s, its causes make %g s", u, math.Sqrt(sum))
 	}
-	if note := o.lines[len(o.lines)-1].Note; !strings.Contains(note, "; from mode ") {
-		t.Errorf("the budget says %q", note)
+	if how, _ := o.lines[len(o.lines)-1].Known.(PathComputed); len(how.From) == 0 || how.From[0].Cause != "mode" {
+		t.Errorf("the budget says %+v", how)
 	}
 	if p := o.fix.Path; p.Delay <= p.GreatCircle || p.GreatCircle < 4.6e-3 {
 		t.Errorf("delay %g s, along the ground %g s", p.Delay, p.GreatCircle)
@@ -182,7 +181,7 @@ func TestArrivalsAreUsed(t *testing.T) {
 	}
 	one := heard()
 	two := heard(timing.Path{ExcessSeconds: delays["2F2"] - delays["1F2"], UExcess: 30e-6})
-	if two.fix.Path.U >= one.fix.Path.U || two.notice != nil || !strings.Contains(two.lines[len(two.lines)-1].Note, "spacing of the arrivals") {
+	if two.fix.Path.U >= one.fix.Path.U || two.notice != nil || two.lines[len(two.lines)-1].Known.(PathComputed).BySpacing == 0 {
 		t.Errorf("u = %g s with the spacing, %g s without; %q, %+v", two.fix.Path.U, one.fix.Path.U, two.notice, two.lines)
 	}
 	odd := heard(timing.Path{ExcessSeconds: 9e-3, UExcess: 30e-6})

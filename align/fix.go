@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"timeball/detect/marker"
+	"timeball/detect/timecode"
 )
 
 // Fix is one finished measurement, in the form `replay --json` prints
@@ -36,10 +37,11 @@ type Fix struct {
 	At         *time.Time  `json:"at"` // UTC of the last marker, when known
 	Rate       *Rate       `json:"rate"`
 	// WholeSeconds is what the clock's hands show minus what they should, by
-	// UTC (or UT1) and the zone they keep, when both are known; Hands says how to
-	// set them.
-	WholeSeconds *int   `json:"whole_seconds"`
-	Hands        string `json:"hands,omitempty"`
+	// UTC (or UT1) and the zone they keep, when both are known; Setting tells it hand
+	// by hand, and Hands is for the words.
+	WholeSeconds *int              `json:"whole_seconds"`
+	Setting      *timecode.Setting `json:"-"`
+	Hands        string            `json:"hands,omitempty"`
 	// OffsetUT1 is the local clock minus UT1, on wish, when the broadcast has told
 	// DUT1: to 0.1 s (Rec. ITU-R TF.460), and without the hands' whole seconds.
 	OffsetUT1   *float64     `json:"offset_ut1_s,omitempty"`
@@ -168,12 +170,14 @@ type Rate struct {
 	U float64 `json:"u"`
 }
 
-// BudgetLine is one contribution to the uncertainty (JCGM 100:2008, clause 8).
+// BudgetLine is one contribution to the uncertainty (JCGM 100:2008, clause 8). Known
+// says how it came to be known, and Note is for the words.
 type BudgetLine struct {
 	Source string   `json:"source"`
 	Type   string   `json:"type"` // A or B
 	U      float64  `json:"u_s"`
 	DoF    *float64 `json:"dof,omitempty"` // absent: infinite
+	Known  Remark   `json:"-"`
 	Note   string   `json:"note,omitempty"`
 }
 

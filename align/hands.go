@@ -44,7 +44,7 @@ func (a *Attempt) setHands(f *Fix, last int) {
 	if a.settings.UT1 {
 		s = h.Shown.CompareUT1(utc, *f.UTC.DUT1)
 	}
-	f.WholeSeconds, f.Hands = &s.WholeSeconds, s.Words
+	f.WholeSeconds, f.Setting = &s.WholeSeconds, &s
 }
 
 // setUT1 states the offset from UT1 on wish, once the broadcast has told DUT1.

@@ -150,7 +150,7 @@ func (s *Second) take(f Fix) {
 	if f.CI95 != nil {
 		s.Prospect = f.prospect()
 	}
-	s.At, s.WholeSeconds, s.Hands, s.UTC = f.At, f.WholeSeconds, f.Hands, f.UTC
+	s.At, s.WholeSeconds, s.Setting, s.UTC = f.At, f.WholeSeconds, f.Setting, f.UTC
 }
 
 // listen looks whether the stations' ticks still come.

@@ -431,11 +431,11 @@ func TestHandsNow(t *testing.T) {
 			told = true
 		}
 	}
-	const words = "pull the seconds forward by 3, the minutes are right, the hours are right"
-	if last.WholeSeconds == nil || *last.WholeSeconds != -3 || last.Hands != words {
-		t.Errorf("live: %v, %q", last.WholeSeconds, last.Hands)
+	want := timecode.Setting{Seconds: -3, WholeSeconds: -3, MinutesRead: true, HoursRead: true}
+	if last.WholeSeconds == nil || *last.WholeSeconds != -3 || *last.Setting != want {
+		t.Errorf("live: %v, %+v", last.WholeSeconds, last.Setting)
 	}
-	if f := live.Fix(); f.WholeSeconds == nil || *f.WholeSeconds != -3 || f.Hands != words {
-		t.Errorf("at the end: %v, %q", f.WholeSeconds, f.Hands)
+	if f := live.Fix(); f.WholeSeconds == nil || *f.WholeSeconds != -3 || *f.Setting != want {
+		t.Errorf("at the end: %v, %+v", f.WholeSeconds, f.Setting)
 	}
 }

@@ -53,8 +53,12 @@ type (
 		Chi2 float64
 		DoF  int
 	}
-	// PathContradicted: what was heard of a station fits no predicted path.
-	PathContradicted struct{ Station, Note string }
+	// PathContradicted: an arrival so long after a station's first fits no two of the
+	// predicted modes.
+	PathContradicted struct {
+		Station       string
+		ExcessSeconds float64
+	}
 	// LeftOut: a recording could not be combined with others.
 	LeftOut struct {
 		Recording string

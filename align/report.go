@@ -124,17 +124,17 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 		s.lines = append(s.lines, BudgetLine{Source: "emission " + arr.Station.ID, Type: "B", U: e})
 	}
 	if e := arr.EdgeU; e > 0 {
-		s.lines = append(s.lines, BudgetLine{Source: "edge " + arr.Station.ID, Type: "B", U: e, Note: "the time constant of the carrier's edge, fitted with what is known of it beforehand"})
+		s.lines = append(s.lines, BudgetLine{Source: "edge " + arr.Station.ID, Type: "B", U: e, Known: EdgeFitted{}})
 	}
 	if u := arr.FilterU; u > 0 {
-		s.lines = append(s.lines, BudgetLine{Source: "receiver's filter " + arr.Station.ID, Type: "B", U: u, Note: "what it may be that the noise does not tell"})
+		s.lines = append(s.lines, BudgetLine{Source: "receiver's filter " + arr.Station.ID, Type: "B", U: u, Known: FilterUntold{}})
 	}
 	s.ub, _ = combine(s.lines)
 	var way delay
 	if way, s.noPath, s.pathKnown = a.pathDelay(arr, begin); s.pathKnown {
 		s.fix.Path = &way.used
 		s.notice = way.notice
-		s.lines = append(s.lines, BudgetLine{Source: "path delay " + arr.Station.ID, Type: "B", U: way.used.U, Note: way.note})
+		s.lines = append(s.lines, BudgetLine{Source: "path delay " + arr.Station.ID, Type: "B", U: way.used.U, Known: way.known})
 	}
 	all, since := lines(arr, a.rate, period), float64(last)-arr.Ref
 	ticks, _ := extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
@@ -200,8 +200,8 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	receiver, skew := a.settings.Delays()
 	common := -receiver.Value + skew.Value
 	commonLines := []BudgetLine{
-		{Source: receiverDelay, Type: "B", U: receiver.U, Note: receiver.Note},
-		{Source: skewLine, Type: "B", U: skew.U, Note: skew.Note},
+		{Source: receiverDelay, Type: "B", U: receiver.U, Known: receiver.Known},
+		{Source: skewLine, Type: "B", U: skew.U, Known: skew.Known},
 		{Source: markerEdge, Type: "B", U: a.detectors[a.marker].Assess().ReferenceSigmaFrames / a.rate},
 	}
 
@@ -259,7 +259,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		scale := weights[i] * birge
 		ua += scale * scale * max(0, s.ua*s.ua-s.drift*s.drift-s.jitter*s.jitter)
 		if s.drift > 0 {
-			f.Budget = append(f.Budget, BudgetLine{Source: "path drift " + s.fix.ID, Type: "B", U: scale * s.drift, Note: "over the time since the middle of the ticks"})
+			f.Budget = append(f.Budget, BudgetLine{Source: "path drift " + s.fix.ID, Type: "B", U: scale * s.drift, Known: SinceTicks{}})
 		}
 	}
 	line := BudgetLine{Source: "tick average", Type: "A", U: math.Sqrt(ua)}

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"timeball/detect/levels"
+	"timeball/detect/timecode"
 )
 
 // SecondSchema names the form of Second.
@@ -37,10 +38,11 @@ type Second struct {
 	Levels   []ChannelLevel `json:"levels"`
 	At       *time.Time     `json:"at"` // UTC of the latest pulse, when known
 	// WholeSeconds is what the clock's hands show minus what they should, when
-	// known; Hands says how to set them.
-	WholeSeconds *int   `json:"whole_seconds"`
-	Hands        string `json:"hands,omitempty"`
-	UTC          *UTC   `json:"utc"`
+	// known; Setting tells it hand by hand, and Hands is for the words.
+	WholeSeconds *int              `json:"whole_seconds"`
+	Setting      *timecode.Setting `json:"-"`
+	Hands        string            `json:"hands,omitempty"`
+	UTC          *UTC              `json:"utc"`
 	// SecondOfMinute is the broadcast's, which may be known before UTC is.
 	SecondOfMinute *int `json:"second_of_minute"`
 }

@@ -47,12 +47,12 @@ var (
 	// DefaultReceiverDelay covers receivers with analogue filters of a few
 	// kilohertz, whose delay is a fraction of a millisecond; a receiver with
 	// digital filters may have more and must be calibrated (common practice).
-	DefaultReceiverDelay = Quantity{0.3e-3, 0.3e-3, "assumed: none was given"}
+	DefaultReceiverDelay = Quantity{0.3e-3, 0.3e-3, Assumed{}}
 	// DirectDelay is that of an antenna which is sampled itself; a tuned loop's is in
 	// the edge that is fitted. What is left is of the preamplifier (common practice).
-	DirectDelay = Quantity{0, 2e-6, "no receiver: the antenna itself is sampled"}
+	DirectDelay = Quantity{0, 2e-6, NoReceiver{}}
 	// DefaultSkew is none, to half a sample at 48 kHz either way (rectangular).
-	DefaultSkew = Quantity{0, 6e-6, "assumed: none was given"}
+	DefaultSkew = Quantity{0, 6e-6, Assumed{}}
 )
 
 // What ± is assumed for a value given without one, 95 % half-widths in seconds.
@@ -73,7 +73,7 @@ func (s Settings) Keyed() Settings {
 		stations[i] = &keyed
 	}
 	s.Stations = stations
-	s.PathDelays = map[string]Quantity{"": {Note: "keyed by the marker"}}
+	s.PathDelays = map[string]Quantity{"": {Known: KeyedByMarker{}}}
 	return s
 }
 

@@ -281,12 +281,12 @@ func (w *Wired) report() Fix {
 		{Source: "pulse average", Type: "A", U: value.U(), DoF: &dof},
 		{Source: "marker edge", Type: "B", U: local.ReferenceSigmaFrames / w.rate},
 		{Source: "reference edge", Type: "B", U: reference.ReferenceSigmaFrames / w.rate},
-		{Source: "skew", Type: "B", U: skew.U, Note: skew.Note},
+		{Source: "skew", Type: "B", U: skew.U, Known: skew.Known},
 	}
 	if Alike(local, reference) {
 		for i := 1; i <= 2; i++ {
 			f.Budget[i].U *= AlikeShare
-			f.Budget[i].Note = "both pulses are of one shape: what is in doubt is common to them but for a tenth"
+			f.Budget[i].Known = OneShape{}
 		}
 	}
 	ub, _ := combine(f.Budget[1:])

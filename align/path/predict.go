@@ -85,8 +85,11 @@ type Prediction struct {
 	SunspotsU float64 // its standard uncertainty
 	// SecondsPerSunspot is how the delay changes with R12.
 	SecondsPerSunspot float64
-	Note              string // what WithArrivals made of the arrivals
-	Contradicted      bool   // they fit no two modes
+	// What WithArrivals made of the arrivals: Spaced when their spacing told the mode
+	// of the first; Stray, the excess in seconds of the last, when they fit no two
+	// modes.
+	Spaced bool
+	Stray  float64
 
 	days []day
 }
@@ -191,9 +194,7 @@ func (w *weather) perSunspot(l *leg) float64 {
 }
 
 // WithArrivals takes in the arrivals that a recording tells apart, the earliest
-// first: readings that fit their spacing and strength gain weight. Note says what
-// was made of them; Contradicted is set when a later one fits no mode beside the
-// first.
+// first: readings that fit their spacing and strength gain weight.
 func (p Prediction) WithArrivals(heard []Heard) Prediction {
 	if len(p.days) == 0 || len(heard) == 0 {
 		return p
@@ -201,16 +202,14 @@ func (p Prediction) WithArrivals(heard []Heard) Prediction {
 	before := p
 	p.Modes = slices.Clone(p.Modes)
 	strays := p.summarise(heard)
-	first, share := p.FirstMode()
 	switch {
 	case len(heard) == 1:
 	case strays > 0.5:
 		p = before
 		p.summarise(heard[:1]) // what fits nothing tells nothing of the first
-		p.Contradicted = true
-		p.Note = fmt.Sprintf("an arrival %.2f ms after the first fits no two of the predicted modes: check station, place, time and sunspot number", heard[len(heard)-1].Excess*1e3)
+		p.Stray = heard[len(heard)-1].Excess
 	default:
-		p.Note = fmt.Sprintf("the spacing of the arrivals makes %s the first with %.0f %%", first, 100*share)
+		p.Spaced = true
 	}
 	return p
 }

@@ -141,7 +141,7 @@ func TestEveryReasonHasWords(t *testing.T) {
 	found := 0
 	eachFile(t, "align", func(name string, f *ast.File) {
 		for _, d := range f.Decls {
-			if m, ok := d.(*ast.FuncDecl); ok && m.Recv != nil && m.Name.Name == "reason" {
+			if m, ok := d.(*ast.FuncDecl); ok && m.Recv != nil && (m.Name.Name == "reason" || m.Name.Name == "remark") {
 				found++
 				if kind, ok := m.Recv.List[0].Type.(*ast.Ident); !ok || !strings.Contains(string(words), "case align."+kind.Name+":") {
 					t.Errorf("%s: there are no words for %v", name, m.Recv.List[0].Type)
@@ -149,7 +149,7 @@ func TestEveryReasonHasWords(t *testing.T) {
 			}
 		}
 	})
-	if found < 12 {
-		t.Errorf("%d reasons found", found)
+	if found < 32 {
+		t.Errorf("%d reasons and remarks found", found)
 	}
 }

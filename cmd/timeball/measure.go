@@ -173,7 +173,7 @@ func delayOf(given *delay, spread float64, kept *calibration) *align.Quantity {
 	}
 	return &align.Quantity{
 		Value: kept.DelaySeconds, U: kept.USeconds,
-		Note: fmt.Sprintf("calibrated %s by %s", kept.Date.UTC().Format(time.DateOnly), kept.Method),
+		Known: align.Told(fmt.Sprintf("calibrated %s by %s", kept.Date.UTC().Format(time.DateOnly), kept.Method)),
 	}
 }
 

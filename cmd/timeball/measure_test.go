@@ -101,12 +101,12 @@ func TestCalibratedDelays(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if q := s.ReceiverDelay; q == nil || *q != (align.Quantity{Value: 0.41e-3, U: 2e-5, Note: "calibrated 2026-03-01 by split pulse"}) || s.Skew != nil {
+	if q := s.ReceiverDelay; q == nil || *q != (align.Quantity{Value: 0.41e-3, U: 2e-5, Known: align.Told("calibrated 2026-03-01 by split pulse")}) || s.Skew != nil {
 		t.Errorf("receiver delay %+v, skew %+v", s.ReceiverDelay, s.Skew)
 	}
 	// What is said now goes before what was measured once.
 	f.ReceiverDelay = &delay{seconds: 1e-3}
-	if s, err = f.settings(file); err != nil || s.ReceiverDelay.Value != 1e-3 || !strings.HasPrefix(s.ReceiverDelay.Note, "as given") {
+	if s, err = f.settings(file); err != nil || s.ReceiverDelay.Value != 1e-3 || !strings.HasPrefix(string(s.ReceiverDelay.Known.(align.Told)), "as given") {
 		t.Errorf("receiver delay %+v, %v", s.ReceiverDelay, err)
 	}
 }

@@ -58,11 +58,11 @@ func (d delay) spread() float64 {
 
 // quantity is the delay with the half-width spread when none was given.
 func (d delay) quantity(spread float64, note string) align.Quantity {
-	q := align.Quantity{Value: d.seconds, U: spread / 1.96, Note: note}
+	q := align.Quantity{Value: d.seconds, U: spread / 1.96, Known: align.Told(note)}
 	if d.u != nil {
 		q.U = *d.u
 	} else {
-		q.Note += fmt.Sprintf(", ± %s assumed", strings.TrimPrefix(text.WithUnit(spread, 0, text.SecondUnits), "+"))
+		q.Known = align.Told(note + fmt.Sprintf(", ± %s assumed", strings.TrimPrefix(text.WithUnit(spread, 0, text.SecondUnits), "+")))
 	}
 	return q
 }

@@ -4,6 +4,8 @@ import (
 	"math"
 	"strings"
 	"testing"
+
+	"timeball/align"
 )
 
 func TestParseSeconds(t *testing.T) {
@@ -53,10 +55,10 @@ func TestStationDelay(t *testing.T) {
 func TestDelayWithoutSpread(t *testing.T) {
 	zero := 0.0
 	q := delay{seconds: 7e-3}.quantity(0.3e-3, "as given")
-	if q.Value != 7e-3 || math.Abs(q.U-0.3e-3/1.96) > 1e-12 || !strings.Contains(q.Note, "± 300 µs assumed") {
+	if q.Value != 7e-3 || math.Abs(q.U-0.3e-3/1.96) > 1e-12 || q.Known != align.Told("as given, ± 300 µs assumed") {
 		t.Errorf("%+v", q)
 	}
-	if q := (delay{seconds: 7e-3, u: &zero}).quantity(0.3e-3, "as given"); q.U != 0 || q.Note != "as given" {
+	if q := (delay{seconds: 7e-3, u: &zero}).quantity(0.3e-3, "as given"); q.U != 0 || q.Known != align.Told("as given") {
 		t.Errorf("%+v", q)
 	}
 }

@@ -46,27 +46,37 @@ type Setting struct {
 	Hours, Minutes, Seconds int
 	// WholeSeconds is all of it, as far as the hands were read.
 	WholeSeconds int
-	Words        string // what to do, for people
+	// MinutesRead and HoursRead say whether those hands were read.
+	MinutesRead, HoursRead bool
+	East                   int  // of Greenwich, what the clock's zone is ahead of UTC, s
+	UT1                    bool // the clock keeps UT1
+}
+
+// ZoneForgotten reports whether the hands would be right but for the zone.
+func (s Setting) ZoneForgotten() bool {
+	return s.East != 0 && s.East%3600 == 0 && s.Hours == -s.East/3600
 }
 
 // Compare tells how to set hands that were read at a UTC time. That is rounded
 // to the nearest second, so pressing a key as the second hand passes a mark is
 // good enough. A difference is told the short way round the dial.
 func (h Hands) Compare(utc time.Time) Setting {
-	return h.compare(utc, "UTC")
+	return h.compare(utc)
 }
 
 // CompareUT1 does the same for a clock that keeps UT1, given DUT1 = UT1 − UTC
 // in seconds.
 func (h Hands) CompareUT1(utc time.Time, dut1Seconds float64) Setting {
-	return h.compare(utc.Add(time.Duration(dut1Seconds*float64(time.Second))), "UT1")
+	s := h.compare(utc.Add(time.Duration(dut1Seconds * float64(time.Second))))
+	s.UT1 = true
+	return s
 }
 
 // OffsetToUT1 turns an offset from UTC, seconds, positive ahead, into one from
 // UT1, given DUT1 = UT1 − UTC.
 func OffsetToUT1(offsetSeconds, dut1Seconds float64) float64 { return offsetSeconds - dut1Seconds }
 
-func (h Hands) compare(scale time.Time, scaleName string) Setting {
+func (h Hands) compare(scale time.Time) Setting {
 	zone := h.Zone
 	if zone == nil {
 		zone = time.UTC
@@ -87,44 +97,12 @@ func (h Hands) compare(scale time.Time, scaleName string) Setting {
 			}
 		}
 	}
-	s := Setting{WholeSeconds: shortWay(shown-should, round)}
+	s := Setting{WholeSeconds: shortWay(shown-should, round), MinutesRead: h.Minute >= 0, HoursRead: h.Hour >= 0}
+	_, s.East = local.Zone()
 	s.Hours = nearest(s.WholeSeconds, 3600)
 	s.Minutes = nearest(s.WholeSeconds-3600*s.Hours, 60)
 	s.Seconds = s.WholeSeconds - 3600*s.Hours - 60*s.Minutes
-
-	words := []string{s.part("seconds", s.Seconds, "")}
-	if h.Minute >= 0 {
-		words = append(words, s.part("minutes", s.Minutes, ""))
-	}
-	if h.Hour >= 0 {
-		_, east := local.Zone()
-		words = append(words, s.part("hours", s.Hours, guess(s.Hours, east, scaleName)))
-	}
-	s.Words = strings.Join(words, ", ")
 	return s
-}
-
-// part says what to do with one hand, ahead of its place by n.
-func (s Setting) part(name string, n int, guess string) string {
-	switch {
-	case n == 0:
-		return "the " + name + " are right"
-	case n < 0:
-		return fmt.Sprintf("pull the %s forward by %d%s", name, -n, guess)
-	}
-	return fmt.Sprintf("pull the %s back by %d%s", name, n, guess)
-}
-
-// guess says why hours may be out, if there is a common reason. east is the
-// zone's offset from UTC, s.
-func guess(hours, east int, scaleName string) string {
-	switch {
-	case east != 0 && hours == -nearest(east, 3600) && east%3600 == 0:
-		return " (does it keep " + scaleName + "?)"
-	case hours == 1 || hours == -1:
-		return " (summer time?)"
-	}
-	return ""
 }
 
 // shortWay takes n into (-round/2, round/2].

@@ -12,7 +12,8 @@ func zone(t *testing.T, hours float64) *time.Location {
 	return time.FixedZone("", int(3600*hours))
 }
 
-func TestHandsInWords(t *testing.T) {
+// Each hand by the short way; the parts make the whole.
+func TestHandsAreSet(t *testing.T) {
 	utc := time.Date(2026, 3, 14, 18, 20, 44, 0, time.UTC)
 	for _, c := range []struct {
 		shown     string
@@ -20,25 +21,25 @@ func TestHandsInWords(t *testing.T) {
 		zoneHours float64
 		at        time.Time
 		whole     int
-		words     string
+		parts     [3]int // hours, minutes, seconds
 	}{
-		{"18:20:44", false, 0, utc, 0, "the seconds are right, the minutes are right, the hours are right"},
-		{"18:20:41", false, 0, utc, -3, "pull the seconds forward by 3, the minutes are right, the hours are right"},
-		{"17:20:41", false, 0, utc, -3603, "pull the seconds forward by 3, the minutes are right, pull the hours forward by 1 (summer time?)"},
-		{"18:20:41", false, 1, utc, -3603, "pull the seconds forward by 3, the minutes are right, pull the hours forward by 1 (does it keep UTC?)"},
-		{"19:20:46", false, 1, utc, 2, "pull the seconds back by 2, the minutes are right, the hours are right"},
-		{"18:21:04", false, 0, utc, 20, "pull the seconds back by 20, the minutes are right, the hours are right"},
-		{"18:21:14", false, 0, utc, 30, "pull the seconds back by 30, the minutes are right, the hours are right"},
-		{"18:21:15", false, 0, utc, 31, "pull the seconds forward by 29, pull the minutes back by 1, the hours are right"},
-		{"6:20:44", true, 0, utc, 0, "the seconds are right, the minutes are right, the hours are right"},
-		{"6:20:44", false, 0, utc, -12*3600 + 24*3600, "the seconds are right, the minutes are right, pull the hours back by 12"},
-		{"12:20:44", true, 5.5, utc, 1800 - 12*0, "the seconds are right, pull the minutes back by 30, the hours are right"},
-		{"41", false, 0, utc, -3, "pull the seconds forward by 3"},
-		{"20:41", false, -7, utc, -3, "pull the seconds forward by 3, the minutes are right"},
-		{"24:00:01", false, 0, time.Date(2026, 12, 31, 23, 59, 59, 0, time.UTC), 2, "pull the seconds back by 2, the minutes are right, the hours are right"},
-		{"23:59:59", false, 0, time.Date(2027, 1, 1, 0, 0, 1, 0, time.UTC), -2, "pull the seconds forward by 2, the minutes are right, the hours are right"},
-		{"18:20:44", false, 0, utc.Add(400 * time.Millisecond), 0, "the seconds are right, the minutes are right, the hours are right"},
-		{"18:20:44", false, 0, utc.Add(600 * time.Millisecond), -1, "pull the seconds forward by 1, the minutes are right, the hours are right"},
+		{"18:20:44", false, 0, utc, 0, [3]int{0, 0, 0}},
+		{"18:20:41", false, 0, utc, -3, [3]int{0, 0, -3}},
+		{"17:20:41", false, 0, utc, -3603, [3]int{-1, 0, -3}},
+		{"18:20:41", false, 1, utc, -3603, [3]int{-1, 0, -3}},
+		{"19:20:46", false, 1, utc, 2, [3]int{0, 0, 2}},
+		{"18:21:04", false, 0, utc, 20, [3]int{0, 0, 20}},
+		{"18:21:14", false, 0, utc, 30, [3]int{0, 0, 30}},
+		{"18:21:15", false, 0, utc, 31, [3]int{0, 1, -29}},
+		{"6:20:44", true, 0, utc, 0, [3]int{0, 0, 0}},
+		{"6:20:44", false, 0, utc, -12*3600 + 24*3600, [3]int{12, 0, 0}},
+		{"12:20:44", true, 5.5, utc, 1800 - 12*0, [3]int{0, 30, 0}},
+		{"41", false, 0, utc, -3, [3]int{0, 0, -3}},
+		{"20:41", false, -7, utc, -3, [3]int{0, 0, -3}},
+		{"24:00:01", false, 0, time.Date(2026, 12, 31, 23, 59, 59, 0, time.UTC), 2, [3]int{0, 0, 2}},
+		{"23:59:59", false, 0, time.Date(2027, 1, 1, 0, 0, 1, 0, time.UTC), -2, [3]int{0, 0, -2}},
+		{"18:20:44", false, 0, utc.Add(400 * time.Millisecond), 0, [3]int{0, 0, 0}},
+		{"18:20:44", false, 0, utc.Add(600 * time.Millisecond), -1, [3]int{0, 0, -1}},
 	} {
 		h, err := ParseHands(c.shown)
 		if err != nil {
@@ -46,8 +47,8 @@ func TestHandsInWords(t *testing.T) {
 		}
 		h.TwelveHours, h.Zone = c.twelve, zone(t, c.zoneHours)
 		s := h.Compare(c.at)
-		if s.WholeSeconds != c.whole || s.Words != c.words {
-			t.Errorf("%s at %v: %d %q, want %d %q", c.shown, c.at, s.WholeSeconds, s.Words, c.whole, c.words)
+		if s.WholeSeconds != c.whole || [3]int{s.Hours, s.Minutes, s.Seconds} != c.parts || s.HoursRead != (len(c.shown) > 5) || s.MinutesRead != (len(c.shown) > 2) {
+			t.Errorf("%s at %v: %+v, want %d, %v", c.shown, c.at, s, c.whole, c.parts)
 		}
 	}
 }

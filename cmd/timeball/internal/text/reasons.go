@@ -7,9 +7,12 @@ import (
 
 	"timeball/align"
 	"timeball/detect/marker"
+	"timeball/detect/timecode"
 )
 
-// Fix says which program made the fix, and puts into words why there is no fix, and what is to be said beside it.
+// Fix says which program made the fix, and puts into words why there is no fix,
+// what is to be said beside it, how to set the hands and where the budget's lines come
+// from.
 func Fix(f align.Fix) align.Fix {
 	f.Program = Version()
 	if f.Why != nil {
@@ -20,10 +23,20 @@ func Fix(f align.Fix) align.Fix {
 		f.Warnings = append(f.Warnings, reason(n))
 	}
 	f.Notices = nil
+	if f.Setting != nil {
+		f.Hands = hands(*f.Setting)
+	}
+	f.Budget = slices.Clone(f.Budget)
+	for i, l := range f.Budget {
+		if l.Known != nil {
+			f.Budget[i].Note = remark(l.Known)
+		}
+	}
 	return f
 }
 
-// Second puts into words why there is no fix, and what is left to turn.
+// Second puts into words why there is no fix, what is left to turn and how to set the
+// hands.
 func Second(s align.Second) align.Second {
 	if s.Why != nil {
 		s.Reason = reason(s.Why)
@@ -32,6 +45,9 @@ func Second(s align.Second) align.Second {
 		worded := *s.Turning
 		worded.Says = turning(&worded)
 		s.Turning = &worded
+	}
+	if s.Setting != nil {
+		s.Hands = hands(*s.Setting)
 	}
 	return s
 }
@@ -81,7 +97,7 @@ func reason(r align.Reason) string {
 	case align.Disagreement:
 		return fmt.Sprintf("the stations disagree by more than their uncertainties allow (χ² = %.1f for %d degrees of freedom): the interval is widened", r.Chi2, r.DoF)
 	case align.PathContradicted:
-		return fmt.Sprintf("%s: %s", r.Station, r.Note)
+		return fmt.Sprintf("%s: an arrival %.2f ms after the first fits no two of the predicted modes: check station, place, time and sunspot number", r.Station, 1e3*r.ExcessSeconds)
 	case align.LeftOut:
 		return fmt.Sprintf("%s is left out: %v", r.Recording, r.Err)
 	case align.Contradicts:
@@ -102,6 +118,74 @@ func reason(r align.Reason) string {
 		return "nothing can be said of the hands: the broadcast has not told the time yet"
 	}
 	panic(fmt.Sprintf("no words for %T", r))
+}
+
+// remark words how a contribution to the uncertainty came to be known.
+func remark(r align.Remark) string {
+	switch r := r.(type) {
+	case nil:
+		return ""
+	case align.Told:
+		return string(r)
+	case align.Assumed:
+		return "assumed: none was given"
+	case align.NoReceiver:
+		return "no receiver: the antenna itself is sampled"
+	case align.KeyedByMarker:
+		return "keyed by the marker"
+	case align.EdgeFitted:
+		return "the time constant of the carrier's edge, fitted with what is known of it beforehand"
+	case align.FilterUntold:
+		return "what it may be that the noise does not tell"
+	case align.SinceTicks:
+		return "over the time since the middle of the ticks"
+	case align.AllTogether:
+		return "of all recordings together"
+	case align.OneShape:
+		return "both pulses are of one shape: what is in doubt is common to them but for a tenth"
+	case align.PathComputed:
+		say := "computed; first arrival most likely " + r.First
+		if r.BySpacing > 0 {
+			say = fmt.Sprintf("computed; the spacing of the arrivals makes %s the first with %.0f %%", r.First, 100*r.BySpacing)
+		}
+		var from []string
+		for _, s := range r.From {
+			from = append(from, fmt.Sprintf("%s %.0f %%", s.Cause, 100*s.Share))
+		}
+		return say + "; from " + strings.Join(from, ", ")
+	}
+	panic(fmt.Sprintf("no words for %T", r))
+}
+
+// hands words how to set a clock's hands.
+func hands(s timecode.Setting) string {
+	part := func(name string, n int, guess string) string {
+		switch {
+		case n == 0:
+			return "the " + name + " are right"
+		case n < 0:
+			return fmt.Sprintf("pull the %s forward by %d%s", name, -n, guess)
+		}
+		return fmt.Sprintf("pull the %s back by %d%s", name, n, guess)
+	}
+	words := []string{part("seconds", s.Seconds, "")}
+	if s.MinutesRead {
+		words = append(words, part("minutes", s.Minutes, ""))
+	}
+	if s.HoursRead {
+		guess := ""
+		switch {
+		case s.ZoneForgotten():
+			guess = " (does it keep UTC?)"
+			if s.UT1 {
+				guess = " (does it keep UT1?)"
+			}
+		case s.Hours == 1 || s.Hours == -1:
+			guess = " (summer time?)"
+		}
+		words = append(words, part("hours", s.Hours, guess))
+	}
+	return strings.Join(words, ", ")
 }
 
 // size is a length of time to two digits, as of what is only estimated.

@@ -9,6 +9,7 @@ import (
 	"timeball/detect/levels"
 	"timeball/detect/longwave"
 	"timeball/detect/marker"
+	"timeball/detect/timecode"
 )
 
 // Whatever a measurement may have to say, there are words for it, with its numbers.
@@ -41,7 +42,7 @@ func TestReasons(t *testing.T) {
 		{align.PathUnknown{Err: errors.New("too near")}, "not known: too near"},
 		{align.FewPulses{Need: 8}, "fewer than 8 pulses"},
 		{align.Disagreement{Chi2: 9.25, DoF: 1}, "χ² = 9.2 for 1 degrees"},
-		{align.PathContradicted{Station: "wwv", Note: "odd"}, "wwv: odd"},
+		{align.PathContradicted{Station: "wwv", ExcessSeconds: 9e-3}, "wwv: an arrival 9.00 ms after the first fits no two"},
 		{align.HandsUntold{}, "nothing can be said of the hands"},
 	} {
 		f := Fix(align.Fix{Why: tt.why})
@@ -53,6 +54,46 @@ func TestReasons(t *testing.T) {
 		}
 		if f := Fix(Fix(align.Fix{Notices: []align.Reason{tt.why}})); len(f.Warnings) != 1 || !strings.Contains(f.Warnings[0], tt.want) {
 			t.Errorf("%#v: warnings %q", tt.why, f.Warnings)
+		}
+	}
+}
+
+func TestRemarks(t *testing.T) {
+	from := []align.Share{{Cause: "mode", Share: 0.91}, {Cause: "day to day", Share: 0.05}}
+	for _, tt := range []struct {
+		known align.Remark
+		want  string
+	}{
+		{nil, ""},
+		{align.Told("as given"), "as given"},
+		{align.Assumed{}, "assumed: none was given"},
+		{align.PathComputed{First: "1F2", From: from}, "computed; first arrival most likely 1F2; from mode 91 %, day to day 5 %"},
+		{align.PathComputed{First: "1F2", BySpacing: 0.98, From: from[:1]}, "computed; the spacing of the arrivals makes 1F2 the first with 98 %; from mode 91 %"},
+	} {
+		before := align.Fix{Budget: []align.BudgetLine{{Known: tt.known}}}
+		if f := Fix(before); f.Budget[0].Note != tt.want || before.Budget[0].Note != "" {
+			t.Errorf("%#v: %q, want %q", tt.known, f.Budget[0].Note, tt.want)
+		}
+	}
+}
+
+func TestHands(t *testing.T) {
+	for _, tt := range []struct {
+		set  timecode.Setting
+		want string
+	}{
+		{timecode.Setting{MinutesRead: true, HoursRead: true}, "the seconds are right, the minutes are right, the hours are right"},
+		{timecode.Setting{Seconds: -3}, "pull the seconds forward by 3"},
+		{timecode.Setting{Seconds: 29, Minutes: -1, MinutesRead: true}, "pull the seconds back by 29, pull the minutes forward by 1"},
+		{timecode.Setting{Hours: -1, MinutesRead: true, HoursRead: true}, "the seconds are right, the minutes are right, pull the hours forward by 1 (summer time?)"},
+		{timecode.Setting{Hours: 1, East: -3600, MinutesRead: true, HoursRead: true}, "the seconds are right, the minutes are right, pull the hours back by 1 (does it keep UTC?)"},
+		{timecode.Setting{Hours: -2, East: 7200, UT1: true, MinutesRead: true, HoursRead: true}, "the seconds are right, the minutes are right, pull the hours forward by 2 (does it keep UT1?)"},
+	} {
+		if f := Fix(align.Fix{Setting: &tt.set}); f.Hands != tt.want {
+			t.Errorf("%+v: %q, want %q", tt.set, f.Hands, tt.want)
+		}
+		if s := Second(align.Second{Setting: &tt.set}); s.Hands != tt.want {
+			t.Errorf("%+v: a second says %q", tt.set, s.Hands)
 		}
 	}
 }

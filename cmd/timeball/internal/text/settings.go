@@ -31,7 +31,7 @@ func Settings(s align.Settings) [][2]string {
 		add("start", s.Start.UTC().Format(time.RFC3339))
 	}
 	quantity := func(what string, q align.Quantity) {
-		add(what, strings.TrimPrefix(WithUnit(q.Value, 1.96*q.U, SecondUnits), "+")+", "+q.Note)
+		add(what, strings.TrimPrefix(WithUnit(q.Value, 1.96*q.U, SecondUnits), "+")+", "+remark(q.Known))
 	}
 	for _, id := range slices.Sorted(maps.Keys(s.PathDelays)) {
 		quantity(strings.TrimSpace("path delay "+strings.ToUpper(id)), s.PathDelays[id])

@@ -1,19 +1,14 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"maps"
 	"math"
-	"os"
 	"slices"
-	"strings"
 	"time"
-
-	"golang.org/x/term"
 
 	"timeball/align"
 	"timeball/capture"
@@ -308,13 +303,11 @@ func keepCalibration(p *program, file calibrationFile, of quantityName, k calibr
 		if d, u := k.DelaySeconds-old.DelaySeconds, math.Hypot(k.USeconds, old.USeconds); math.Abs(d) > 2*u {
 			fmt.Fprintf(p.stderr, "They differ by %s, more than their uncertainties allow.\n", text.Short(math.Abs(d)))
 		}
-		in, ok := p.stdin.(*os.File)
-		if !ok || !term.IsTerminal(int(in.Fd())) {
+		asked, yes := p.confirm("Replace it?")
+		switch {
+		case !asked:
 			return fmt.Errorf("the %s that was kept stays: --yes replaces it", of)
-		}
-		fmt.Fprint(p.stderr, "Replace it? [y/N] ")
-		answer, _ := bufio.NewReader(in).ReadString('\n')
-		if a := strings.ToLower(strings.TrimSpace(answer)); a != "y" && a != "yes" {
+		case !yes:
 			return fmt.Errorf("the %s that was kept stays", of)
 		}
 	}

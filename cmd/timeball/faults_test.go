@@ -96,7 +96,7 @@ func TestFaults(t *testing.T) {
 		},
 		"log export": {
 			args: func(folder string) []string {
-				return []string{"log", "export", "--logbook", logbook(folder), filepath.Join(folder, "backup.jsonl")}
+				return []string{"log", "export", "--yes", "--logbook", logbook(folder), filepath.Join(folder, "backup.jsonl")}
 			},
 			prepare: func(t *testing.T, folder string) {
 				prepareBook(t, folder)

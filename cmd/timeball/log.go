@@ -39,7 +39,7 @@ func (logCmd) Help() string {
 
   timeball log adjust --retard 12ms --lower 3e-10 --anticlockwise 1.5
   timeball log note "lamp room heated" --entry 41
-  timeball log list --since 2026-03-01T00:00:00Z`
+  timeball log list --since 2026-03-01`
 }
 
 // bookFlags choose a clock in a logbook.
@@ -74,6 +74,9 @@ func (f bookFlags) read() (*logbook.Book, error) {
 	b, err := logbook.OpenReadOnly(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		err = errEmptyBook
+		if f.Logbook != "" {
+			err = fmt.Errorf("there is no logbook %s: correct --logbook, or add fixes to it with listen, replay --log or log import", f.Logbook)
+		}
 	}
 	return b, err
 }
@@ -93,8 +96,8 @@ func (f bookFlags) empty(b *logbook.Book) error {
 }
 
 type logListCmd struct {
-	Since time.Time `placeholder:"TIME" format:"2006-01-02T15:04:05Z07:00" help:"Only entries from this time on, RFC 3339."`
-	Until time.Time `placeholder:"TIME" format:"2006-01-02T15:04:05Z07:00" help:"Only entries before this time."`
+	Since time.Time `placeholder:"TIME" day:"" help:"Only entries from this time on, RFC 3339, or from a day on: 2026-03-14."`
+	Until time.Time `placeholder:"TIME" day:"" help:"Only entries before this time, or before a day."`
 	Kind  []string  `placeholder:"KIND" help:"Only these kinds: fix, step, trim, stop, move, temperature, dial, note, withdraw."`
 	JSON  bool      `name:"json" help:"Write the entries' own JSON, a line each."`
 }
@@ -209,7 +212,7 @@ func (f bookFlags) find(b *logbook.Book, id int64) (*logbook.Entry, error) {
 
 // when is the flag --time of what is logged by hand.
 type when struct {
-	Time time.Time `placeholder:"TIME" format:"2006-01-02T15:04:05Z07:00" help:"When it was done, RFC 3339 (now)."`
+	Time time.Time `placeholder:"TIME" help:"When it was done, RFC 3339 (now)."`
 }
 
 // AfterApply refuses what has not been done yet.
@@ -362,7 +365,7 @@ func (c logWithdrawCmd) Run(p *program, l *logCmd) error {
 // about logs something about an entry, 0: about none.
 func (l *logCmd) about(p *program, a rate.Adjustment, id int64) error {
 	if id != 0 {
-		b, err := l.open()
+		b, err := l.read()
 		if err != nil {
 			return err
 		}
@@ -379,6 +382,7 @@ func (l *logCmd) about(p *program, a rate.Adjustment, id int64) error {
 type logExportCmd struct {
 	File    string `arg:"" optional:"" help:"File to write; left out, standard output. .csv gives CSV."`
 	CSV     bool   `name:"csv" help:"Write CSV, which holds what the analysis needs; JSON lines hold all."`
+	Yes     bool   `help:"Write over a file that exists without asking."`
 	Salvage bool   `help:"Read a damaged logbook entry by entry and write what can be read."`
 }
 
@@ -406,6 +410,15 @@ func (c logExportCmd) Run(p *program, l *logCmd) error {
 	}
 	if err := l.refuseOwn(c.File); err != nil {
 		return err
+	}
+	if _, err := os.Lstat(c.File); err == nil && !c.Yes {
+		asked, yes := p.confirm(c.File + " exists. Write over it?")
+		switch {
+		case !asked:
+			return fmt.Errorf("log export: %s exists: --yes writes over it", c.File)
+		case !yes:
+			return fmt.Errorf("log export: %s stays as it is", c.File)
+		}
 	}
 	return wholefile.Write(c.File, write)
 }

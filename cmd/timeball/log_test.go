@@ -77,7 +77,7 @@ func TestLogByHand(t *testing.T) {
 		}
 	}
 	list, _ := b.run(exitOK, "", "log", "list")
-	for _, want := range []string{"-12.35 ± 0.16 ms", "note: fog signal was on", "withdrawn by entry 12", "-12.00 ± 0.20 ms", "1.5 divisions anticlockwise", "17.5 °C"} {
+	for _, want := range []string{"-12.35 ± 0.16 ms", "note: fog signal was on", "withdrawn by entry 12", "retarded by 12.00 ± 0.20 ms", "1.5 divisions anticlockwise", "17.5 °C"} {
 		if !strings.Contains(list, want) {
 			t.Errorf("list lacks %q:\n%s", want, list)
 		}
@@ -102,12 +102,19 @@ func TestLogMistakes(t *testing.T) {
 		{exitUsage, "opposite flag", []string{"log", "adjust", "--raise=-3e-10"}},
 		{exitUsage, "3e-10", []string{"log", "adjust", "--raise", "a little"}},
 		{exitUsage, "retard", []string{"log", "adjust", "--retard", "1ms", "--advance", "1ms"}},
-		{exitFailed, "no entry 7", []string{"log", "note", "text", "--entry", "7"}},
-		{exitFailed, "logbook is empty", []string{"log", "list"}},
+		{exitFailed, "there is no logbook", []string{"log", "note", "text", "--entry", "7"}},
+		{exitFailed, "there is no logbook", []string{"log", "list"}},
+		{exitFailed, "there is no logbook", []string{"log", "withdraw", "7", "mistyped"}},
+		{exitUsage, "2026-03-14 for the beginning of a day", []string{"log", "list", "--since", "yesterday"}},
+		{exitUsage, "is no time: give it as 2026-03-14T18:20:07Z (see timeball log adjust --help)", []string{"log", "adjust", "--retard", "1ms", "--time", "2026-03-14"}},
 		{exitFailed, "nowhere.jsonl", []string{"log", "import", "nowhere.jsonl"}},
 	} {
-		if _, errs := newBook(t).run(c.status, "", c.args...); !strings.Contains(errs, c.says) || strings.Count(errs, "\n") != 1 {
+		b := newBook(t)
+		if _, errs := b.run(c.status, "", c.args...); !strings.Contains(errs, c.says) || strings.Count(errs, "\n") != 1 {
 			t.Errorf("%v: %q, want one line that says %q", c.args, errs, c.says)
+		}
+		if _, err := os.Stat(b.path); err == nil && c.args[1] != "import" {
+			t.Errorf("%v: a logbook was made", c.args)
 		}
 	}
 }
@@ -147,19 +154,25 @@ func TestExportKeepsLastBackup(t *testing.T) {
 			t.Errorf("left behind after %s: %v", after, names)
 		}
 	}
-	if _, stderr := b.run(exitFailed, "", "log", "export", "--clock", "mian", backup); !strings.Contains(stderr, `no entries of a clock "mian"; it has: main`) {
+	if _, stderr := b.run(exitFailed, "", "log", "export", backup); !strings.Contains(stderr, "backup.jsonl exists: --yes writes over it") {
+		t.Error(stderr)
+	}
+	kept("no leave to overwrite it")
+	if _, stderr := b.run(exitFailed, "", "log", "export", "--yes", "--clock", "mian", backup); !strings.Contains(stderr, `no entries of a clock "mian"; it has: main`) {
 		t.Error(stderr)
 	}
 	kept("a mistyped clock")
-	if _, stderr := (book{t, b.path + ".other"}).run(exitFailed, "", "log", "export", backup); !strings.Contains(stderr, "the logbook is empty") {
+	if _, stderr := (book{t, b.path + ".other"}).run(exitFailed, "", "log", "export", "--yes", backup); !strings.Contains(stderr, "there is no logbook ") {
 		t.Error(stderr)
 	}
 	kept("a logbook that is not there")
+	b.run(exitOK, "", "log", "export", "--yes", backup)
+	kept("another backup")
 	noise := book{t, filepath.Join(t.TempDir(), "noise")}
 	if err := os.WriteFile(noise.path, bytes.Repeat([]byte{0xa5}, 1<<15), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	noise.run(exitFailed, "", "log", "export", "--salvage", backup)
+	noise.run(exitFailed, "", "log", "export", "--yes", "--salvage", backup)
 	kept("a salvage of nothing")
 
 	raw, err := os.ReadFile(b.path)
@@ -171,7 +184,7 @@ func TestExportKeepsLastBackup(t *testing.T) {
 	if err := os.WriteFile(b.path, raw, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for _, way := range [][]string{{"log", "export", backup}, {"log", "export", "--csv", backup}, {"log", "list"}, {"log", "show", "1"}} {
+	for _, way := range [][]string{{"log", "export", "--yes", backup}, {"log", "export", "--yes", "--csv", backup}, {"log", "list"}, {"log", "show", "1"}} {
 		if out, stderr := b.run(exitFailed, "", way...); !strings.Contains(stderr, "entry 1") || !strings.Contains(stderr, "damaged") || out != "" {
 			t.Errorf("%v of a rotten logbook: %q, %s", way, out, stderr)
 		}

@@ -3,16 +3,20 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
+	"reflect"
 	"strings"
 	"syscall"
+	"time"
 
 	"github.com/alecthomas/kong"
+	"golang.org/x/term"
 
 	"timeball/capture/soundcard"
 	"timeball/cmd/timeball/internal/text"
@@ -153,6 +157,18 @@ func (p *program) run(args []string) int {
 	}
 }
 
+// confirm asks who sits at the terminal, if anybody does.
+func (p *program) confirm(question string) (asked, yes bool) {
+	in, ok := p.stdin.(*os.File)
+	if !ok || !term.IsTerminal(int(in.Fd())) {
+		return false, false
+	}
+	fmt.Fprintf(p.stderr, "%s [y/N] ", question)
+	answer, _ := bufio.NewReader(in).ReadString('\n')
+	a := strings.ToLower(strings.TrimSpace(answer))
+	return true, a == "y" || a == "yes"
+}
+
 // newParser is the command line.
 func newParser(stdout, stderr io.Writer) (*kong.Kong, error) {
 	return kong.New(new(commands),
@@ -160,6 +176,7 @@ func newParser(stdout, stderr io.Writer) (*kong.Kong, error) {
 		kong.Description("Measures a clock's 1-PPS marker against shortwave time signals."),
 		kong.Writers(stdout, stderr),
 		kong.WithHyphenPrefixedParameters(true), // --at -33.9,18.4
+		kong.TypeMapper(reflect.TypeFor[time.Time](), kong.MapperFunc(decodeTime)),
 		kong.Exit(func(code int) { panic(exited(code)) }),
 	)
 }

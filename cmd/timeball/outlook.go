@@ -19,7 +19,7 @@ type outlookCmd struct {
 	skyFlags `embed:""`
 
 	Station     []string  `placeholder:"ID,…" default:"auto" help:"Stations' call signs, or auto for all."`
-	Time        time.Time `placeholder:"RFC3339" help:"Start of the 24 hours, taken to the full hour (default: now)."`
+	Time        time.Time `placeholder:"TIME" day:"" help:"Start of the 24 hours, RFC 3339 and taken to the full hour, or a day (default: now)."`
 	Environment string    `enum:"city,residential,rural,quiet-rural" default:"residential" help:"Man-made noise at the receiver: ${enum}."`
 	AntennaGain float64   `placeholder:"DB" default:"0" help:"Gain of the receiving antenna over an isotropic one, losses included, in decibels."`
 	RequiredSNR float64   `name:"required-snr" placeholder:"DB" default:"3" help:"What counts as heard: tick tone over noise in 3 kHz of audio, in decibels."`

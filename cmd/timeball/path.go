@@ -17,7 +17,7 @@ type pathCmd struct {
 
 	Station  string    `required:"" placeholder:"ID" help:"Station's call sign."`
 	Carrier  frequency `placeholder:"10MHz" help:"Carrier (default: any of the station's that may be heard, and a wider interval)."`
-	Time     time.Time `placeholder:"RFC3339" help:"When (default: now)."`
+	Time     time.Time `placeholder:"TIME" day:"" help:"When, RFC 3339, or a day, at 0 h UTC (default: now)."`
 	Ground   ground    `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: unknown)."`
 	LongPath bool      `help:"The long way round the earth."`
 	JSON     bool      `name:"json" help:"Print one JSON object (timeball.path/1)."`

@@ -24,7 +24,8 @@ type rateCmd struct {
 
 	Tolerance time.Duration `default:"10ms" help:"Offset the clock may have (${default})."`
 	Service   int           `default:"90" placeholder:"DAYS" help:"Days between one trim and the next (${default})."`
-	Time      time.Time     `placeholder:"TIME" format:"2006-01-02T15:04:05Z07:00" help:"Time to advise for, RFC 3339 (default: now)."`
+	Time      time.Time     `placeholder:"TIME" day:"" help:"Time to advise for, RFC 3339, or a day (default: now)."`
+	Deviation []string      `default:"oadev" enum:"adev,oadev,mdev,tdev,hdev,ohdev,totdev,all" placeholder:"KIND,KIND" help:"Kinds of deviation to print and draw: adev, oadev, mdev, tdev, hdev, ohdev, totdev, or all (default: oadev, the overlapping Allan deviation). --json always has all."`
 	JSON      bool          `name:"json" help:"Write one JSON object, schema timeball.rate/1."`
 	Plot      string        `placeholder:"FILE" help:"Draw history, residuals and deviations: .png or .svg."`
 	Report    string        `placeholder:"FILE.html" help:"Write a page with everything, fit for printing."`
@@ -32,7 +33,7 @@ type rateCmd struct {
 	Data     string        `placeholder:"FILE" help:"Analyse a plain column of numbers instead of the logbook; - is standard input."`
 	Kind     string        `enum:"phase,frequency" default:"phase" help:"What the column holds: phase in seconds or fractional frequency (${default})."`
 	Interval time.Duration `default:"1s" help:"Spacing of the column (${default})."`
-	Start    time.Time     `placeholder:"TIME" format:"2006-01-02T15:04:05Z07:00" help:"UTC of the column's first value, RFC 3339."`
+	Start    time.Time     `placeholder:"TIME" day:"" help:"UTC of the column's first value, RFC 3339, or a day."`
 }
 
 func (rateCmd) Help() string {
@@ -54,7 +55,19 @@ func (c rateCmd) AfterApply() error {
 	case c.Data != "" && c.Report != "":
 		return errors.New("--report is about a clock in the logbook; with --data use --plot")
 	}
-	return checkPicture(c.Plot)
+	return errors.Join(checkPicture(c.Plot), checkEnding("--report", c.Report, ".html"))
+}
+
+// kinds are the kinds of deviation that are to be shown; none: all.
+func (c rateCmd) kinds() []stability.Kind {
+	var list []stability.Kind
+	for _, k := range c.Deviation {
+		if k == "all" {
+			return nil
+		}
+		list = append(list, stability.Kind(k))
+	}
+	return list
 }
 
 func (c rateCmd) Run(p *program) error {
@@ -83,8 +96,8 @@ func (c rateCmd) Run(p *program) error {
 	}
 	r := &text.Rate{
 		Clock: c.Clock, Fit: fit, Scatter: fit.Stability(), Adjustments: adjustments,
-		Tolerance: c.Tolerance.Seconds(),
-		Advice:    rate.Advise(fit, adjustments, c.Tolerance.Seconds(), time.Duration(c.Service)*24*time.Hour, timeOr(c.Time, time.Now()).UTC().Truncate(time.Second)),
+		Tolerance: c.Tolerance.Seconds(), Kinds: c.kinds(),
+		Advice: rate.Advise(fit, adjustments, c.Tolerance.Seconds(), time.Duration(c.Service)*24*time.Hour, timeOr(c.Time, time.Now()).UTC().Truncate(time.Second)),
 	}
 	for _, days := range []int{0, 1, 7, 30, 90, 365} {
 		r.ForecastFor(r.Advice.Now.AddDate(0, 0, days))
@@ -129,7 +142,7 @@ func (c rateCmd) series(p *program) error {
 		return fmt.Errorf("%s: %w", c.Data, err)
 	}
 	if c.Plot != "" {
-		if err := plot.Series(c.Plot, s); err != nil {
+		if err := plot.Series(c.Plot, s, c.kinds()); err != nil {
 			return err
 		}
 	}
@@ -140,7 +153,7 @@ func (c rateCmd) series(p *program) error {
 	fmt.Fprintf(p.stdout, "%d values of %s, %v apart\n", len(values), c.Kind, c.Interval)
 	fmt.Fprintf(p.stdout, "%s over the record; ageing %s a day\n", text.Gaining(s.Y, half), text.Ratio(s.Ageing, rate.Coverage*s.UAgeing))
 	fmt.Fprintf(p.stdout, "noise at the longest averaging time that tells: %v\n\n", s.Noise)
-	return text.WriteDeviations(p.stdout, s.Deviations, nil)
+	return text.WriteDeviations(p.stdout, text.OfKinds(s.Deviations, c.kinds()), nil)
 }
 
 // readColumn reads one number a line; blank lines and lines that begin with #

@@ -124,6 +124,12 @@ func TestRateText(t *testing.T) {
 			t.Errorf("text lacks %s:\n%s", want, out)
 		}
 	}
+	if strings.Contains(out, "mdev") {
+		t.Errorf("more than one kind of deviation unasked:\n%s", out)
+	}
+	if out, _ := b.run(exitOK, "", "rate", "--time", "2027-01-30", "--deviation", "mdev,tdev"); strings.Contains(out, "oadev") || !strings.Contains(out, "mdev") || !strings.Contains(out, "tdev") || !strings.Contains(out, "Now, 2027-01-30 00:00 UTC") {
+		t.Errorf("not what was asked for:\n%s", out)
+	}
 }
 
 // Two stations of one evening that contradict each other are named and widened.
@@ -224,14 +230,20 @@ func TestRateMistakes(t *testing.T) {
 		says   string
 		args   []string
 	}{
-		{exitFailed, "", "logbook is empty", []string{"rate"}},
+		{exitFailed, "", "there is no logbook", []string{"rate"}},
+		{exitUsage, "", "must end in .html", []string{"rate", "--report", "a.pdf"}},
+		{exitUsage, "", "deviation", []string{"rate", "--deviation", "variance"}},
 		{exitUsage, "", ".png or .svg", []string{"rate", "--plot", "a.pdf"}},
 		{exitUsage, "", "kind", []string{"rate", "--data", "-", "--kind", "period"}},
 		{exitFailed, "1\ntwo\n", "line 2", []string{"rate", "--data", "-"}},
 		{exitFailed, "1\n2\n", "at least four", []string{"rate", "--data", "-"}},
 	} {
-		if _, errs := newBook(t).run(c.status, c.stdin, c.args...); !strings.Contains(errs, c.says) || strings.Count(errs, "\n") != 1 {
+		b := newBook(t)
+		if _, errs := b.run(c.status, c.stdin, c.args...); !strings.Contains(errs, c.says) || strings.Count(errs, "\n") != 1 {
 			t.Errorf("%v: %q, want one line that says %q", c.args, errs, c.says)
+		}
+		if _, err := os.Stat(b.path); err == nil {
+			t.Errorf("%v made a logbook", c.args)
 		}
 	}
 	b := newBook(t)

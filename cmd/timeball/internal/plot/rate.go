@@ -29,8 +29,8 @@ func Rate(name string, r *text.Rate) error {
 }
 
 // Series draws a column of phase and its stability.
-func Series(name string, s *rate.Series) error {
-	return savePlots(name, phasePlot(s), deviationsPlot(s.Deviations, nil))
+func Series(name string, s *rate.Series, kinds []stability.Kind) error {
+	return savePlots(name, phasePlot(s), deviationsPlot(text.OfKinds(s.Deviations, kinds), nil))
 }
 
 // curve samples the fit and its 95 % band, in the given unit.
@@ -186,7 +186,7 @@ func residualPlot(r *text.Rate) *plot.Plot {
 
 // deviationPlot shows the fixes' deviations over the floor.
 func deviationPlot(r *text.Rate) *plot.Plot {
-	return deviationsPlot(r.Scatter.Deviations, r.Floor)
+	return deviationsPlot(r.Deviations(), r.Floor)
 }
 
 // deviationsPlot shows deviations against averaging time on log-log axes; tdev

@@ -55,7 +55,7 @@ func WriteFix(path string, p align.Picture, s align.Settings, sha256 string, eve
 		r.Interval = text.Interval(f)
 	}
 	if f.Advice != nil {
-		r.Advice = "Advice: " + text.Advice(*f.Advice) + "."
+		r.Advice = "Advice: " + text.Advice(f, true) + "."
 	}
 	r.Hands = "Whether the hands show the right second is not known."
 	if f.Hands != "" {

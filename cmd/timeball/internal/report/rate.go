@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"timeball/align/rate"
-	"timeball/align/stability"
 	"timeball/cmd/timeball/internal/plot"
 	"timeball/cmd/timeball/internal/text"
 	"timeball/cmd/timeball/internal/wholefile"
@@ -50,12 +49,9 @@ func WriteRate(path string, r *text.Rate) error {
 	for _, o := range r.Outliers() {
 		page.Outliers = append(page.Outliers, [3]string{fmt.Sprint(o.ID), text.Date(o.At), text.WithUnit(o.Residual, 0, text.SecondUnits)})
 	}
-	for _, d := range r.Scatter.Deviations {
-		switch d.Kind {
-		case stability.OADEV, stability.MDEV, stability.TDEV, stability.OHDEV:
-			page.Deviations = append(page.Deviations, []string{text.Deviation(d.Kind), fmt.Sprintf("%.3g", d.Tau/86400), fmt.Sprintf("%.3g", d.Value),
-				fmt.Sprintf("%.2g to %.2g", d.CI95[0], d.CI95[1]), fmt.Sprintf("%.0f", d.EDF), d.Noise.String(), fmt.Sprintf("%.2g", r.Floor(d))})
-		}
+	for _, d := range r.Deviations() {
+		page.Deviations = append(page.Deviations, []string{text.Deviation(d.Kind), fmt.Sprintf("%.3g", d.Tau/86400), fmt.Sprintf("%.3g", d.Value),
+			fmt.Sprintf("%.2g to %.2g", d.CI95[0], d.CI95[1]), fmt.Sprintf("%.0f", d.EDF), d.Noise.String(), fmt.Sprintf("%.2g", r.Floor(d))})
 	}
 	var err error
 	if page.Pictures, err = plot.RateFigures(r); err != nil {

@@ -36,8 +36,8 @@ func WriteFix(w io.Writer, f align.Fix) error {
 	}
 	writeBudget(&b, f)
 	writeFacts(&b, f)
-	if a := f.Advice; a != nil {
-		fmt.Fprintf(&b, "advice        %s\n", Advice(*a))
+	if f.Advice != nil {
+		fmt.Fprintf(&b, "advice        %s\n", Advice(f, f.At == nil || time.Since(*f.At) > lately))
 	}
 	for _, warning := range f.Warnings {
 		fmt.Fprintf(&b, "warning: %s\n", warning)
@@ -62,7 +62,18 @@ func Headline(f align.Fix) string {
 	if f.Verdict != align.Found {
 		return "no fix: " + f.Reason + " (the marker stands " + AsHeard(*f.Offset) + ")"
 	}
-	return fmt.Sprintf("the local clock is %s %s by %s (95 %%): %s", Relation(f.Sense), against(f), Magnitude(*f.Offset, *f.CI95), remedy)
+	return fmt.Sprintf("the local clock is %s (95 %%): %s", Stands(unitOf(*f.Offset, *f.CI95), *f.Offset, *f.CI95, against(f)), remedy)
+}
+
+// Stands says in a unit how a clock stands: "ahead of UTC by 12.35 ms ± 0.16 ms", or,
+// where that would be by 0, "on UTC, ± 0.30 ms".
+func Stands(u Unit, offset float64, ci95 [2]float64, against string) string {
+	size := magnitudeIn(u, offset, ci95)
+	if v, rest, _ := strings.Cut(size, " "); nothing(v) {
+		_, sides, _ := strings.Cut(rest, " ")
+		return "on " + against + ", " + sides
+	}
+	return Relation(align.SenseOf(offset)) + " " + against + " by " + size
 }
 
 // AsHeard says where the marker stands against the tick as it arrives: how long
@@ -86,6 +97,14 @@ func against(f align.Fix) string {
 // manyDoF are degrees of freedom that change no digit of an interval: at 200 the
 // coverage factor is 1.972 for 1.960 (Student's distribution).
 const manyDoF = 200
+
+// degrees writes degrees of freedom.
+func degrees(dof float64) string {
+	if dof >= manyDoF {
+		return fmt.Sprintf(">%d", manyDoF)
+	}
+	return fmt.Sprintf("%.0f", dof)
+}
 
 // Interval is the 95 % interval with what belongs to it, in one line.
 func Interval(f align.Fix) string {
@@ -111,11 +130,23 @@ func Time(u align.UTC, layout string) string {
 	return u.Second.UTC().Format(layout)
 }
 
-// Advice says what to receive next.
-func Advice(a align.Advice) string {
-	half := func(seconds float64) string { return "±" + strings.TrimPrefix(Short(seconds), "+") }
-	return fmt.Sprintf("a few minutes of %s on %s now would take the interval from %s to about %s (timeball combine)",
-		strings.ToUpper(a.Station), Frequency(a.CarrierHz), half(a.HalfNow), half(a.HalfThen))
+// lately is how old a fix may be for what is said of its hour to hold now: within
+// an hour the ionosphere changes little (common practice).
+const lately = time.Hour
+
+// Advice says what to receive next, or, read later, what would have helped.
+func Advice(f align.Fix, later bool) string {
+	a := f.Advice
+	u := UnitFor(max(a.HalfNow, a.HalfThen), SecondUnits)
+	name, before, then := strings.ToUpper(a.Station)+" on "+Frequency(a.CarrierHz), "±"+short(u, a.HalfNow), "±"+short(u, a.HalfThen)
+	if !later {
+		return fmt.Sprintf("a few minutes of %s now would take the interval from %s to about %s (timeball combine)", name, before, then)
+	}
+	when := "at that time"
+	if f.At != nil {
+		when = f.At.UTC().Format("at 15:04 UTC that day")
+	}
+	return fmt.Sprintf("a few minutes of %s as well, %s, would have taken the interval from %s to about %s (timeball combine)", name, when, before, then)
 }
 
 // writeRecordings tells what each recording of a combined fix says alone, and what
@@ -190,7 +221,7 @@ func BudgetRows(budget []align.BudgetLine) [][]string {
 	for _, l := range budget {
 		dof := "-"
 		if l.DoF != nil && *l.DoF < manyDoF {
-			dof = fmt.Sprintf("%.0f", *l.DoF)
+			dof = degrees(*l.DoF)
 		}
 		rows = append(rows, []string{l.Source, l.Type, Short(l.U), dof, fmt.Sprintf("%.0f %%", 100*l.U*l.U/sum), l.Note})
 	}

@@ -11,6 +11,28 @@ import (
 	"timeball/cmd/timeball/internal/testkit"
 )
 
+// Advice for a fix of long ago does not say now; a clock on time is not ahead by 0.
+func TestAdviceAndZero(t *testing.T) {
+	f := spoken()["full"]
+	f.Advice = &align.Advice{Station: "wwv", CarrierHz: 10e6, HalfNow: 1.1e-3, HalfThen: 0.4e-3}
+	if got, want := Advice(f, true), "a few minutes of WWV on 10 MHz as well, at 18:23 UTC that day, would have taken the interval from ±1.1 ms to about ±0.4 ms (timeball combine)"; got != want {
+		t.Error(got)
+	}
+	var b bytes.Buffer
+	if err := WriteFix(&b, f); err != nil || !strings.Contains(b.String(), "would have taken") {
+		t.Error(err, b.String())
+	}
+	if got := Advice(f, false); !strings.Contains(got, "WWV on 10 MHz now would take") {
+		t.Error(got)
+	}
+	if got, want := Stands(SecondUnits[1], 2e-9, [2]float64{-0.3e-3, 0.3e-3}, "UTC"), "on UTC, ± 0.30 ms"; got != want {
+		t.Error(got)
+	}
+	if got, want := offBy(-1e-9, 0.3e-3), "on UTC, ± 300 µs"; got != want {
+		t.Error(got)
+	}
+}
+
 // spoken are fixes with nearly everything in them, and with nearly nothing.
 func spoken() map[string]align.Fix {
 	at := time.Date(2026, 3, 14, 18, 23, 7, 0, time.UTC)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -19,7 +20,8 @@ type Rate struct {
 	Fit         *rate.Fit
 	Scatter     rate.Scatter
 	Adjustments []rate.Adjustment
-	Tolerance   float64 // s
+	Tolerance   float64          // s
+	Kinds       []stability.Kind // of deviation that are shown; none: all
 	Advice      rate.Advice
 	Forecast    []Forecast
 }
@@ -53,6 +55,23 @@ func (r *Rate) Outliers() []rate.FittedFix {
 // Floor is what the fixes' own noise gives for a deviation.
 func (r *Rate) Floor(d stability.Deviation) float64 {
 	return stability.Floor(d.Kind, r.Scatter.U, r.Scatter.Spacing, d.M)
+}
+
+// Deviations are those of the kinds that are shown.
+func (r *Rate) Deviations() []stability.Deviation { return OfKinds(r.Scatter.Deviations, r.Kinds) }
+
+// OfKinds picks the deviations of some kinds; no kind: all.
+func OfKinds(all []stability.Deviation, kinds []stability.Kind) []stability.Deviation {
+	if len(kinds) == 0 {
+		return all
+	}
+	var some []stability.Deviation
+	for _, d := range all {
+		if slices.Contains(kinds, d.Kind) {
+			some = append(some, d)
+		}
+	}
+	return some
 }
 
 // Findings are the sentences of the result, for the text and for the report.
@@ -95,6 +114,9 @@ func (r *Rate) Findings() []string {
 func offBy(x, half float64) string {
 	u := UnitFor(max(math.Abs(x), half), SecondUnits)
 	v, h := rounded(math.Abs(x)/u.Size, half/u.Size)
+	if nothing(v) {
+		return fmt.Sprintf("on UTC, ± %s %s", h, u.Name)
+	}
 	return fmt.Sprintf("%s ± %s %s %s UTC", v, h, u.Name, Relation(align.SenseOf(x)))
 }
 
@@ -203,7 +225,7 @@ func (r *Rate) Write(w io.Writer) error {
 		fmt.Fprintf(w, "  %s  %s\n", Date(x.At), WithUnit(x.Offset, rate.Coverage*x.U, SecondUnits))
 	}
 	fmt.Fprintf(w, "\nStability: %s\n", r.Method())
-	return WriteDeviations(w, r.Scatter.Deviations, r.Floor)
+	return WriteDeviations(w, r.Deviations(), r.Floor)
 }
 
 // Method states how the deviations of uneven fixes were made.
@@ -226,7 +248,7 @@ func WriteDeviations(out io.Writer, list []stability.Deviation, floor func(stabi
 		if d.Tau >= 86400 {
 			tau = fmt.Sprintf("%.3g d", d.Tau/86400)
 		}
-		fmt.Fprintf(w, "%s\t%s\t%.4g\t%.3g\t%.3g\t%.0f\t%v\t", Deviation(d.Kind), tau, d.Value, d.CI95[0], d.CI95[1], d.EDF, d.Noise)
+		fmt.Fprintf(w, "%s\t%s\t%.4g\t%.3g\t%.3g\t%s\t%v\t", Deviation(d.Kind), tau, d.Value, d.CI95[0], d.CI95[1], degrees(d.EDF), d.Noise)
 		if floor != nil {
 			fmt.Fprintf(w, "%.3g\t", floor(d))
 		}

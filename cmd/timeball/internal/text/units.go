@@ -118,14 +118,9 @@ func unitOf(offset float64, ci95 [2]float64) Unit {
 	return UnitFor(max(math.Abs(offset), offset-ci95[0], ci95[1]-offset), SecondUnits)
 }
 
-// Magnitude is the size of an offset with its 95 % interval, each with its unit:
+// magnitudeIn is the size of an offset with its 95 % interval, each with its unit:
 // "12.35 ms ± 0.16 ms", or "12.35 ms −0.10/+0.22 ms" when the sides are not alike.
-func Magnitude(offset float64, ci95 [2]float64) string {
-	return MagnitudeIn(unitOf(offset, ci95), offset, ci95)
-}
-
-// MagnitudeIn is Magnitude in a unit.
-func MagnitudeIn(u Unit, offset float64, ci95 [2]float64) string {
+func magnitudeIn(u Unit, offset float64, ci95 [2]float64) string {
 	below, above := offset-ci95[0], ci95[1]-offset
 	if offset < 0 {
 		below, above = above, below
@@ -148,6 +143,9 @@ func BoundedIn(u Unit, offset float64, ci95 [2]float64) string {
 	}
 	return v + " " + sides + " " + u.Name
 }
+
+// nothing reports whether a rounded number is zero.
+func nothing(v string) bool { return strings.Trim(v, "-0.") == "" }
 
 // Alike reports whether the sides of an interval are so alike that ± says both: they
 // differ by at most a tenth.

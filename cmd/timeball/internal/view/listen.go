@@ -200,7 +200,7 @@ func (v view) interval(width int) string {
 	if s.Radio.State == align.ByWire {
 		against = "the reference"
 	}
-	text := fmt.Sprintf("%s %s by %s", text.Relation(s.Sense), against, text.MagnitudeIn(v.unit.Next(s), *s.Offset, *s.CI95))
+	text := text.Stands(v.unit.Next(s), *s.Offset, *s.CI95, against)
 	if level := " (95 %)"; utf8.RuneCountInString(text+level) <= width {
 		text += level
 	}

@@ -52,7 +52,7 @@ func waitingFor(u find.Unsettled) *Waiting {
 		w.Rival = u.Rival.ID
 	}
 	switch {
-	case u.Form == recognise.Mixed || u.Form == recognise.Repeated:
+	case u.Form >= recognise.Repeated:
 		w.For = WholeOrder
 	case u.MinuteIn > 0:
 		w.For, w.In = MinuteMark, &u.MinuteIn

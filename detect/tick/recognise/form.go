@@ -6,13 +6,15 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/floats"
 
 	"timeball/detect/audio"
 )
 
 // Band is what all of the audio does second after second: the mean of its power in
 // cells of time and frequency, apart for two halves of the seconds. What repeats is
-// in both.
+// in both, and what repeats all the time is so too when the halves are stretches of
+// the minute.
 type Band struct {
 	stream *audio.Stream
 	base   func(n int64) (at float64, ok bool)
@@ -22,6 +24,7 @@ type Band struct {
 	bins   int
 	frames int
 	halves [2]half
+	turns  [4]half   // the same seconds, stretch after stretch in turn
 	square []float64 // Σ of squared levels, by bin
 	next   int64     // first second not yet asked for
 	// Working memory.
@@ -37,6 +40,8 @@ type half struct {
 	sum []float64
 	n   float64
 }
+
+func (h *half) row(bin, frames int) []float64 { return h.sum[bin*frames : (bin+1)*frames] }
 
 const (
 	windowSeconds = 8e-3 // about a tick's length; a Hann window, moved on by half
@@ -68,6 +73,9 @@ func NewBand(stream *audio.Stream, base func(n int64) (float64, bool), first int
 	}
 	for i := range b.halves {
 		b.halves[i].sum = make([]float64, b.bins*b.frames)
+	}
+	for i := range b.turns {
+		b.turns[i].sum = make([]float64, b.bins*b.frames)
 	}
 	b.square = make([]float64, b.bins)
 	b.audio, b.frame = make([]float32, (b.frames+1)*n/2), make([]float64, n)
@@ -103,16 +111,18 @@ func (b *Band) take(n int64) {
 	}
 	// Seconds go to the halves by the Thue–Morse sequence, which has no period that
 	// something on the air might share.
-	h := &b.halves[bits.OnesCount64(uint64(n))%2]
+	h, o := &b.halves[bits.OnesCount64(uint64(n))%2], &b.turns[n/stretch&3]
 	h.n++
+	o.n++
 	for j := range b.bins {
-		row, sum := b.power[j*b.frames:(j+1)*b.frames], h.sum[j*b.frames:(j+1)*b.frames]
+		row, sum, shift := b.power[j*b.frames:(j+1)*b.frames], h.sum[j*b.frames:(j+1)*b.frames], o.sum[j*b.frames:(j+1)*b.frames]
 		copy(b.some, row)
 		slices.Sort(b.some)
 		noise := b.some[len(b.some)/2]/math.Ln2 + 1e-30
 		for k, p := range row {
 			level := math.Log1p(p / noise)
 			sum[k] += level
+			shift[k] += level
 			b.square[j] += level * level
 		}
 	}
@@ -126,6 +136,7 @@ const (
 	Alone                // nothing else worth half as much repeats with it
 	Repeated             // the like comes at other times of the second
 	Mixed                // it is part of a sound that goes on at other frequencies
+	Passing              // it comes in some stretches of the minute and not in others
 )
 
 // Place is where a mark is expected: At, seconds after the flywheel's second, for
@@ -148,7 +159,7 @@ func (b *Band) Form(p Place, tones []float64) Form {
 		mean := 0.0
 		sigma[j] = 1
 		for h := range b.halves {
-			row := b.halves[h].sum[j*b.frames : (j+1)*b.frames]
+			row := b.halves[h].row(j, b.frames)
 			for _, v := range row {
 				mean += v
 			}
@@ -161,18 +172,23 @@ func (b *Band) Form(p Place, tones []float64) Form {
 			sigma[j] *= math.Sqrt(v / b.halves[h].n * (1 + 2*step/(aboutTo-aboutFrom)))
 		}
 	}
-	cross := func(j, k int) float64 {
-		x, y := cells[j][0][k], cells[j][1][k]
-		return (x*max(y, 0) + y*max(x, 0)) / 2
-	}
-	var own, beside, again, varBeside, varAgain float64
+	cross := func(j, k int) float64 { return both(cells[j], k) }
+	var shifts [2]float64
+	var own, beside, again, varOwn, varBeside, varAgain float64
 	for j := range b.bins {
 		hz := float64(b.low+j) * rate / n
 		tone := math.Abs(hz-p.ToneHz) <= mainLobeHz
-		var early [2][]float64
-		if tone && onset {
-			for h := range early {
-				early[h] = excess(b.halves[h].sum[j*b.frames:(j+1)*b.frames], b.halves[h].n, step, true)
+		var ownHalves [2][]float64
+		var ownShifts [2][2][]float64
+		if tone {
+			for h := range ownHalves {
+				ownHalves[h] = excess(b.halves[h].row(j, b.frames), b.halves[h].n, step, onset)
+				for i := range ownShifts {
+					x, y := &b.turns[i+2*h], &b.turns[(i+2*h+1)%4]
+					sum := make([]float64, b.frames)
+					floats.AddTo(sum, x.row(j, b.frames), y.row(j, b.frames))
+					ownShifts[i][h] = excess(sum, x.n+y.n, step, onset)
+				}
 			}
 		}
 		another := slices.ContainsFunc(tones, func(t float64) bool { return math.Abs(hz-t) <= mainLobeHz })
@@ -182,12 +198,11 @@ func (b *Band) Form(p Place, tones []float64) Form {
 			t -= math.Round(t)
 			switch {
 			case tone && t > -windowSeconds/2 && t < min(p.Length, shortMark)+longestPath:
-				if onset {
-					x, y := early[0][k], early[1][k]
-					own += (x*max(y, 0) + y*max(x, 0)) / 2
-				} else {
-					own += cross(j, k)
+				own += both(ownHalves, k)
+				for i := range shifts {
+					shifts[i] += both(ownShifts[i], k)
 				}
+				varOwn += 0.375 * overlap * sigma[j] * sigma[j]
 			case tone && math.Abs(t) > sameService && !(t > -windowSeconds && t < p.Length+sameService) && math.Abs(t-p.RepeatSeconds) > sameService/2:
 				c := cross(j, k)
 				for i := range b.bins { // a click sounds at all tones
@@ -212,6 +227,8 @@ func (b *Band) Form(p Place, tones []float64) Form {
 		return Mixed
 	case again-doubt(varAgain) > enough:
 		return Repeated
+	case b.Seconds() >= 60 && unlike*(min(shifts[0], shifts[1])+doubt(varOwn)) < own-doubt(varOwn):
+		return Passing
 	case beside+doubt(varBeside) < enough && again+doubt(varAgain) < enough:
 		return Alone
 	}
@@ -228,9 +245,22 @@ const (
 	sameEvent          = 150e-3 // s about a tick in which what sounds goes with it
 	sameService        = 70e-3  // s about a tick in which another station's may come at its tone
 	worthHalf          = 0.5
-	surely             = 4 // standard deviations; 3e-5 by chance
-	overlap            = 2 // cells that overlap by half, and skirts, are alike
+	// Two stretches and the next two go to a half each, and again one stretch later,
+	// so that what comes in ten seconds of a minute on end is in one half alone. Let
+	// a tick be a times as strong in the one as in the other. C is then 4a/(1+a)² of
+	// what it is in halves alike: less than one in unlike from a = 6 on. Fading makes
+	// no such difference between the means of several stretches.
+	stretch = 5
+	unlike  = 2
+	surely  = 4 // standard deviations; 3e-5 by chance
+	overlap = 2 // cells that overlap by half, and skirts, are alike
 )
+
+// both is a cell's share of C.
+func both(halves [2][]float64, k int) float64 {
+	x, y := halves[0][k], halves[1][k]
+	return (x*max(y, 0) + y*max(x, 0)) / 2
+}
 
 // excess is by how much the power in each frame, in units of the noise, exceeds the
 // greater of those before and after it; only that before when early is set.

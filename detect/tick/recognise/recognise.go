@@ -53,6 +53,12 @@
 // but 5.6 for one of ticks and a long mark alone. Such a one is known by form and order
 // together, or not at all.
 //
+// U1 and U2 are free to learn what else sounds beneath, and the station's order is not, so
+// that a low Λ is no evidence against a station. That is Kept: the same station's order
+// against its own sounds at random or all alike, with all else that may be heard the
+// same. Where it is low, the omissions and marks are missing that should have been heard,
+// and a name does not help.
+//
 // Shares and spectra that are learnt fit chance a little, so that in noise Λ sinks by
 // some units in ten minutes: a low Λ is want of evidence, not evidence of want.
 //

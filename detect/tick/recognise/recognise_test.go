@@ -236,6 +236,19 @@ func TestFormOfOthers(t *testing.T) {
 	}
 }
 
+// What sounds in a few seconds of each minute, as a broadcaster's pips, is no tick of
+// every second; a tick that fades, by Rayleigh's law and slowly, is.
+func TestFormOfPips(t *testing.T) {
+	if f := newScene(t, free(130, simulate.Sound{Kind: simulate.Pips, Level: 0.3, ToneHz: 1000}), find("ebc"), 0).form(); f != Passing {
+		t.Errorf("pips: form %d", f)
+	}
+	for _, class := range []string{"mid-quiet", "low-quiet"} { // 0.1 Hz of Doppler spread (Rec. ITU-R F.1487)
+		if f := newScene(t, on("wwv", 130, 10, class), find("wwv"), 12e-3).form(); f != Alone {
+			t.Errorf("%s: form %d", class, f)
+		}
+	}
+}
+
 // C of noise has the stated spread: of many sets of cells few stand out.
 func TestFormOfNoise(t *testing.T) {
 	s := newScene(t, free(120), find("wwv"), 0)

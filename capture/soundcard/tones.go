@@ -17,32 +17,35 @@ const (
 // fed with silence in between, as a sound server takes more than a second to
 // begin.
 type Tones struct {
-	wanted chan tone
+	wanted chan []Tone
 	done   chan struct{}
 	ended  chan struct{}
 	failed atomic.Pointer[error]
 }
 
-type tone struct {
-	hz      float64
-	seconds float64
-}
+// Tone is a tone, or a silence where Hz is 0.
+type Tone struct{ Hz, Seconds float64 }
 
 // OpenTones readies the output.
 func OpenTones() *Tones {
-	t := &Tones{wanted: make(chan tone, 1), done: make(chan struct{}), ended: make(chan struct{})}
+	t := &Tones{wanted: make(chan []Tone, 1), done: make(chan struct{}), ended: make(chan struct{})}
 	go t.run()
 	return t
 }
 
-// Sound plays a tone, without waiting for it, after the one that is sounding.
-// It returns why nothing can be heard at present, if so.
-func (t *Tones) Sound(hz float64, length time.Duration) error {
+// Play plays tones one after another, without waiting for them, in place of what is
+// left of those before, from the next silence on. It returns why nothing
+// can be heard at present, if so.
+func (t *Tones) Play(tones ...Tone) error {
 	if err := t.failed.Load(); err != nil {
 		return *err
 	}
 	select {
-	case t.wanted <- tone{hz, length.Seconds()}:
+	case <-t.wanted: // nobody has begun with them yet
+	default:
+	}
+	select {
+	case t.wanted <- tones:
 	default:
 	}
 	return nil
@@ -81,22 +84,27 @@ func (t *Tones) run() {
 // next returns a function that fills blocks one after another with what is to
 // be heard, or fails with errClosed.
 func (t *Tones) next() func([]int16) error {
-	var now tone
+	var now Tone
+	var left []Tone
 	played := 0
 	return func(samples []int16) error {
 		t.failed.Store(nil) // it has come this far
 		for i := range samples {
 			at := float64(played) / toneRate
-			if at >= now.seconds {
-				select {
-				case now = <-t.wanted:
-					played, at = 0, 0
-				default:
-					now = tone{}
+			if at >= now.Seconds {
+				if now.Hz == 0 || len(left) == 0 { // two tones never join
+					select {
+					case left = <-t.wanted:
+					default:
+					}
+				}
+				now, played, at = Tone{}, 0, 0
+				if len(left) > 0 {
+					now, left = left[0], left[1:]
 				}
 			}
-			level := toneLevel * max(0, min(1, at/toneFlank, (now.seconds-at)/toneFlank))
-			samples[i] = int16(math.MaxInt16 * level * math.Sin(2*math.Pi*now.hz*at))
+			level := toneLevel * max(0, min(1, at/toneFlank, (now.Seconds-at)/toneFlank))
+			samples[i] = int16(math.MaxInt16 * level * math.Sin(2*math.Pi*now.Hz*at))
 			played++
 		}
 		select {

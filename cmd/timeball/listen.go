@@ -29,7 +29,8 @@ type listenCmd struct {
 	Record    string        `placeholder:"FILE.wav" help:"Record what is measured, too."`
 	Wired     bool          `help:"The receiver's channel carries another clock's pulse: compare the two."`
 	Turn      turnWay       `placeholder:"clockwise" help:"What each adjustment is until two are known: one turn clockwise or anticlockwise, or one press. Then what is to go is told in turns."`
-	Beep      bool          `help:"Sound a tone each second: the higher, the nearer. It must not reach the input."`
+	Beep      bool          `help:"Sound what to do: high tones, advance; low ones, retard; more of them, nearer; both by turns without a pause, stop. They must not reach the input."`
+	Speak     bool          `help:"Speak the figures, too, where a speech program is installed. It must not reach the input."`
 	Page      pageAddress   `help:"Show it on a web page, too, for this machine alone; --page=192.168.1.5:8000, an address of it, for all who have the link."`
 	Report    string        `placeholder:"FILE.html" help:"Write a report of the fix."`
 	Log       bool          `default:"true" negatable:"" help:"Enter the fix in the logbook (default: yes)."`
@@ -46,7 +47,9 @@ While the station fades the figure still follows the clock, and the interval gro
 
 To learn which second the hands should show, type what they will show and press Enter at the moment they do, or only Enter as the second hand passes 0; --hands 18:20:41@key takes any key for that. Once the broadcast has told the time, the answer is how to set the hands.
 
---beep sounds on the system's standard output. Wear headphones, or use another card than the input's: a tone that comes back through the input is noise to the measurement. The tone lies between 250 and 800 Hz, away from the ticks.
+--beep sounds on the system's standard output: high tones (700 Hz) mean advance, low ones (350 Hz) retard, one a second far away and six next to the tolerance. Both pitches by turns without a pause mean stop: take the hands off. Nothing sounds while there is no direction. Wear headphones, or use another card than the input's: a tone that comes back through the input is noise to the measurement. The same can be switched on on the page. --speak says the figures with espeak-ng, espeak, spd-say or say, if there is one.
+
+For turns, turn once, stop, and tell which way: c clockwise, a anticlockwise, p for a press of a button, with a number before it for several; or the buttons on the page; or --turn clockwise beforehand, then no key is needed for the first two. After two adjustments the program tells how many are to go.
 
 ` + text.MachineryCaution + ` ` + text.AntennaCaution + `
 
@@ -166,7 +169,12 @@ func (c *listenCmd) session(p *program, settings align.Settings) (*outcome, erro
 	if c.Beep {
 		tones := soundcard.OpenTones()
 		defer tones.Close()
-		show = &beeper{show, tones, float64(c.Tolerance), p.stderr}
+		show = &beeper{Display: show, tones: tones, tolerance: float64(c.Tolerance), bell: p.stderr}
+	}
+	if c.Speak {
+		if show, err = newSpeaker(show, float64(c.Tolerance)); err != nil {
+			show.Say(err.Error())
+		}
 	}
 	if shown != nil {
 		shown.aim = show.Aim

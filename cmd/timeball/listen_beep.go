@@ -3,26 +3,20 @@ package main
 import (
 	"fmt"
 	"io"
-	"math"
-	"time"
 
 	"timeball/align"
 	"timeball/capture/soundcard"
+	"timeball/cmd/timeball/internal/sound"
 	"timeball/cmd/timeball/internal/view"
 )
 
-const (
-	nearHz     = 800. // within the tolerance
-	farHz      = 250. // the lowest, for a thousand times the tolerance
-	toneLength = 120 * time.Millisecond
-)
-
-// beeper sounds a tone with every second it passes on.
+// beeper sounds what a hand is to do with every second it passes on.
 type beeper struct {
 	view.Display
 	tones     *soundcard.Tones
 	tolerance float64
-	bell      io.Writer // where there is no sound output: the terminal's bell
+	bell      io.Writer // where there is no sound output: the terminal's bell, which has no pitch, tells to stop
+	cues      sound.Cues
 }
 
 func (b *beeper) Aim(tolerance float64) {
@@ -32,18 +26,15 @@ func (b *beeper) Aim(tolerance float64) {
 
 func (b *beeper) Second(s align.Second) {
 	b.Display.Second(s)
-	if s.Offset == nil || s.Marker.Missing > 0 {
+	cue := b.cues.Next(&s, b.tolerance)
+	if cue == nil {
 		return
 	}
-	if err := b.tones.Sound(pitch(*s.Offset, b.tolerance), toneLength); err != nil {
+	tones := make([]soundcard.Tone, len(cue))
+	for i, t := range cue {
+		tones[i] = soundcard.Tone(t)
+	}
+	if err := b.tones.Play(tones...); err != nil && b.cues.Stopped() {
 		fmt.Fprint(b.bell, "\a")
 	}
-}
-
-// pitch is that of an offset's tone, Hz: the same step down for each factor of
-// the distance, to an ear that hears ratios.
-func pitch(offset, tolerance float64) float64 {
-	far := math.Log10(math.Abs(offset)/tolerance) / 3
-	far = max(0, min(1, far))
-	return nearHz * math.Pow(farHz/nearHz, far)
 }

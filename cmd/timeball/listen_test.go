@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"errors"
-	"math"
 	"strings"
 	"syscall"
 	"testing"
@@ -15,14 +14,6 @@ import (
 	"timeball/cmd/timeball/internal/testkit"
 	"timeball/cmd/timeball/internal/view"
 )
-
-func TestPitch(t *testing.T) {
-	for _, c := range []struct{ x, want float64 }{{0, nearHz}, {-1e-3, nearHz}, {1, farHz}, {-1e-1, nearHz * math.Pow(farHz/nearHz, 2./3)}} {
-		if got := pitch(c.x, 1e-3); math.Abs(got-c.want) > 1e-9 {
-			t.Errorf("%v: %v Hz, want %v", c.x, got, c.want)
-		}
-	}
-}
 
 // countingMeasurement counts the frames it is given.
 type countingMeasurement struct{ frames int }

@@ -137,7 +137,7 @@ func TestPageSetsTolerance(t *testing.T) {
 	line.Second(near)
 	w.do(page.Action{Do: page.DoTolerance, Value: 5e-3})
 	line.Second(near)
-	if got := out.String(); strings.Count(got, "ahead: retard") != 1 || strings.Count(got, "ahead: good") != 1 {
+	if got := out.String(); strings.Count(got, "ahead: retard") != 1 || strings.Count(got, "ahead: stop") != 1 {
 		t.Errorf("%s", got)
 	}
 }

@@ -69,6 +69,8 @@ func Listening(s *align.Second) string {
 const (
 	Retard  = "retard"
 	Advance = "advance"
+	Hold    = "hold" // it is within the tolerance, which is not certain
+	Stop    = "stop" // it is, for certain
 )
 
 // Action is what to do, in a word or two that read from afar.
@@ -77,9 +79,9 @@ func Action(s *align.Second, tolerance float64) string {
 	case s.Marker.Missing > 0:
 		return "no pulse"
 	case Sure(s, tolerance) && s.Verdict == align.Found:
-		return "stop"
+		return Stop
 	case math.Abs(*s.Offset) <= tolerance && (s.Verdict != align.Found || !TurnOn(s, tolerance)):
-		return "hold"
+		return Hold
 	case s.Sense == align.Ahead:
 		return Retard
 	default:

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"timeball/align"
 )
@@ -159,4 +160,38 @@ func Turns(s *align.Second, tolerance float64) string {
 		return ""
 	}
 	return s.Turning.Says
+}
+
+// Spoken is what to do in a word, and that with its figure as it is spoken; nothing
+// where there is no offset to act on.
+func Spoken(s *align.Second, tolerance float64) (do, words string) {
+	if s.Offset == nil || s.Verdict != align.Found {
+		return "", ""
+	}
+	do = Action(s, tolerance)
+	if do != Retard && do != Advance {
+		return do, do
+	}
+	if g := s.Turning; g != nil && (g.Going == align.Leaving || g.Going == align.SlowDown) {
+		said := map[align.Going]string{align.Leaving: "turn back", align.SlowDown: "slow down"}[g.Going]
+		return said, said
+	}
+	if g := s.Turning; g != nil && g.ToGo != nil {
+		return do, fmt.Sprintf("%s, %s", do, spelled(toGo(g)))
+	}
+	return do, fmt.Sprintf("%s, %s", do, spelled(Short(math.Abs(*s.Offset))))
+}
+
+// spelled writes signs and units as they are spoken.
+func spelled(s string) string {
+	for _, r := range [][2]string{{"½", ".5"}, {"¼", ".25"}, {"¾", ".75"}} {
+		s = strings.ReplaceAll(s, " "+r[0], " 0"+r[1])
+		s = strings.ReplaceAll(s, r[0], r[1])
+	}
+	for _, u := range [][2]string{{" s", " seconds"}, {" ms", " milliseconds"}, {" " + micro(), " microseconds"}, {" ns", " nanoseconds"}} {
+		if head, ok := strings.CutSuffix(s, u[0]); ok {
+			return head + u[1]
+		}
+	}
+	return s
 }

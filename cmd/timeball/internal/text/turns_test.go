@@ -57,3 +57,27 @@ func TestTurns(t *testing.T) {
 		}
 	}
 }
+
+func TestSpoken(t *testing.T) {
+	s := testkit.Second(12.3456e-3, 0.1e-3)
+	check := func(name, want string) {
+		t.Helper()
+		if _, got := Spoken(&s, 1e-3); got != want {
+			t.Errorf("%s: %q, want %q", name, got, want)
+		}
+	}
+	check("ahead", "retard, 12.3 milliseconds")
+	n, u := -2.5, 0.01
+	s.Turning = &align.Turning{Unit: align.InTurns, Known: align.Tried, ToGo: &n, UToGo: &u}
+	check("turns", "retard, about 2.5 turns anticlockwise to go")
+	n = 0.5
+	check("half a turn", "retard, about 0.5 turn clockwise to go")
+	s.Turning.Going = align.SlowDown
+	check("nearly there", "slow down")
+	s.Turning.Going = align.Leaving
+	check("past it", "turn back")
+	s.Verdict = align.NoPath
+	check("no path", "")
+	s = testkit.Second(0.1e-3, 0.1e-3)
+	check("set", "stop")
+}

@@ -6,6 +6,8 @@ import (
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"timeball/detect/rank"
 )
 
 // falseAlarm is the chance that a record without unlogged steps is given one,
@@ -73,13 +75,12 @@ func newModel(nodes []node) *model {
 
 func square(v float64) float64 { return v * v }
 
-// median of v, which it sorts; 0 for none.
+// median of v, which it rearranges; 0 for none.
 func median(v []float64) float64 {
 	if len(v) == 0 {
 		return 0
 	}
-	slices.Sort(v)
-	return v[len(v)/2]
+	return rank.Upper(v)
 }
 
 // coarseLine is the unweighted least-squares line of the measurements.

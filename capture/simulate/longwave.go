@@ -60,8 +60,16 @@ func (k *keyer) at(t float64) complex128 {
 	return k.reached(t)
 }
 
+// settled is after how many time constants nothing of a change is left that double
+// precision holds.
+const settled = 40
+
 func (k *keyer) reached(t float64) complex128 {
-	left := math.Exp((k.since - t) / k.st.Edge.TauSeconds)
+	gone := (t - k.since) / k.st.Edge.TauSeconds
+	if gone > settled {
+		return k.target
+	}
+	left := math.Exp(-gone)
 	return k.target + (k.level-k.target)*complex(left, 0)
 }
 
@@ -162,6 +170,9 @@ type longPath struct {
 	keyer     *keyer
 	carrierHz float64
 	gain      complex128
+	// The carrier's phase at the latest delay, s.
+	late float64
+	turn complex128
 }
 
 // delay is that at a time.
@@ -176,9 +187,11 @@ func (p *longPath) delay(t float64) float64 {
 // at is the complex level that arrives, against a carrier of the station's own
 // phase at the transmitter.
 func (p *longPath) at(t float64) complex128 {
-	d := p.delay(t)
-	_, turns := math.Modf(p.carrierHz * d)
-	return p.keyer.at(t-d) * p.gain * cmplx.Rect(1, -2*math.Pi*turns)
+	if d := p.delay(t); d != p.late || p.turn == 0 {
+		_, turns := math.Modf(p.carrierHz * d)
+		p.late, p.turn = d, cmplx.Rect(1, -2*math.Pi*turns)
+	}
+	return p.keyer.at(t-p.late) * p.gain * p.turn
 }
 
 // newLongPaths returns the ways of a signal, from a time on.

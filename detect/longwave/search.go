@@ -8,6 +8,7 @@ import (
 	"github.com/mjibson/go-dsp/fft"
 
 	"timeball/capture/station"
+	"timeball/detect/rank"
 )
 
 // A carrier stands out of what is beside it by carrierRatio in power, in a spectrum
@@ -96,9 +97,8 @@ func standing(density []float64, resolution, lowHz, highHz float64) []Line {
 	floors := make([]float64, len(density)/reach+1) // of noise, by stretches of the spectrum
 	for i := range floors {
 		beside := slices.Clone(density[min(len(density), i*reach):min(len(density), (i+1)*reach)])
-		slices.Sort(beside)
 		if len(beside) > 0 {
-			floors[i] = beside[len(beside)/2] / math.Ln2 // its power is exponentially distributed
+			floors[i] = rank.Upper(beside) / math.Ln2 // its power is exponentially distributed
 		}
 	}
 	var lines []Line

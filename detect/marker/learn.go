@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"timeball/detect/rank"
 )
 
 const (
@@ -117,11 +119,7 @@ func (d *Detector) chain(rising bool, least int, jitter float64) (chain []edge, 
 }
 
 func median(v []float64) float64 {
-	v = slices.Sorted(slices.Values(v))
-	if len(v) == 0 {
-		return math.NaN()
-	}
-	return (v[(len(v)-1)/2] + v[len(v)/2]) / 2
+	return rank.Median(slices.Clone(v))
 }
 
 // look is what the remembered edges show of a marker.

@@ -21,6 +21,16 @@ func New(cycles float64, n int) *Tone {
 	return t
 }
 
+// Windowed plans a tone weighted by a window, sample by sample: Of is then the sum of
+// w[i]·x[i]·exp(-2πi·f·i).
+func Windowed(cycles float64, w []float64) *Tone {
+	t := New(cycles, len(w))
+	for i, v := range w {
+		t.cos[i], t.sin[i] = float32(v*float64(t.cos[i])), float32(v*float64(t.sin[i]))
+	}
+	return t
+}
+
 // Tune plans t anew. Room that it has is used again.
 func (t *Tone) Tune(cycles float64, n int) {
 	t.cycles = cycles
@@ -80,7 +90,7 @@ func (t *Tone) OfComplex(re, im []float32) complex128 {
 
 // Power is the mean square of the component of x at a frequency that is not worth a
 // plan, cycles a sample (Goertzel's algorithm).
-func Power(x []float32, cycles float64) float64 {
+func Power[S float32 | float64](x []S, cycles float64) float64 {
 	c := 2 * math.Cos(2*math.Pi*cycles)
 	var s1, s2 float64
 	for _, v := range x {

@@ -9,7 +9,9 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"timeball/detect/audio"
+	"timeball/detect/rank"
 	"timeball/detect/tick/timing"
+	"timeball/detect/tone"
 )
 
 // Acquisition folds the held audio at the flywheel's second and asks at which
@@ -96,12 +98,7 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, from, to int64) *fo
 	env := make([]complex128, bins)
 	pow := make([]float64, bins)
 	sorted := make([]float64, bins)
-	omega := 2 * math.Pi * sh.ToneHz / fl
-	rot := cmplx.Rect(1, -omega*float64(step))
-	cos, sin := make([]float64, step), make([]float64, step)
-	for m := range step {
-		sin[m], cos[m] = math.Sincos(-omega * float64(m))
-	}
+	plan := tone.New(sh.ToneHz/fl, count)
 	for b := from; b < to; b += blockLength {
 		block := make([]complex64, bins)
 		n := 0
@@ -117,15 +114,9 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, from, to int64) *fo
 				continue
 			}
 			// The lag's origin is the second itself, not the sample next to it.
-			ph := cmplx.Rect(1, -omega*(float64(start)-base))
+			turn := tone.Turn(plan.Cycles(), float64(start)-base)
 			for i := range dumped {
-				var re, im float64
-				for m, x := range buf[i*step : (i+1)*step] {
-					re += float64(x) * cos[m]
-					im += float64(x) * sin[m]
-				}
-				dumped[i] = complex(re, im) * ph
-				ph *= rot
+				dumped[i] = plan.From(i*step, buf[i*step:(i+1)*step]) * turn
 			}
 			for i := range env {
 				var after, before complex128
@@ -157,7 +148,7 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, from, to int64) *fo
 			if pre > 0 {
 				at = len(some) * 3 / 4
 			}
-			noise := nth(some, at) / math.Ln2
+			noise := rank.Nth(some, at) / math.Ln2
 			if noise <= 0 {
 				continue
 			}
@@ -254,7 +245,7 @@ func (f *fold) searchCoherent() []candidate {
 		}
 		// Normalised by the noise each second was divided by, or by what is
 		// really there if that is more (a steady tone folds at every lag).
-		mean := max(float64(f.used), median(pow)/math.Ln2)
+		mean := max(float64(f.used), rank.Upper(slices.Clone(pow))/math.Ln2)
 		for i, p := range pow {
 			if p /= mean; p > best[i] {
 				best[i], bestRate[i] = p, rate
@@ -275,12 +266,12 @@ func (f *fold) searchCoherent() []candidate {
 func (f *fold) searchPower() []candidate {
 	var found []candidate
 	for r, pow := range f.power {
-		mid := median(pow)
+		mid := rank.Upper(slices.Clone(pow))
 		dev := make([]float64, len(pow))
 		for i, p := range pow {
 			dev[i] = math.Abs(p - mid)
 		}
-		sigma := max(1.4826*median(dev), math.Sqrt(float64(f.used)))
+		sigma := max(1.4826*rank.Upper(dev), math.Sqrt(float64(f.used)))
 		k := mid * mid / (sigma * sigma)
 		gamma := distuv.Gamma{Alpha: k, Beta: mid / (sigma * sigma)}
 		cells := float64(len(pow) * len(f.power))
@@ -329,38 +320,6 @@ func isPeak(v []float64, i, width int) bool {
 		}
 	}
 	return true
-}
-
-func median(v []float64) float64 {
-	return nth(slices.Clone(v), len(v)/2)
-}
-
-// nth is the value that would stand at n were v sorted; it rearranges v (Hoare
-// 1961, Find).
-func nth(v []float64, n int) float64 {
-	for lo, hi := 0, len(v)-1; lo < hi; {
-		pivot, i, j := v[n], lo, hi
-		for i <= j {
-			for v[i] < pivot {
-				i++
-			}
-			for pivot < v[j] {
-				j--
-			}
-			if i <= j {
-				v[i], v[j] = v[j], v[i]
-				i++
-				j--
-			}
-		}
-		if j < n {
-			lo = i
-		}
-		if n < i {
-			hi = j
-		}
-	}
-	return v[n]
 }
 
 func sqAbs(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }

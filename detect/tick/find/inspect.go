@@ -10,6 +10,7 @@ import (
 	"timeball/capture/station"
 	"timeball/detect/audio"
 	"timeball/detect/tick/timing"
+	"timeball/detect/tone"
 )
 
 // profile is the mean power around a candidate, bin by bin, in the tone's band
@@ -42,7 +43,7 @@ func takeProfile(s *audio.Stream, tb Timebase, sh timing.Shape, others []float64
 		bins = profileBefore + profileOnset
 	}
 	buf := make([]float32, bins*width)
-	omega := 2 * math.Pi * sh.ToneHz / fl
+	plan := tone.New(sh.ToneHz/fl, len(buf))
 	sum := make([]complex128, bins)
 	pow := make([]float64, bins)
 	wide := make([]float64, bins)
@@ -84,18 +85,15 @@ func takeProfile(s *audio.Stream, tb Timebase, sh timing.Shape, others []float64
 		if slices.ContainsFunc(quiet[:], func(q float64) bool { return all <= q }) {
 			continue
 		}
-		ph := cmplx.Rect(1, -omega*(float64(start)-base-drift))
-		rot := cmplx.Rect(1, -omega)
+		turn := tone.Turn(plan.Cycles(), float64(start)-base-drift)
 		for i := range bins {
-			var z complex128
+			x := buf[i*width : (i+1)*width]
 			e := 0.0
-			for _, x := range buf[i*width : (i+1)*width] {
-				z += complex(float64(x), 0) * ph
-				ph *= rot
+			for _, x := range x {
 				e += float64(x) * float64(x)
 			}
 			noise := (all - quiet[i%quietBins]) / (quietBins - 1) // in a bin
-			z *= complex(1/math.Sqrt(noise), 0)
+			z := plan.From(i*width, x) * turn * complex(1/math.Sqrt(noise), 0)
 			dump[i] = z
 			sum[i] += z
 			pow[i] += sqAbs(z)

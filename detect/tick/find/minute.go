@@ -2,16 +2,16 @@ package find
 
 import (
 	"math"
-	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/blas/blas32"
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
+	"timeball/detect/rank"
 	"timeball/detect/tick/timing"
+	"timeball/detect/tone"
 )
 
 // believable reports whether the logarithms of the odds for a tick, against
@@ -84,11 +84,11 @@ func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz fl
 	// power ahead of it.
 	var seconds []int64
 	var ticks []float64
-	tickTone := newTuned(toneHz/fl, tick)
-	tuned := make([]tuned, 0, len(offsets)*len(tones))
+	tickTone := tone.New(toneHz/fl, tick)
+	tuned := make([]*tone.Tone, 0, len(offsets)*len(tones))
 	for _, off := range offsets {
 		for _, hz := range tones {
-			tuned = append(tuned, newTuned((hz+off+toneHz-st.ToneHz)/fl, piece))
+			tuned = append(tuned, tone.New((hz+off+toneHz-st.ToneHz)/fl, piece))
 		}
 	}
 	var coherent complex128
@@ -104,18 +104,19 @@ func minuteEvidence(s *audio.Stream, tb Timebase, st *station.Station, toneHz fl
 		if !s.Copy(buf, int64(first)-int64(lead)) {
 			continue
 		}
-		z, quiet := tickTone.phasor(buf[lead:]), tickTone.phasor(buf[lead-int(before*fl):])
+		heard := func(t *tone.Tone, at int) complex128 { return t.Of(buf[at : at+t.Len()]) }
+		z, quiet := heard(tickTone, lead), heard(tickTone, lead-int(before*fl))
 		lag := c.lag*fl + first - at
-		coherent += z * cmplx.Rect(1, -2*math.Pi*toneHz/fl*lag)
+		coherent += z * tone.Turn(tickTone.Cycles(), lag)
 		noise += sqAbs(quiet)
 		seconds = append(seconds, n)
 		ticks = append(ticks, sqAbs(z)-sqAbs(quiet))
 		for l, t := range tuned {
 			for k := range powers {
-				powers[k] = sqAbs(t.phasor(buf[lead+gap+k*piece:]))
+				powers[k] = sqAbs(heard(t, lead+gap+k*piece))
 			}
-			after[l] = append(after[l], math.Log(nth(powers, pieces/2)/math.Ln2+1e-30))
-			ahead[l] = append(ahead[l], math.Log(sqAbs(t.phasor(buf))+1e-30))
+			after[l] = append(after[l], math.Log(rank.Upper(powers)/math.Ln2+1e-30))
+			ahead[l] = append(ahead[l], math.Log(sqAbs(heard(t, 0))+1e-30))
 		}
 	}
 	k := float64(len(seconds))
@@ -203,32 +204,14 @@ var fadings = func() (q [16]float64) {
 	return q
 }()
 
-// tuned holds exp(−2πi·cycles·m) for some samples m from 0 on.
-type tuned struct{ cos, sin blas32.Vector }
-
-func newTuned(cycles float64, samples int) tuned {
-	t := tuned{blas32.Vector{N: samples, Inc: 1}, blas32.Vector{N: samples, Inc: 1}}
-	for m := range samples {
-		sin, cos := math.Sincos(-2 * math.Pi * cycles * float64(m))
-		t.cos.Data, t.sin.Data = append(t.cos.Data, float32(cos)), append(t.sin.Data, float32(sin))
-	}
-	return t
-}
-
-// phasor is Σ x·exp(−2πi·cycles·m) over the first samples m of x.
-func (t tuned) phasor(x []float32) complex128 {
-	v := blas32.Vector{N: t.cos.N, Inc: 1, Data: x}
-	return complex(float64(blas32.Dot(t.cos, v)), float64(blas32.Dot(t.sin, v)))
-}
-
 // robust returns the median and a standard deviation that outliers do not move.
 func robust(v []float64) (mid, deviation float64) {
-	mid = median(v)
+	mid = rank.Upper(slices.Clone(v))
 	off := make([]float64, len(v))
 	for i, x := range v {
 		off[i] = math.Abs(x - mid)
 	}
-	return mid, 1.4826 * median(off)
+	return mid, 1.4826 * rank.Upper(off)
 }
 
 // minuteMarks returns the tones of a station's minute marks and the length of the

@@ -12,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"timeball/detect/audio"
+	"timeball/detect/rank"
 	"timeball/detect/tick/timing"
 )
 
@@ -90,18 +91,18 @@ func (f *fold) evidence() []float64 {
 		for i, v := range sum {
 			pow[i] = sqAbs(complex128(v))
 		}
-		mean := max(float64(f.used), median(pow)/math.Ln2)
+		mean := max(float64(f.used), rank.Upper(slices.Clone(pow))/math.Ln2)
 		for i, p := range pow {
 			most[i] = max(most[i], p/mean-math.Log(float64(bins)*(2*half+1)))
 		}
 	}
 	for _, pow := range f.power {
-		mid := median(pow)
+		mid := rank.Upper(slices.Clone(pow))
 		dev := make([]float64, bins)
 		for i, p := range pow {
 			dev[i] = math.Abs(p - mid)
 		}
-		sigma := max(1.4826*median(dev), math.Sqrt(float64(f.used)))
+		sigma := max(1.4826*rank.Upper(dev), math.Sqrt(float64(f.used)))
 		gamma := distuv.Gamma{Alpha: mid * mid / (sigma * sigma), Beta: mid / (sigma * sigma)}
 		for i, p := range pow {
 			if p > mid {

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/floats"
 
 	"timeball/detect/audio"
+	"timeball/detect/rank"
 )
 
 // Band is what all of the audio does second after second: the mean of its power in
@@ -117,8 +118,7 @@ func (b *Band) take(n int64) {
 	for j := range b.bins {
 		row, sum, shift := b.power[j*b.frames:(j+1)*b.frames], h.sum[j*b.frames:(j+1)*b.frames], o.sum[j*b.frames:(j+1)*b.frames]
 		copy(b.some, row)
-		slices.Sort(b.some)
-		noise := b.some[len(b.some)/2]/math.Ln2 + 1e-30
+		noise := rank.Upper(b.some)/math.Ln2 + 1e-30
 		for k, p := range row {
 			level := math.Log1p(p / noise)
 			sum[k] += level

@@ -7,7 +7,9 @@ import (
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
+	"timeball/detect/rank"
 	"timeball/detect/tick/timing"
+	"timeball/detect/tone"
 )
 
 // Listener hears one place in the second, second by second: whether a mark begins
@@ -29,7 +31,8 @@ type Listener struct {
 	// Working memory.
 	audio   []float32
 	z       []complex128
-	windows []window
+	windows []*tone.Tone // of each of tones, in a window
+	mark    *tone.Tone   // of the first, as long as a mark
 }
 
 // second is what one second told.
@@ -66,6 +69,7 @@ func Listen(stream *audio.Stream, base func(n int64) (float64, bool), s *station
 		l.windows = append(l.windows, newWindow(hz, stream.Rate()))
 	}
 	rate := stream.Rate()
+	l.mark = tone.New(l.tones[0]/rate, int(l.length*rate))
 	l.audio = make([]float32, int((ahead+1)*rate)+int(rate*2*hop)+2)
 	return l
 }
@@ -75,20 +79,14 @@ func (l *Listener) Along(line timing.Line) {
 	l.line = func(n int64) float64 { return line.At(float64(n)) }
 }
 
-// window is a Hann window of two hops that takes out a tone.
-type window struct {
-	taps  []complex128
-	omega float64
-}
-
-func newWindow(hz, rate float64) window {
-	w := window{omega: 2 * math.Pi * hz / rate}
-	n := int(math.Round(2 * hop * rate))
-	for i := range n {
-		a := 1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(n))
-		w.taps = append(w.taps, cmplx.Rect(a/float64(n), -w.omega*float64(i)))
+// newWindow plans a tone in a Hann window of two hops.
+func newWindow(hz, rate float64) *tone.Tone {
+	taps := make([]float64, int(math.Round(2*hop*rate)))
+	n := float64(len(taps))
+	for i := range taps {
+		taps[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/n)) / n
 	}
-	return w
+	return tone.Windowed(hz/rate, taps)
 }
 
 // Through hears the seconds up to, not including, limit that are held.
@@ -121,14 +119,7 @@ func (l *Listener) hear(n int64) {
 	for _, w := range l.windows {
 		for k := range points {
 			first := int(float64(k) * step)
-			var re, im float64
-			for i, t := range w.taps {
-				x := float64(l.audio[first+i])
-				re += x * real(t)
-				im += x * imag(t)
-			}
-			sin, cos := math.Sincos(-w.omega * float64(first))
-			l.z[k] = complex(re*cos-im*sin, re*sin+im*cos)
+			l.z[k] = w.Of(l.audio[first:first+w.Len()]) * tone.Turn(w.Cycles(), float64(first))
 		}
 		for _, t := range l.tiles {
 			// A point's window is centred a hop after it begins.
@@ -138,9 +129,7 @@ func (l *Listener) hear(n int64) {
 			for i, hz := range besideHz {
 				beside[i] = sqAbs(at2(z, hz)) / hannPower(hz)
 			}
-			some := beside[:]
-			slices.Sort(some)
-			floor := (some[len(some)/2-1]+some[len(some)/2])/2/math.Ln2 + 1e-30
+			floor := rank.Median(beside[:])/math.Ln2 + 1e-30
 			for o, hz := range l.offs {
 				s.tile[o] = append(s.tile[o], float32(toneScore(sqAbs(at2(z, hz))/floor)))
 			}
@@ -203,19 +192,9 @@ const (
 // doubt, over its noise before and, of a short mark, after it.
 func (l *Listener) tick() float64 {
 	rate := l.stream.Rate()
-	n := int(l.length * rate)
-	omega := l.windows[0].omega
 	power := func(at float64) float64 {
 		first := int((ahead + at) * rate)
-		var re, im float64
-		sin, cos := math.Sincos(omega)
-		c, s := 1.0, 0.0
-		for _, x := range l.audio[first : first+n] {
-			re += float64(x) * c
-			im += float64(x) * s
-			c, s = c*cos-s*sin, c*sin+s*cos
-		}
-		return re*re + im*im
+		return sqAbs(l.mark.Of(l.audio[first : first+l.mark.Len()]))
 	}
 	best := 0.0
 	for k := range 5 {

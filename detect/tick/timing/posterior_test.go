@@ -31,6 +31,18 @@ type ticks struct {
 	amplitudes   func(k int) (a, b float64)
 }
 
+// lowPass holds the taps of a low-pass filter, fine of them a sample, that reaches so
+// many samples to either side.
+var lowPass = func() (taps []float64) {
+	for j := -reach * fine; j <= reach*fine; j++ {
+		u := float64(j) / fine
+		taps = append(taps, kaiser.Sinc(u)*kaiser.Window(u/reach, 6)/fine)
+	}
+	return taps
+}()
+
+const fine, reach = 8, 16
+
 func (c ticks) audio(r *rand.Rand) *audio.Stream {
 	const rate = 8000.0
 	x := make([]float64, int(rate)*(c.seconds+1))
@@ -40,15 +52,13 @@ func (c ticks) audio(r *rand.Rand) *audio.Stream {
 	}
 	add := func(p, a float64) {
 		// Sampled as a low-pass filter at half the rate passes it.
-		const fine, reach = 8, 16
 		for i := int(p) - reach; i < int(p+c.long*rate)+reach; i++ {
 			if i < 0 || i >= len(x) {
 				continue
 			}
-			for j := -reach * fine; j <= reach*fine; j++ {
-				u := float64(j) / fine
-				if t := float64(i) - p - u; t >= 0 && t < c.long*rate {
-					x[i] += a * kaiser.Sinc(u) * kaiser.Window(u/reach, 6) / fine * math.Sin(2*math.Pi*c.toneHz/rate*t)
+			for j, tap := range lowPass {
+				if t := float64(i) - p - float64(j-reach*fine)/fine; t >= 0 && t < c.long*rate {
+					x[i] += a * tap * math.Sin(2*math.Pi*c.toneHz/rate*t)
 				}
 			}
 		}

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"timeball/detect/audio"
+	"timeball/detect/tone"
 )
 
 const (
@@ -71,12 +72,17 @@ type cutter struct {
 	*filter
 	stream *audio.Stream
 	buf    []float32
+	flanks [5]*tone.Tone // 5 ms of the tone, and 200 and 400 Hz to each side of it
 	opened output
 }
 
 func newCutter(f *filter, s *audio.Stream) *cutter {
 	n := int((flankFrom+snapAfter+2*f.Seconds)*f.rate) + 8
-	return &cutter{filter: f, stream: s, buf: make([]float32, n)}
+	c := &cutter{filter: f, stream: s, buf: make([]float32, n)}
+	for k := range c.flanks {
+		c.flanks[k] = tone.New((f.ToneHz+200*float64(k-2))/f.rate, int(5e-3*f.rate))
+	}
+	return c
 }
 
 // output returns that of s, valid until the next.
@@ -97,7 +103,7 @@ func (c *cutter) cut(s *snapshot, base, lag float64) bool {
 	s.base = base
 	s.origin = s.audioLag + float64(int((flankFrom-snapBefore)*c.rate))
 	o := c.output(s)
-	s.noise = c.flankNoise(o.mixed)
+	s.noise = c.flankNoise(s)
 	s.long = false
 	if !c.Onset {
 		// The power well after a short mark.
@@ -130,25 +136,18 @@ func (s *snapshot) keep(x []float32, lag float64) {
 
 // flankNoise is the mean power of the mixed audio before the mark, within some
 // hundred hertz of the tone, as the variance a sample of white noise would have.
-func (c *cutter) flankNoise(mixed []complex128) float64 {
-	n := int(5e-3 * c.rate)
-	limit := int((flankFrom - flankTo) * c.rate)
+func (c *cutter) flankNoise(s *snapshot) float64 {
+	x := c.buf[:int((flankFrom-flankTo)*c.rate)]
+	for i := range x {
+		x[i] = float32(s.audio[i])
+	}
 	sum, count := 0.0, 0
-	for at := 0; at+n <= limit; at += n / 2 {
-		seg := mixed[at : at+n]
-		// Fourier sums at the tone and 200 and 400 Hz to each side of it.
-		for k := -2; k <= 2; k++ {
-			step := 2 * math.Pi * float64(k) * 200 / c.rate
-			var z complex128
-			sin, cos := math.Sincos(step)
-			rot, ph := complex(cos, -sin), complex(1, 0)
-			for _, v := range seg {
-				z += v * ph
-				ph *= rot
-			}
-			sum += sqAbs(z) / float64(n)
+	n := c.flanks[0].Len()
+	for at := 0; at+n <= len(x); at += n / 2 {
+		for _, flank := range c.flanks {
+			sum += sqAbs(flank.Of(x[at:at+n])) / float64(n)
 			count++
 		}
 	}
-	return sum / float64(count)
+	return s.audioUnit * s.audioUnit * sum / float64(count)
 }

@@ -6,6 +6,9 @@ import (
 	"math/rand/v2"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/floats"
+
+	"timeball/detect/kaiser"
 )
 
 // air makes windows of a receiver's audio from the physics: a full carrier and its
@@ -84,46 +87,47 @@ func (a *air) raw() (audio [][]float64, delay float64) {
 	down := window(191, 4000/airRate)
 	for s := range a.seconds {
 		t := float64(s)
-		z := make([]complex128, n)
+		// The carrier alone is around it.
+		half := len(lp) / 2
+		reAll, imAll := make([]float64, n+2*half), make([]float64, n+2*half)
+		re, im := reAll[half:half+n], imAll[half:half+n]
 		for p, d := range a.delays {
 			d += a.rate * (t - float64(a.seconds-1)/2)
 			g0, g1 := paths[p].at(t), paths[p].at(t+float64(n)/airRate)
-			for i := range z {
-				u := float64(i)/airRate - settle - before - d
-				at := u*airRate + 24000
-				k := math.Floor(at)
+			// Windowed sinc between samples.
+			at := 24000 - (settle+before+d)*airRate
+			k := math.Floor(at)
+			var between [16]complex128
+			for j := range between {
+				x := at - k - float64(j-7)
+				between[j] = complex((0.5+0.5*math.Cos(math.Pi*x/8.5))*kaiser.Sinc(x), 0)
+			}
+			for i := range re {
 				var m complex128
-				// Windowed sinc between samples.
-				for j := -7; j <= 8; j++ {
-					x := at - k - float64(j)
-					w := 0.5 + 0.5*math.Cos(math.Pi*x/8.5)
-					if x != 0 {
-						w *= math.Sin(math.Pi*x) / (math.Pi * x)
-					}
-					m += complex(w, 0) * analytic[int(k)+j]
+				for j, w := range between {
+					m += w * analytic[int(k)+i+j-7]
 				}
 				g := g0 + (g1-g0)*complex(float64(i)/float64(n), 0)
-				z[i] += g * (1 + m) / complex(math.Sqrt(float64(len(a.delays))), 0)
+				z := g * (1 + m) / complex(math.Sqrt(float64(len(a.delays))), 0)
+				re[i], im[i] = re[i]+real(z), im[i]+imag(z)
 			}
 		}
 		var carrier complex128
 		for p := range paths {
 			carrier += paths[p].at(t) / complex(math.Sqrt(float64(len(paths))), 0)
 		}
-		for i := range z {
-			z[i] += complex(sigma*rng.NormFloat64(), sigma*rng.NormFloat64())
+		for i := range re {
+			re[i] += sigma * rng.NormFloat64()
+			im[i] += sigma * rng.NormFloat64()
+		}
+		for i := range half {
+			reAll[i], imAll[i] = real(carrier), imag(carrier)
+			reAll[half+n+i], imAll[half+n+i] = real(carrier), imag(carrier)
 		}
 		beat := cmplx.Rect(1, 2*math.Pi*rng.Float64())
 		y := make([]float64, n)
 		for i := range y {
-			var c complex128
-			for k, w := range lp {
-				if j := i + k - len(lp)/2; j >= 0 && j < n {
-					c += complex(w, 0) * z[j]
-				} else {
-					c += complex(w, 0) * carrier
-				}
-			}
+			c := complex(floats.Dot(lp, reAll[i:i+len(lp)]), floats.Dot(lp, imAll[i:i+len(lp)]))
 			switch a.detector {
 			case Diode:
 				y[i] = cmplx.Abs(c)

@@ -36,6 +36,7 @@ import (
 	"slices"
 
 	"timeball/detect/tick/timing/likelihood"
+	"timeball/detect/tone"
 )
 
 // Window is a second's audio around the place where its mark is expected.
@@ -109,13 +110,7 @@ func (w *Window) long(rate, toneHz float64) bool {
 		if i < 0 || j > len(w.Audio) {
 			return 0
 		}
-		var re, im float64
-		for k, v := range w.Audio[i:j] {
-			sin, cos := math.Sincos(2 * math.Pi * toneHz * float64(k) / rate)
-			re += v * cos
-			im += v * sin
-		}
-		return (re*re + im*im) / float64((j-i)*(j-i))
+		return tone.Power(w.Audio[i:j], toneHz/rate)
 	}
 	return power(13e-3, 19e-3) > power(2.5e-3, 8.5e-3)/4
 }

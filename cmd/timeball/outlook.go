@@ -26,6 +26,7 @@ type outlookCmd struct {
 	NoiseMaps   string    `placeholder:"DIR" help:"Folder with the ITU's coefficient files, COEFF01W.txt to COEFF12W.txt as published, to use instead of the built-in fit to their noise maps."`
 	JSON        bool      `name:"json" help:"Print one JSON object (timeball.outlook/1)."`
 	Plot        string    `placeholder:"FILE.png|.svg" help:"Draw the day as a picture."`
+	dpiFlag     `embed:""`
 }
 
 // Help is kong's long help.
@@ -47,7 +48,7 @@ func (c *outlookCmd) AfterApply() error {
 			return usageError{fmt.Errorf("%s %g: give decibels between -60 and 60", f.name, f.value)}
 		}
 	}
-	return checkPicture(c.Plot)
+	return checkPicture(c.Plot, c.DPI)
 }
 
 // Run prints the outlook and draws it.
@@ -81,7 +82,7 @@ func (c *outlookCmd) Run(p *program) error {
 		return err
 	}
 	if c.Plot != "" {
-		if err := plot.Outlook(c.Plot, request, slots); err != nil {
+		if err := plot.Outlook(plot.File{Name: c.Plot, DPI: c.DPI}, request, slots); err != nil {
 			return err
 		}
 	}

@@ -22,6 +22,7 @@ type pathCmd struct {
 	LongPath bool      `help:"The long way round the earth."`
 	JSON     bool      `name:"json" help:"Print one JSON object (timeball.path/1)."`
 	Plot     string    `placeholder:"FILE.png|.svg" help:"Draw the hops and the delay over the day."`
+	dpiFlag  `embed:""`
 }
 
 // Help is kong's long help.
@@ -35,7 +36,7 @@ Example: timeball path --station rwm --carrier 9996kHz --at 50.2,-5.6 --time 202
 
 // AfterApply checks the flags, for kong.
 func (c *pathCmd) AfterApply() error {
-	return checkPicture(c.Plot)
+	return checkPicture(c.Plot, c.DPI)
 }
 
 // Run prints the prediction and draws it.
@@ -69,7 +70,7 @@ func (c *pathCmd) Run(p *program) error {
 		return err
 	}
 	if c.Plot != "" {
-		if err := plot.Path(c.Plot, request, prediction); err != nil {
+		if err := plot.Path(plot.File{Name: c.Plot, DPI: c.DPI}, request, prediction); err != nil {
 			return err
 		}
 	}

@@ -173,8 +173,16 @@ func timeOr(t, now time.Time) time.Time {
 	return t.UTC()
 }
 
+// dpiFlag is how fine a picture is.
+type dpiFlag struct {
+	DPI int `name:"dpi" default:"96" placeholder:"300" help:"Dots an inch of a .png: 300 for print (default: 96)."`
+}
+
 // checkPicture accepts no picture, or one whose format is told by its name.
-func checkPicture(name string) error {
+func checkPicture(name string, dpi int) error {
+	if dpi < 50 || dpi > 1200 {
+		return usageError{fmt.Errorf("--dpi %d: it lies between 50 and 1200", dpi)}
+	}
 	switch strings.ToLower(filepath.Ext(name)) {
 	case ".png", ".svg":
 		return nil

@@ -28,7 +28,8 @@ type rateCmd struct {
 	Deviation []string      `default:"oadev" enum:"adev,oadev,mdev,tdev,hdev,ohdev,totdev,all" placeholder:"KIND,KIND" help:"Kinds of deviation to print and draw: adev, oadev, mdev, tdev, hdev, ohdev, totdev, or all (default: oadev, the overlapping Allan deviation). --json always has all."`
 	JSON      bool          `name:"json" help:"Write one JSON object, schema timeball.rate/1."`
 	Plot      string        `placeholder:"FILE" help:"Draw history, residuals and deviations: .png or .svg."`
-	Report    string        `placeholder:"FILE.html" help:"Write a page with everything, fit for printing."`
+	dpiFlag   `embed:""`
+	Report    string `placeholder:"FILE.html" help:"Write a page with everything, fit for printing."`
 
 	Data     string        `placeholder:"FILE" help:"Analyse a plain column of numbers instead of the logbook; - is standard input."`
 	Kind     string        `enum:"phase,frequency" default:"phase" help:"What the column holds: phase in seconds or fractional frequency (${default})."`
@@ -55,7 +56,7 @@ func (c rateCmd) AfterApply() error {
 	case c.Data != "" && c.Report != "":
 		return errors.New("--report is about a clock in the logbook; with --data use --plot")
 	}
-	return errors.Join(checkPicture(c.Plot), checkEnding("--report", c.Report, ".html"))
+	return errors.Join(checkPicture(c.Plot, c.DPI), checkEnding("--report", c.Report, ".html"))
 }
 
 // kinds are the kinds of deviation that are to be shown; none: all.
@@ -103,7 +104,7 @@ func (c rateCmd) Run(p *program) error {
 		r.ForecastFor(r.Advice.Now.AddDate(0, 0, days))
 	}
 	if c.Plot != "" {
-		if err := plot.Rate(c.Plot, r); err != nil {
+		if err := plot.Rate(plot.File{Name: c.Plot, DPI: c.DPI}, r); err != nil {
 			return err
 		}
 	}
@@ -142,7 +143,7 @@ func (c rateCmd) series(p *program) error {
 		return fmt.Errorf("%s: %w", c.Data, err)
 	}
 	if c.Plot != "" {
-		if err := plot.Series(c.Plot, s, c.kinds()); err != nil {
+		if err := plot.Series(plot.File{Name: c.Plot, DPI: c.DPI}, s, c.kinds()); err != nil {
 			return err
 		}
 	}

@@ -22,10 +22,11 @@ type replayCmd struct {
 	given        map[string]bool // flags on the command line
 	bookFlags    `embed:""`
 
-	Files []string `arg:"" name:"file" help:"Recordings (WAV), or - for standard input."`
-	JSON  bool     `name:"json" help:"Print one JSON object (timeball.fix/1) a recording, a line each."`
-	Wired bool     `help:"The receiver's channel carries another clock's pulse: compare the two."`
-	Plot  string   `placeholder:"FILE.png|.svg" help:"Draw the tick, the seconds and their offsets."`
+	Files   []string `arg:"" name:"file" help:"Recordings (WAV), or - for standard input."`
+	JSON    bool     `name:"json" help:"Print one JSON object (timeball.fix/1) a recording, a line each."`
+	Wired   bool     `help:"The receiver's channel carries another clock's pulse: compare the two."`
+	Plot    string   `placeholder:"FILE.png|.svg" help:"Draw the tick, the seconds and their offsets."`
+	dpiFlag `embed:""`
 
 	Report string      `placeholder:"FILE.html" help:"Write a report of the fix, one file with its pictures."`
 	Log    bool        `help:"Enter each fix in the logbook."`
@@ -68,7 +69,7 @@ func (c *replayCmd) AfterApply(ctx *kong.Context) error {
 	if len(c.Files) > 1 && !c.Start.IsZero() {
 		return usageError{errors.New("--start holds for one recording: give one, or leave it out")}
 	}
-	return errors.Join(checkPicture(c.Plot), checkEnding("--report", c.Report, ".html"))
+	return errors.Join(checkPicture(c.Plot, c.DPI), checkEnding("--report", c.Report, ".html"))
 }
 
 // Run measures the recordings one after the other.
@@ -169,7 +170,7 @@ func (c *replayCmd) draw(p *program, o *outcome) error {
 	}
 	said := "none, there is no tick to draw"
 	if len(o.fix.Stations) > 0 {
-		if err := plot.Attempt(c.Plot, o.picture()); err != nil {
+		if err := plot.Attempt(plot.File{Name: c.Plot, DPI: c.DPI}, o.picture()); err != nil {
 			return err
 		}
 		said = c.Plot

@@ -18,6 +18,9 @@ type Picture struct {
 	AudioFirst, AudioStep float64
 	Audio                 []float64
 	AudioSeconds          int
+	// Centre is the excess of all paths together over the earliest, by their power,
+	// s: the rows' Late lie about it. 0 where they are of the filter's peak.
+	Centre float64
 }
 
 // Row is what was heard in one second, or in several successive ones.
@@ -44,6 +47,9 @@ func (t *Track) Picture(a *Arrival, audioFrom, audioTo float64) Picture {
 	p := Picture{AudioStep: 1 / t.rate}
 	p.First, p.Step = -pictureBefore, 1/t.rate
 	p.Rows = t.rows(axis, noise, a)
+	if a.Coherent {
+		p.Centre = a.centroid()
+	}
 	p.AudioFirst = math.Round(audioFrom*t.rate) / t.rate
 	p.Audio, p.AudioSeconds = t.audio(axis, noise, p.AudioFirst, int((audioTo-audioFrom)*t.rate))
 	return p

@@ -5,6 +5,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -19,14 +20,15 @@ import (
 
 const (
 	attemptWidth  = 20 * vg.Centimeter // of a station's column
-	attemptHeight = 27 * vg.Centimeter
+	attemptHeight = 28.4 * vg.Centimeter
+	captionHeight = 1.4 * vg.Centimeter
 	rasterGamma   = 0.7 // lifts the weak seconds out of the dark
 )
 
 // Attempt draws a column for each station: the mean tick between marker
 // and UTC, the raster of the seconds, and the offset by each. Without a station
 // there is nothing to draw, and no file.
-func Attempt(name string, p align.Picture) error {
+func Attempt(name File, p align.Picture) error {
 	if len(p.Stations) == 0 {
 		return nil
 	}
@@ -39,6 +41,8 @@ func Attempt(name string, p align.Picture) error {
 	}
 	return savePicture(name, attemptWidth*vg.Length(len(p.Stations)), attemptHeight, func(c draw.Canvas) {
 		c.FillPolygon(color.White, []vg.Point{c.Min, {X: c.Max.X, Y: c.Min.Y}, c.Max, {X: c.Min.X, Y: c.Max.Y}})
+		caption(c, p)
+		c = draw.Crop(c, 0, 0, 0, -captionHeight)
 		tiles := draw.Tiles{Rows: 3, Cols: len(p.Stations), PadX: vg.Centimeter, PadY: 6 * vg.Millimeter,
 			PadTop: 4 * vg.Millimeter, PadBottom: 3 * vg.Millimeter, PadLeft: 3 * vg.Millimeter, PadRight: 8 * vg.Millimeter}
 		for i, row := range plot.Align(rows, tiles, c) {
@@ -49,12 +53,59 @@ func Attempt(name string, p align.Picture) error {
 	})
 }
 
+// caption says above the plots what was measured, when, by which stations and from
+// which file.
+func caption(c draw.Canvas, p align.Picture) {
+	style := plot.New().Title.TextStyle
+	style.XAlign, style.YAlign, style.Color = draw.XLeft, draw.YTop, inkColour
+	var ids []string
+	for i := range p.Stations {
+		ids = append(ids, strings.ToUpper(p.Stations[i].ID))
+	}
+	parts := []string{strings.Join(ids, ", ")}
+	if p.Fix.At != nil {
+		parts = append(parts, p.Fix.At.UTC().Format("2006-01-02 15:04:05 UTC"))
+	}
+	if name := p.Fix.Recording.Path; name != "" {
+		parts = append(parts, text.Plain(filepath.Base(name)))
+	}
+	said, _, _ := strings.Cut(text.Headline(p.Fix), " (the marker stands")
+	at := vg.Point{X: c.Min.X + 5*vg.Millimeter, Y: c.Max.Y - 3*vg.Millimeter}
+	style.Font.Size = vg.Points(12)
+	for _, line := range fitted(style, said, c.Max.X-at.X-5*vg.Millimeter) {
+		c.FillText(style, at, line)
+		at.Y -= vg.Points(14)
+	}
+	style.Font.Size = vg.Points(11)
+	c.FillText(style, at, strings.Join(parts, ", "))
+}
+
+// fitted breaks a text into two lines at most, and cuts what does not fit then.
+func fitted(style draw.TextStyle, s string, width vg.Length) []string {
+	if style.Width(s) <= width {
+		return []string{s}
+	}
+	words := strings.Fields(s)
+	n := 1
+	for n < len(words) && style.Width(strings.Join(words[:n+1], " ")) <= width {
+		n++
+	}
+	rest := []rune(strings.Join(words[n:], " "))
+	if style.Width(string(rest)) > width {
+		for len(rest) > 0 && style.Width(string(rest)+"…") > width {
+			rest = rest[:len(rest)-1]
+		}
+		rest = append(rest, '…')
+	}
+	return []string{strings.Join(words[:n], " "), string(rest)}
+}
+
 // plotTick is the mean audio around the tick, with the marker, the UTC second
 // and the arrival and what lies between them.
 func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
 	const ms = 1e3
 	title := fmt.Sprintf("%s: mean of %d ticks", strings.ToUpper(s.ID), s.AudioSeconds)
-	pl := newPlot(title, "time after the local marker, ms", "audio, % of full scale")
+	pl := newPlot(title, afterMarker, "audio, % of full scale")
 	wave := make(plotter.XYs, len(s.Audio))
 	scale := 100.0
 	if !s.Coherent {
@@ -151,6 +202,9 @@ func span(pl *plot.Plot, from, to, y float64, word string, c color.RGBA) {
 	}
 }
 
+// afterMarker is the time axis of what was heard.
+const afterMarker = "← earlier      time after the local marker, ms      later →"
+
 // plotRaster has a row for each second: its brightness is the matched filter's
 // output.
 func plotRaster(p align.Picture, s *align.StationPicture) *plot.Plot {
@@ -160,7 +214,7 @@ func plotRaster(p align.Picture, s *align.StationPicture) *plot.Plot {
 		each = fmt.Sprintf("%.0f s", r.every)
 	}
 	pl := newPlot(fmt.Sprintf("matched filter, each %s a row: dark is noise, bright the tone at %.0f times the noise", each, r.top),
-		"time after the local marker, ms", "time in the recording")
+		afterMarker, "time in the recording")
 	pl.Add(r)
 	pl.X.Tick.Marker = plot.TickerFunc(roundTicks)
 	pl.X.Min, pl.X.Max = r.left, r.right
@@ -171,17 +225,42 @@ func plotRaster(p align.Picture, s *align.StationPicture) *plot.Plot {
 		y := r.from + c*(r.to-r.from)
 		pl.Add(line(plotter.XYs{{X: s.Arrival * 1e3, Y: y}, {X: s.Arrival * 1e3, Y: y + 0.03*(r.to-r.from)}}, color.RGBA{0xff, 0xff, 0xff, 0xff}, vg.Points(2)))
 	}
+	for _, l := range stepLabels(p.Marker, r.from, r.to) {
+		label(pl, r.left+0.01*(r.right-r.left), l.at, l.text, white, draw.XLeft)
+	}
 	for i, m := range p.Marker {
 		end := r.to
 		if i+1 < len(p.Marker) {
 			end = p.Marker[i+1].At
-			label(pl, r.left+0.01*(r.right-r.left), end, "← the marker was "+text.Moved(p.Marker[i+1].Place-m.Place), color.RGBA{0xff, 0xff, 0xff, 0xff}, draw.XLeft)
 		}
 		if x := m.Place * 1e3; r.left <= x && x <= r.right {
 			pl.Add(line(plotter.XYs{{X: x, Y: max(m.At, r.from)}, {X: x, Y: end}}, markerColour, vg.Points(1.5)))
 		}
 	}
 	return pl
+}
+
+// stepLabel says at a time by how much the marker was moved.
+type stepLabel struct {
+	at   float64
+	text string
+}
+
+// stepLabels are one for each step; those that would lie on each other, nearer than
+// a fourteenth of the height, say together what they came to.
+func stepLabels(marker []align.MarkerPoint, from, to float64) []stepLabel {
+	var all []stepLabel
+	for i := 1; i < len(marker); {
+		first := i
+		for i++; i < len(marker) && marker[i].At-marker[first].At < (to-from)/14; i++ {
+		}
+		words := "← the marker was " + text.Moved(marker[i-1].Place-marker[first-1].Place)
+		if n := i - first; n > 1 {
+			words += fmt.Sprintf(", in %d steps", n)
+		}
+		all = append(all, stepLabel{marker[first].At, words})
+	}
+	return all
 }
 
 // raster is a plotter of rows of brightness. It spans left to right, ms, and
@@ -249,7 +328,7 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 	centre := 0.0
 	what := "arrival, from the average"
 	if s.UTC != nil {
-		centre, what = *s.UTC, "offset"
+		centre, what = *s.UTC, "offset (+ ahead)"
 	}
 	half := (s.Band[1] - s.Band[0]) / 2
 	low, high := reach(s, half)
@@ -280,15 +359,25 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 			below = append(below, plotter.XY{X: s.Start[i], Y: pl.Y.Min})
 		default:
 			seen = append(seen, plotter.XY{X: s.Start[i], Y: y / u.Size})
-			pl.Add(line(plotter.XYs{{X: s.Start[i], Y: max(low, y-r.U) / u.Size}, {X: s.Start[i], Y: min(high, y+r.U) / u.Size}}, paleColour, vg.Points(0.6)))
+			half := 1.96 * r.U
+			pl.Add(line(plotter.XYs{{X: s.Start[i], Y: max(low, y-half) / u.Size}, {X: s.Start[i], Y: min(high, y+half) / u.Size}}, paleColour, vg.Points(0.6)))
 		}
 	}
 	dots := markers(seen, inkColour, draw.CircleGlyph{}, vg.Points(1.5))
 	pl.Add(average, dots)
-	pl.Legend.Add("a second, and what noise does to it", dots)
-	name := "average and its 95 % band"
-	if len(s.Excess) > 1 {
-		name = "average of the earliest path and its 95 % band"
+	name := "the result of all seconds, with its 95 % band"
+	switch {
+	case len(s.Excess) > 1 && s.Coherent:
+		pl.Legend.Add("dot: a second, all its paths together; bar: ± what noise does to it, 95 %", dots)
+		together := line(plotter.XYs{{X: from, Y: (at(from) + s.Centre) / u.Size}, {X: to, Y: (at(to) + s.Centre) / u.Size}}, inkColour, vg.Points(0.8), vg.Points(1), vg.Points(2))
+		pl.Add(together)
+		pl.Legend.Add(fmt.Sprintf("where they lie: %s later than the earliest path, by the paths' mean power", text.Short(s.Centre)), together)
+		name = "the earliest path, which is the result, with its 95 % band"
+	case len(s.Excess) > 1:
+		name = "the earliest path, which is the result, with its 95 % band"
+		fallthrough
+	default:
+		pl.Legend.Add("dot: a second; bar: ± what noise does to it, 95 %", dots)
 	}
 	pl.Legend.Add(name, average)
 	for _, x := range s.Excess[1:] {
@@ -298,9 +387,11 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 	}
 	outside := append(above, below...)
 	if len(outside) > 0 {
-		pl.Add(markers(outside, markerColour, draw.TriangleGlyph{}, vg.Points(2)))
+		beyond := markers(outside, markerColour, draw.TriangleGlyph{}, vg.Points(2))
+		pl.Add(beyond)
+		pl.Legend.Add("a second beyond the edge", beyond)
 	}
-	headroom(pl, 0.35)
+	headroom(pl, 0.13*float64(2+len(s.Excess)))
 	return pl
 }
 

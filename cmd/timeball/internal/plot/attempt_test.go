@@ -39,7 +39,7 @@ func drawn() align.Picture {
 
 func TestPlotAttempt(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "a.png")
-	if err := Attempt(name, drawn()); err != nil {
+	if err := Attempt(File{Name: name}, drawn()); err != nil {
 		t.Fatal(err)
 	}
 	f, err := os.Open(name)
@@ -65,7 +65,7 @@ func TestPlotAttempt(t *testing.T) {
 
 	// In a scalable picture the words can be read.
 	name = filepath.Join(t.TempDir(), "a.svg")
-	if err := Attempt(name, drawn()); err != nil {
+	if err := Attempt(File{Name: name}, drawn()); err != nil {
 		t.Fatal(err)
 	}
 	text, err := os.ReadFile(name)
@@ -111,12 +111,17 @@ func TestTicks(t *testing.T) {
 		{roundTicks, -0.3, 0.3, "-0.3 -0.2 -0.1 0.0 0.1 0.2 0.3"},
 		{roundTicks, -62.4, -60.5, "-62.4 -62.2 -62.0 -61.8 -61.6 -61.4 -61.2 -61.0 -60.8 -60.6"},
 		{roundTicks, 3, 1203, "200 400 600 800 1000 1200"},
+		{decadeTicks, 3e-11, 1.5e-9, "5e-11 1e-10 2e-10 5e-10 1e-9"},
+		{decadeTicks, 1e-12, 1e-8, "1e-12 1e-11 1e-10 1e-9 1e-8"},
+		{dayTicks, 2, 100, "2 5 10 20 50 100"},
 		{clockTicks, 0.4, 89, "0:15 0:30 0:45 1:00 1:15"},
 		{clockTicks, 0, 3600, "0:00 10:00 20:00 30:00 40:00 50:00 60:00"},
 	} {
 		var labels []string
 		for _, mark := range tt.ticks(tt.from, tt.to) {
-			labels = append(labels, mark.Label)
+			if mark.Label != "" {
+				labels = append(labels, mark.Label)
+			}
 		}
 		if got := strings.Join(labels, " "); got != tt.want {
 			t.Errorf("%g to %g: %s, want %s", tt.from, tt.to, got, tt.want)

@@ -25,13 +25,13 @@ var hearingColours = map[path.Hearing]color.RGBA{
 
 // Outlook draws a field for every carrier and hour, coloured by how likely it
 // is heard, with the delay's uncertainty in it; the recommended one is framed.
-func Outlook(name string, r path.OutlookRequest, slots []path.Slot) error {
+func Outlook(name File, r path.OutlookRequest, slots []path.Slot) error {
 	days := text.Days(slots, r.Hours)
 	best, found := path.Recommend(slots)
 	pl := plot.New()
 	pl.Title.Text = fmt.Sprintf("Standard-time stations at %v, 24 hours from %s", text.Place(r.At), r.From.Format("2006-01-02 15:04 UTC"))
 	pl.Title.TextStyle.Font.Size = vg.Points(13)
-	pl.X.Label.Text = "UTC, hours. In the fields: path delay and its standard uncertainty, ms; a dot: the middle of the path is near dawn or dusk"
+	pl.X.Label.Text = "UTC, hours. In the fields: path delay and its standard uncertainty u, ms; a dot: the middle of the path is near dawn or dusk"
 	pl.X.Min, pl.X.Max = 0, float64(r.Hours)
 	pl.Y.Min, pl.Y.Max = 0, float64(len(days))
 	var hours, carriers []plot.Tick
@@ -88,7 +88,7 @@ func addField(pl *plot.Plot, left, bottom float64, s path.Slot, best bool) error
 	if s.Hearing < path.Maybe {
 		return nil
 	}
-	label := fmt.Sprintf("%.2f\n± %s", s.DelaySeconds*1e3, text.UMilliseconds(s))
+	label := fmt.Sprintf("%.2f\nu %s", s.DelaySeconds*1e3, text.UMilliseconds(s))
 	if s.Twilight {
 		label += " ·"
 	}

@@ -35,7 +35,7 @@ func layerColour(mode string) color.RGBA {
 
 // Path draws the hops over the curved earth and the delay over the 24 hours
 // of the request's day.
-func Path(name string, r path.Request, p path.Prediction) error {
+func Path(name File, r path.Request, p path.Prediction) error {
 	section := plotHops(r, p)
 	day, err := plotDay(r)
 	if err != nil {
@@ -156,18 +156,12 @@ func drawToScale(pl *plot.Plot, c draw.Canvas) {
 // plotDay is the delay over the 24 hours of the request's day: the mean with its
 // 95 % interval, and every mode as dots as large as its chance to be the first.
 func plotDay(r path.Request) (*plot.Plot, error) {
-	pl := plot.New()
-	pl.X.Label.Text = "UTC, hours"
+	pl := newPlot(fmt.Sprintf("%s, %s: the delay of the earliest arrival on %s", strings.ToUpper(r.Station.ID), text.Carrier(r.CarrierHz), r.Time.Format(time.DateOnly)), "UTC, hours", "")
 	pl.Y.Label.Text = "path delay, ms"
 	pl.X.Min, pl.X.Max = 0, 24
 	pl.X.Tick.Marker = plot.ConstantTicks(hourTicks())
 	start := r.Time.Truncate(24 * time.Hour)
 	var mean, low, high plotter.XYs
-	type dot struct {
-		plotter.XY
-		first float64
-		mode  string
-	}
 	var dots []dot
 	for half := range 49 {
 		hours := float64(half) / 2
@@ -198,7 +192,6 @@ func plotDay(r path.Request) (*plot.Plot, error) {
 	band.LineStyle.Width = 0
 	pl.Add(band)
 	pl.Legend.Add("95 % interval", band)
-	legend := map[string]bool{}
 	for _, d := range dots {
 		scatter, err := plotter.NewScatter(plotter.XYs{d.XY})
 		if err != nil {
@@ -206,11 +199,6 @@ func plotDay(r path.Request) (*plot.Plot, error) {
 		}
 		scatter.GlyphStyle = draw.GlyphStyle{Color: layerColour(d.mode), Radius: vg.Points(1 + 4*d.first), Shape: draw.CircleGlyph{}}
 		pl.Add(scatter)
-		layer := strings.TrimLeft(d.mode, "0123456789")
-		if !legend[layer] {
-			legend[layer] = true
-			pl.Legend.Add(layer, scatter)
-		}
 	}
 	line, err := plotter.NewLine(mean)
 	if err != nil {
@@ -219,12 +207,120 @@ func plotDay(r path.Request) (*plot.Plot, error) {
 	line.Color, line.Width = inkColour, vg.Points(1.5)
 	pl.Add(line)
 	pl.Legend.Add("mean", line)
-	pl.Legend.Top = true
-	pl.Legend.Padding = vg.Points(3)
-	pl.Y.Max += 0.25 * (pl.Y.Max - pl.Y.Min) // room for the legend
+	if len(dots) > 0 {
+		pl.Legend.Add("dot: a mode, by its name; the larger, the likelier it is the earliest", dotKey{})
+	}
+	pl.Y.Tick.Marker = plot.TickerFunc(roundTicks)
+	headroom(pl, 0.3)
+	pl.Add(dotNames(dots))
 	hours := r.Time.Sub(start).Hours()
 	addLine(pl, plotter.XYs{{X: hours, Y: pl.Y.Min}, {X: hours, Y: pl.Y.Max}}, paleColour, 1, []vg.Length{vg.Points(4), vg.Points(3)})
 	return pl, nil
+}
+
+// dot is a mode at an hour.
+type dot struct {
+	plotter.XY
+	first float64 // chance that it is the earliest
+	mode  string
+}
+
+// dotKey stands for the dots in the legend.
+type dotKey struct{}
+
+// Thumbnail implements plot.Thumbnailer.
+func (dotKey) Thumbnail(c *draw.Canvas) {
+	at := c.Center()
+	for i, radius := range []float64{1, 2, 3.2} {
+		c.DrawGlyph(draw.GlyphStyle{Color: inkColour, Radius: vg.Points(radius), Shape: draw.CircleGlyph{}}, vg.Point{X: at.X + vg.Points(float64(i-1)*6), Y: at.Y})
+	}
+}
+
+// dotNames writes a mode's name at each row of its dots, where it covers nothing.
+type dotNames []dot
+
+// Plot implements plot.Plotter.
+func (n dotNames) Plot(c draw.Canvas, p *plot.Plot) {
+	style := p.X.Tick.Label
+	style.Font.Size = vg.Points(8)
+	style.XAlign, style.YAlign = draw.XCenter, draw.YCenter
+	for _, l := range n.places(c, p, style) {
+		style.Color = layerColour(l.mode)
+		if l.lead {
+			c.StrokeLine2(draw.LineStyle{Color: style.Color, Width: vg.Points(0.4)}, l.at.X, l.dot, l.at.X, l.end)
+		}
+		c.FillText(style, l.at, l.mode)
+	}
+}
+
+// dotName is where a row's name goes.
+type dotName struct {
+	mode     string
+	at       vg.Point
+	box      vg.Rectangle
+	lead     bool      // a line leads to it, from its dot
+	dot, end vg.Length // heights where that begins and ends
+}
+
+// places finds room for the names: above or below one of the row's dots, the middle
+// ones first; else further off, with a line to it.
+func (n dotNames) places(c draw.Canvas, p *plot.Plot, style draw.TextStyle) []dotName {
+	x, y := p.Transforms(&c)
+	var all []dotName
+	var taken []vg.Rectangle
+	for _, d := range n {
+		at, r := vg.Point{X: x(d.X), Y: y(d.Y)}, vg.Points(1+4*d.first)
+		taken = append(taken, vg.Rectangle{Min: vg.Point{X: at.X - r, Y: at.Y - r}, Max: vg.Point{X: at.X + r, Y: at.Y + r}})
+	}
+	free := func(r vg.Rectangle) bool {
+		return r.Min.X >= c.Min.X && r.Max.X <= c.Max.X && r.Min.Y >= c.Min.Y && r.Max.Y <= c.Max.Y && !slices.ContainsFunc(taken, func(o vg.Rectangle) bool {
+			return r.Min.X < o.Max.X && o.Min.X < r.Max.X && r.Min.Y < o.Max.Y && o.Min.Y < r.Max.Y
+		})
+	}
+	const step, most = 7, 140 // points
+	one := func(row []dot) {
+		for away := 0.0; away <= most; away += step {
+			for _, d := range row {
+				lift := vg.Points(1 + 4*d.first + 5.5 + away)
+				for _, up := range []vg.Length{lift, -lift} {
+					l := dotName{mode: d.mode, at: vg.Point{X: x(d.X), Y: y(d.Y) + up}, lead: away > 0, dot: y(d.Y)}
+					l.box = style.Rectangle(d.mode).Add(l.at)
+					if l.end = l.box.Min.Y; up < 0 {
+						l.end = l.box.Max.Y
+					}
+					if free(l.box) {
+						all = append(all, l)
+						taken = append(taken, l.box)
+						return
+					}
+				}
+			}
+		}
+	}
+	for _, row := range n.rows() {
+		middle := (row[0].X + row[len(row)-1].X) / 2
+		slices.SortStableFunc(row, func(a, b dot) int { return cmp.Compare(math.Abs(a.X-middle), math.Abs(b.X-middle)) })
+		one(row)
+	}
+	return all
+}
+
+// rows are the dots of each mode that follow each other without an hour's gap, the
+// longest first.
+func (n dotNames) rows() [][]dot {
+	var all [][]dot
+	last := map[string]int{} // index of a mode's latest row
+	for _, d := range n {
+		i, known := last[d.mode]
+		if !known || d.X-all[i][len(all[i])-1].X > 1 {
+			i = len(all)
+			all = append(all, nil)
+			last[d.mode] = i
+		}
+		all[i] = append(all[i], d)
+	}
+	slices.SortStableFunc(all, func(a, b []dot) int { return cmp.Compare(len(b), len(a)) })
+	return all
 }
 
 func hourTicks() []plot.Tick {

@@ -1,7 +1,6 @@
 package plot
 
 import (
-	"fmt"
 	"image/color"
 	"math"
 	"time"
@@ -24,13 +23,13 @@ const (
 )
 
 // Rate draws a clock's history, what the fit leaves, and its stability.
-func Rate(name string, r *text.Rate) error {
+func Rate(name File, r *text.Rate) error {
 	return savePlots(name, historyPlot(r), residualPlot(r), deviationPlot(r))
 }
 
 // Series draws a column of phase and its stability.
-func Series(name string, s *rate.Series, kinds []stability.Kind) error {
-	return savePlots(name, phasePlot(s), deviationsPlot(text.OfKinds(s.Deviations, kinds), nil))
+func Series(name File, s *rate.Series, kinds []stability.Kind) error {
+	return savePlots(name, phasePlot(s), deviationsPlot(text.OfKinds(s.Deviations, kinds), nil, text.Unit{Name: "s", Size: 1}))
 }
 
 // curve samples the fit and its 95 % band, in the given unit.
@@ -75,8 +74,9 @@ func historyPlot(r *text.Rate) *plot.Plot {
 		}
 	}
 	u := text.UnitFor(largest, text.SecondUnits)
-	p := newPlot("Offset: local clock - UTC (positive: ahead)", "", "offset ("+u.Name+")")
+	p := newPlot("Offset of clock "+text.Plain(r.Clock)+": local clock − UTC (+ ahead)", "", "offset, "+u.Name)
 	timeAxis(p)
+	p.Y.Tick.Marker = plot.TickerFunc(roundTicks)
 	for i, span := range [][2]time.Time{{f.Start(), f.Epoch}, {f.Epoch, end}} {
 		mean, band := curve(r, span[0], span[1], u)
 		area := &plotter.Polygon{XYs: []plotter.XYs{band}, Color: bandColour}
@@ -145,8 +145,9 @@ func residualPlot(r *text.Rate) *plot.Plot {
 		}
 	}
 	u := text.UnitFor(largest, text.SecondUnits)
-	p := newPlot("Residuals: fix - fit, bars ± 95 %", "", "residual ("+u.Name+")")
+	p := newPlot("Residuals: fix − fit; bars: 95 %", "", "residual, "+u.Name)
 	timeAxis(p)
+	p.Y.Tick.Marker = plot.TickerFunc(roundTicks)
 	var points plotter.XYs
 	var bars plotter.YErrors
 	var bad plotter.XYs
@@ -186,26 +187,29 @@ func residualPlot(r *text.Rate) *plot.Plot {
 
 // deviationPlot shows the fixes' deviations over the floor.
 func deviationPlot(r *text.Rate) *plot.Plot {
-	return deviationsPlot(r.Deviations(), r.Floor)
+	return deviationsPlot(r.Deviations(), r.Floor, text.Unit{Name: "days", Size: 86400})
 }
 
 // deviationsPlot shows deviations against averaging time on log-log axes; tdev
-// is left out, being a time.
-func deviationsPlot(list []stability.Deviation, floor func(stability.Deviation) float64) *plot.Plot {
-	p := newPlot("Stability, with 95 % intervals", "averaging time tau (s)", "deviation")
+// is left out, being a time. The averaging time is in the unit tau.
+func deviationsPlot(list []stability.Deviation, floor func(stability.Deviation) float64, tau text.Unit) *plot.Plot {
+	p := newPlot("Stability; bars: 95 % intervals", "averaging time tau, "+tau.Name, "deviation")
 	p.X.Scale, p.Y.Scale = plot.LogScale{}, plot.LogScale{}
-	p.X.Tick.Marker, p.Y.Tick.Marker = plot.TickerFunc(decadeTicks), plot.TickerFunc(decadeTicks)
+	p.X.Tick.Marker, p.Y.Tick.Marker = plot.TickerFunc(dayTicks), plot.TickerFunc(decadeTicks)
 	p.Legend.Top = false // the curves fall from upper left to lower right
 	styles := []struct {
 		kind   stability.Kind
 		colour color.Color
 		shape  draw.GlyphDrawer
 	}{
+		{stability.ADEV, arrivalColour, draw.CrossGlyph{}},
 		{stability.OADEV, fitColour, draw.CircleGlyph{}},
 		{stability.MDEV, changeColour, draw.TriangleGlyph{}},
+		{stability.HDEV, paleInkColour, draw.PyramidGlyph{}},
 		{stability.OHDEV, outlierColour, draw.SquareGlyph{}},
 		{stability.TOTDEV, inkColour, draw.PlusGlyph{}},
 	}
+	floored := false
 	for _, style := range styles {
 		var points plotter.XYs
 		var bars plotter.YErrors
@@ -214,10 +218,10 @@ func deviationsPlot(list []stability.Deviation, floor func(stability.Deviation) 
 			if d.Kind != style.kind || !(d.Value > 0) {
 				continue
 			}
-			points = append(points, plotter.XY{X: d.Tau, Y: d.Value})
+			points = append(points, plotter.XY{X: d.Tau / tau.Size, Y: d.Value})
 			bars = append(bars, struct{ Low, High float64 }{d.Value - d.CI95[0], d.CI95[1] - d.Value})
 			if floor != nil {
-				bottom = append(bottom, plotter.XY{X: d.Tau, Y: floor(d)})
+				bottom = append(bottom, plotter.XY{X: d.Tau / tau.Size, Y: floor(d)})
 			}
 		}
 		if len(points) == 0 {
@@ -229,10 +233,10 @@ func deviationsPlot(list []stability.Deviation, floor func(stability.Deviation) 
 		if len(bottom) > 0 {
 			floor := line(bottom, style.colour, vg.Points(.8), vg.Points(6), vg.Points(3))
 			p.Add(floor)
-			p.Legend.Add("its floor: the fixes' own noise", floor)
-		}
-		if style.kind != stability.OADEV {
-			continue
+			if !floored {
+				p.Legend.Add("dashed: the floor, which the fixes' own noise makes", floor)
+				floored = true
+			}
 		}
 		errorBars, err := plotter.NewYErrorBars(struct {
 			plotter.XYer
@@ -257,7 +261,8 @@ func phasePlot(s *rate.Series) *plot.Plot {
 		largest = math.Max(largest, math.Abs(x))
 	}
 	u := text.UnitFor(largest, text.SecondUnits)
-	p := newPlot("Phase", "time (s)", fmt.Sprintf("phase (%s)", u.Name))
+	p := newPlot("Phase", "time, s", "phase, "+u.Name)
+	p.X.Tick.Marker, p.Y.Tick.Marker = plot.TickerFunc(roundTicks), plot.TickerFunc(roundTicks)
 	var points plotter.XYs
 	stride := 1 + len(s.Phase)/mostPoints
 	for i := 0; i < len(s.Phase); i += stride {

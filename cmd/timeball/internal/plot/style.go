@@ -3,11 +3,16 @@
 package plot
 
 import (
+	"bytes"
+	"cmp"
+	"encoding/binary"
 	"fmt"
+	"hash/crc32"
 	"image/color"
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -16,6 +21,7 @@ import (
 	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/vgimg"
 
 	"timeball/cmd/timeball/internal/wholefile"
 )
@@ -43,22 +49,62 @@ var (
 	rasterColours = []color.RGBA{{0x12, 0x1c, 0x2b, 0xff}, {0x24, 0x4a, 0x66, 0xff}, {0x5b, 0x8f, 0x99, 0xff}, {0xe8, 0xd9, 0x9a, 0xff}, {0xff, 0xfb, 0xee, 0xff}}
 )
 
-// savePicture draws into a file of the format its name tells.
-func savePicture(name string, width, height vg.Length, paint func(draw.Canvas)) error {
-	format := strings.ToLower(strings.TrimPrefix(filepath.Ext(name), "."))
-	canvas, err := draw.NewFormattedCanvas(width, height, format)
-	if err != nil {
-		return fmt.Errorf("%s: %w", name, err)
+// File is where a picture goes: .png or .svg, as its name tells.
+type File struct {
+	Name string
+	DPI  int // dots an inch of a .png; 0: ScreenDPI
+}
+
+// ScreenDPI is the resolution of pictures for the screen, as browsers count it (CSS
+// Values and Units Level 4, 6.2: 96 px are an inch).
+const ScreenDPI = 96
+
+// savePicture draws into a file.
+func savePicture(f File, width, height vg.Length, paint func(draw.Canvas)) error {
+	var canvas vg.CanvasWriterTo
+	if strings.EqualFold(filepath.Ext(f.Name), ".png") {
+		canvas = pngCanvas{vgimg.NewWith(vgimg.UseWH(width, height), vgimg.UseDPI(cmp.Or(f.DPI, ScreenDPI))), cmp.Or(f.DPI, ScreenDPI)}
+	} else {
+		var err error
+		if canvas, err = draw.NewFormattedCanvas(width, height, strings.ToLower(strings.TrimPrefix(filepath.Ext(f.Name), "."))); err != nil {
+			return fmt.Errorf("%s: %w", f.Name, err)
+		}
 	}
 	paint(draw.New(canvas))
-	return wholefile.Write(name, func(w io.Writer) error {
+	return wholefile.Write(f.Name, func(w io.Writer) error {
 		_, err := canvas.WriteTo(w)
 		return err
 	})
 }
 
+// pngCanvas is a picture that says how many dots it has to the inch, so that it is
+// printed at its size.
+type pngCanvas struct {
+	*vgimg.Canvas
+	dpi int
+}
+
+// WriteTo implements io.WriterTo. The chunk pHYs, dots a metre, follows the header,
+// which ends after 33 bytes (PNG, W3C Recommendation 2003, 11.2.2 and 11.3.5.3).
+func (c pngCanvas) WriteTo(w io.Writer) (int64, error) {
+	var b bytes.Buffer
+	if _, err := (vgimg.PngCanvas{Canvas: c.Canvas}).WriteTo(&b); err != nil {
+		return 0, err
+	}
+	const header = 33
+	metre := uint32(math.Round(float64(c.dpi) / 0.0254))
+	chunk := []byte("pHYs")
+	chunk = binary.BigEndian.AppendUint32(chunk, metre)
+	chunk = binary.BigEndian.AppendUint32(chunk, metre)
+	chunk = append(chunk, 1) // the unit is the metre
+	physical := binary.BigEndian.AppendUint32(nil, uint32(len(chunk)-4))
+	physical = binary.BigEndian.AppendUint32(append(physical, chunk...), crc32.ChecksumIEEE(chunk))
+	n, err := w.Write(slices.Concat(b.Bytes()[:header], physical, b.Bytes()[header:]))
+	return int64(n), err
+}
+
 // savePlots draws plots one below the other into a file, .png or .svg.
-func savePlots(path string, plots ...*plot.Plot) error {
+func savePlots(path File, plots ...*plot.Plot) error {
 	return savePicture(path, plotWidth, plotHeight*vg.Length(len(plots)), func(c draw.Canvas) { drawPlots(c, plots) })
 }
 
@@ -117,13 +163,33 @@ func dateTicks(from, to float64) []plot.Tick {
 	return []plot.Tick{{Value: from, Label: first.Format("2 Jan 2006 15:04")}}
 }
 
-// decadeTicks are gonum's for a log axis with short labels: 1e-9.
+// decadeTicks are those of a log axis: 1e-9, and 2e-9 and 5e-9 where there are fewer
+// than two decades.
 func decadeTicks(from, to float64) []plot.Tick {
-	ticks := plot.LogTicks{}.Ticks(from, to)
+	var ticks []plot.Tick
+	few := to < 100*from
+	for e := math.Floor(math.Log10(from)); e <= math.Log10(to); e++ {
+		for digit := 1.0; digit <= 9; digit++ {
+			v := digit * math.Pow10(int(e))
+			if v < from*(1-1e-9) || v > to*(1+1e-9) {
+				continue
+			}
+			t := plot.Tick{Value: v}
+			if digit == 1 || few && (digit == 2 || digit == 5) {
+				t.Label = fmt.Sprintf("%.0fe%.0f", digit, e)
+			}
+			ticks = append(ticks, t)
+		}
+	}
+	return ticks
+}
+
+// dayTicks are decadeTicks of small numbers, which need no power of ten.
+func dayTicks(from, to float64) []plot.Tick {
+	ticks := decadeTicks(from, to)
 	for i := range ticks {
 		if ticks[i].Label != "" {
-			exponent := math.Round(math.Log10(ticks[i].Value))
-			ticks[i].Label = fmt.Sprintf("1e%.0f", exponent)
+			ticks[i].Label = strconv.FormatFloat(ticks[i].Value, 'g', 3, 64)
 		}
 	}
 	return ticks
@@ -153,26 +219,34 @@ func area(outline plotter.XYs, c color.RGBA) *plotter.Polygon {
 	return &plotter.Polygon{XYs: []plotter.XYs{outline}, Color: color.RGBA{pale(c.R), pale(c.G), pale(c.B), 255}}
 }
 
-// label writes a word at a point.
+// label writes a word at a point, on white where lines may cross it.
 func label(pl *plot.Plot, x, y float64, word string, c color.RGBA, align draw.XAlignment) {
 	style := pl.X.Tick.Label
 	style.Color, style.Rotation = c, 0
 	style.XAlign, style.YAlign = align, draw.YCenter
-	pl.Add(words{word, x, y, style})
+	pl.Add(words{word, x, y, style, c == white})
 }
+
+var white = color.RGBA{0xff, 0xff, 0xff, 0xff}
 
 // words is a plotter of a text that, unlike plotter.Labels, claims no margin for
 // it.
 type words struct {
-	text  string
-	x, y  float64
-	style draw.TextStyle
+	text   string
+	x, y   float64
+	style  draw.TextStyle
+	onDark bool
 }
 
 // Plot implements plot.Plotter.
 func (w words) Plot(c draw.Canvas, p *plot.Plot) {
 	x, y := p.Transforms(&c)
-	c.FillText(w.style, vg.Point{X: x(w.x), Y: y(w.y)}, w.text)
+	at := vg.Point{X: x(w.x), Y: y(w.y)}
+	if !w.onDark {
+		r := w.style.Rectangle(w.text).Add(at)
+		c.FillPolygon(white, []vg.Point{r.Min, {X: r.Max.X, Y: r.Min.Y}, r.Max, {X: r.Min.X, Y: r.Max.Y}})
+	}
+	c.FillText(w.style, at, w.text)
 }
 
 // roundTicks marks round numbers, from six to twelve of them.

@@ -112,7 +112,7 @@ func Interval(f align.Fix) string {
 	half := (f.CI95[1] - f.CI95[0]) / 2 / u.Size
 	lo, _ := rounded(f.CI95[0]/u.Size, half)
 	hi, _ := rounded(f.CI95[1]/u.Size, half)
-	line := fmt.Sprintf("local clock minus %s: 95 %% interval %s to %s %s, u = %s", against(f), lo, hi, u.Name, Short(*f.U))
+	line := fmt.Sprintf("local clock minus %s: 95 %% interval %s to %s %s, u = %s", against(f), lo, hi, u.Name, short(u, *f.U))
 	if f.DoF != nil && *f.DoF < manyDoF {
 		line += fmt.Sprintf(", %.0f degrees of freedom", *f.DoF)
 	}
@@ -292,11 +292,11 @@ func Facts(f align.Fix) []Fact {
 		if c.PPMvsUTC != nil {
 			carrier := ""
 			if c.PPMvsCarrier != nil {
-				carrier = fmt.Sprintf(", %+.2f against the carrier", *c.PPMvsCarrier)
+				carrier = fmt.Sprintf(", %s against the carrier", signed(*c.PPMvsCarrier))
 			}
-			add("sample clock", "%+.2f ppm against %s%s", *c.PPMvsUTC, against(f), carrier)
+			add("sample clock", "%s ppm against %s%s", signed(*c.PPMvsUTC), against(f), carrier)
 		} else if c.PPMvsMarker != nil {
-			add("sample clock", "%+.2f ppm against the marker", *c.PPMvsMarker)
+			add("sample clock", "%s ppm against the marker", signed(*c.PPMvsMarker))
 		}
 	}
 	if u := f.UTC; u != nil {

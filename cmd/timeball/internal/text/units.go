@@ -85,7 +85,7 @@ func rounded(value, half float64) (v, h string) {
 	return strconv.FormatFloat(value, 'f', places, 64), strconv.FormatFloat(half, 'f', places, 64)
 }
 
-// Gaining is a rate as the keeper says it: "gains 3.1 ± 0.4 us a day (3.6e-11)".
+// Gaining is a rate as the keeper says it: "gains 3.1 ± 0.4 µs a day (3.6e-11)".
 func Gaining(y, half float64) string {
 	const day = 86400
 	verb := "gains"
@@ -94,6 +94,9 @@ func Gaining(y, half float64) string {
 	}
 	u := UnitFor(math.Max(math.Abs(y), half)*day, perDayUnits)
 	v, h := rounded(math.Abs(y)*day/u.Size, half*day/u.Size)
+	if nothing(v) {
+		return fmt.Sprintf("neither gains nor loses, ± %s %s", h, u.Name)
+	}
 	return fmt.Sprintf("%s %s ± %s %s (%.2g)", verb, v, h, u.Name, y)
 }
 
@@ -186,6 +189,9 @@ func Moved(by float64) string {
 	}
 	return "retarded by " + Short(by)
 }
+
+// signed has a sign and two decimals, never -0.00.
+func signed(x float64) string { return fmt.Sprintf("%+.2f", math.Round(100*x)/100+0) }
 
 // decibels is a level in whole decibels, never -0.
 func decibels(level float64) string { return fmt.Sprintf("%.0f dB", math.Round(level)+0) }

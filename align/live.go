@@ -53,6 +53,9 @@ func NewLive(a *Attempt) *Live {
 // Fix states the measurement so far, as the attempt by itself would.
 func (l *Live) Fix() Fix { return l.attempt.Fix() }
 
+// Aside lets another measurement follow the clock's adjustment from now on.
+func (l *Live) Aside() { l.attempt.settings.Turns = nil }
+
 // HandsNow tells what the clock's hands show at this moment.
 func (l *Live) HandsNow(shown timecode.Hands) {
 	l.attempt.Hands(HandsReading{Shown: shown, At: l.attempt.Heard()})

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"net"
+	"slices"
 	"strings"
 
 	"github.com/alecthomas/kong"
@@ -66,16 +67,22 @@ type pageWork struct {
 	next      int64          // position after the newest frame
 	betweenAt int64          // position midway to the next pulse; 0: past it
 	pictureAt int64          // position from which the next picture is due
+	beside    measurement    // what was measured before a station was chosen, while that is not heard
+	besideAt  int64          // position at which that began
+	heard     []string       // by it
 	ended     *align.Picture // once the fix is ended
 }
 
 // newPageWork serves a page for a measurement of a source, and tells its link.
 func newPageWork(address pageAddress, info capture.Info, s align.Settings, wired bool, title string, tol float64) (*pageWork, string, error) {
+	if s.Turns == nil {
+		s.Turns = new(align.Turns)
+	}
 	m, err := newMeasurement(info, s, wired)
 	if err != nil {
 		return nil, "", err
 	}
-	v := page.Session{Title: title, Tolerance: tol, Stations: []string{}, Measuring: true, Wired: wired}
+	v := page.Session{Title: title, Tolerance: tol, Stations: []string{}, Heard: []string{}, Measuring: true, Wired: wired}
 	if !wired {
 		for _, st := range s.Stations {
 			v.Stations = append(v.Stations, st.ID)
@@ -112,6 +119,7 @@ func (w *pageWork) take(b *capture.Block) (align.Second, bool) {
 	w.next = b.Position + int64(b.Len())
 	s, ok := w.measurement.Process(&own)
 	s = text.Second(s)
+	w.hear(b, ok && s.Offset != nil)
 	switch {
 	case ok:
 		s.T += float64(w.from) / float64(w.info.Rate)
@@ -127,6 +135,52 @@ func (w *pageWork) take(b *capture.Block) (align.Second, bool) {
 		}
 	}
 	return s, ok
+}
+
+// setAside lets the measurement go on beside the one by the station that is chosen now.
+func (w *pageWork) setAside() {
+	if live, ok := w.measurement.(*align.Live); ok && w.beside == nil {
+		live.Aside()
+		w.beside, w.besideAt = live, w.from
+	}
+}
+
+// hear listens for other stations until the chosen one is found.
+func (w *pageWork) hear(b *capture.Block, found bool) {
+	if w.beside == nil {
+		return
+	}
+	if found {
+		w.hearNothing()
+		return
+	}
+	own := *b
+	own.Position -= w.besideAt
+	s, ok := w.beside.Process(&own)
+	if !ok {
+		return
+	}
+	heard := []string{}
+	for _, st := range s.Stations {
+		if st.State == align.HeardNow {
+			heard = append(heard, st.ID)
+		}
+	}
+	w.offer(heard)
+}
+
+// hearNothing ends what goes on beside.
+func (w *pageWork) hearNothing() {
+	w.beside = nil
+	w.offer([]string{})
+}
+
+// offer shows what else is heard.
+func (w *pageWork) offer(heard []string) {
+	if !slices.Equal(heard, w.heard) {
+		w.heard = heard
+		w.page.Change(func(v *page.Session) { v.Heard = heard })
+	}
 }
 
 // A picture takes a while, the longer the more it shows, which is ten minutes at
@@ -210,6 +264,10 @@ func (w *pageWork) do(a page.Action) {
 		}
 	case page.DoAdjusted:
 		w.notes = append(w.notes, w.page.Log("adjusted", "the clock was adjusted"))
+	case page.DoTurned:
+		turned := align.Adjusted{Way: align.Way(a.Text), Count: a.Value}
+		w.settings.Turns.Say(turned)
+		w.notes = append(w.notes, w.page.Log("adjusted", text.Adjusted(turned)))
 	case page.DoNote:
 		w.notes = append(w.notes, w.page.Log("note", strings.TrimSpace(a.Text)))
 	case page.DoTolerance:
@@ -218,6 +276,11 @@ func (w *pageWork) do(a page.Action) {
 		w.page.Log("tolerance", "tolerance "+text.Short(a.Value))
 	case page.DoStation:
 		w.page.Change(func(v *page.Session) { v.Station = a.Text })
+		if a.Text == "" {
+			w.hearNothing()
+		} else {
+			w.setAside()
+		}
 		w.restart()
 		if a.Text == "" {
 			w.page.Log("station", "all stations are measured")

@@ -179,6 +179,7 @@ func (pl *player) seek(to float64) error {
 	pl.src, pl.block, pl.used, pl.done = src, capture.Block{}, 0, false
 	pl.work.page.Reset(func() {
 		pl.work.next = 0
+		pl.work.hearNothing()
 		pl.work.restart()
 		pl.work.pace = seekPace
 		for err == nil && !pl.done && float64(pl.work.next) < to*float64(pl.work.info.Rate) {

@@ -31,6 +31,7 @@ import (
 
 	"timeball/align"
 	"timeball/cmd/timeball/internal/page"
+	"timeball/cmd/timeball/internal/sound"
 	"timeball/cmd/timeball/internal/testkit"
 	"timeball/cmd/timeball/internal/text"
 	"timeball/detect/levels"
@@ -430,6 +431,114 @@ func TestPageStates(t *testing.T) {
 	pictures(t, ctx, "no-input", 2)
 	checkAxe(t, ctx)
 	w.check(t, strings.TrimPrefix(link, "page: "))
+}
+
+// Turns and sound on the page: what is to go, the buttons, the tones as the browser
+// would play them; the name of a fix that is over, and the line of the history, which
+// does not join two measurements.
+func TestPageTurnsAndSound(t *testing.T) {
+	ctx := browser(t)
+	work, _, link := demoWork(t, page.Default)
+	if err := chromedp.Do(ctx, chromedp.Navigate(strings.TrimPrefix(link, "page: "))); err != nil {
+		t.Fatal(err)
+	}
+	s := testkit.Second(12.3456e-3, 0.12e-3)
+	s.Turning = &align.Turning{Unit: align.InTurns, Known: align.Tried, Each: -2e-3, ToGo: new(-6.2), UToGo: new(0.1), Going: align.AtRest}
+	s = text.Second(s)
+	show := func(s align.Second) {
+		work.page.Second(s)
+		eventually(t, ctx, fmt.Sprintf(`document.getElementById("offset").dataset.t == %v`, s.T))
+	}
+	show(s)
+	eventually(t, ctx, `document.getElementById("turns").textContent === "about 6 turns anticlockwise to go"`)
+	for _, way := range []string{"clockwise", "anticlockwise", "press"} {
+		value[bool](t, ctx, fmt.Sprintf(`document.querySelector("[data-way=%s]").click(), true`, way))
+		if a := <-work.page.Actions(); a.Do != page.DoTurned || a.Text != way || a.Value != 1 {
+			t.Errorf("%s does %+v", way, a)
+		}
+		eventually(t, ctx, fmt.Sprintf(`document.querySelector("[data-way=%s]").textContent === "✓ told"`, way))
+	}
+
+	// Sound is off until it is switched on.
+	value[bool](t, ctx, `document.getElementById("sound").click(), true`)
+	eventually(t, ctx, `document.getElementById("sound").getAttribute("aria-pressed") === "true"`)
+	value[bool](t, ctx, `document.getElementById("sound").click(), true`)
+	eventually(t, ctx, `document.getElementById("sound").getAttribute("aria-pressed") === "false"`)
+	// heard renders the cue of a second, and gives the pitch of each part of 50 ms.
+	heard := func(s align.Second) []float64 {
+		tones, err := json.Marshal(new(sound.Cues).Next(&s, 1e-3))
+		if err != nil {
+			t.Fatal(err)
+		}
+		all, err := chromedp.Run(ctx, chromedp.Evaluate[[]float64](fmt.Sprintf(`(async () => {
+			const { schedule } = await import("/assets/sound.js"), rate = 16000, context = new OfflineAudioContext(1, rate, rate);
+			schedule(context, %s, 0);
+			const x = (await context.startRendering()).getChannelData(0), part = rate / 20;
+			return Array.from({ length: 20 }, (_, i) => {
+				let rises = 0;
+				for (let k = i * part + 1; k < (i + 1) * part; k++) if (x[k - 1] < 0 && x[k] >= 0) rises++;
+				return rises * 20;
+			});
+		})()`, tones), chromedp.EvalAwaitPromise))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return all
+	}
+	ahead, behind, set := testkit.Second(400e-3, 1e-5), testkit.Second(-400e-3, 1e-5), testkit.Second(0.1e-3, 1e-4)
+	for name, c := range map[string]struct {
+		s     align.Second
+		first float64
+		parts int // that sound
+	}{"ahead": {ahead, sound.RetardHz, 2}, "behind": {behind, sound.AdvanceHz, 2}, "stop": {set, sound.RetardHz, 16}} {
+		got, sounding, high := heard(c.s), 0, 0
+		for _, hz := range got {
+			if hz > 100 {
+				sounding++
+			}
+			if math.Abs(hz-sound.AdvanceHz) <= 40 {
+				high++
+			}
+		}
+		if math.Abs(got[0]-c.first) > 40 || sounding != c.parts || name == "stop" && (high < 6 || high > 9) {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+	quiet := ahead
+	quiet.Verdict = align.NoPath
+	if cue := new(sound.Cues).Next(&quiet, 1e-3); cue != nil {
+		t.Errorf("without a path %v", cue)
+	}
+
+	// A fix that is over has its time and station for a name; what came after it is
+	// another line.
+	work.page.Fix(align.Fix{Schema: align.Schema, Verdict: align.Found, At: s.At, Offset: s.Offset, U: s.U, CI95: s.CI95, Stations: []align.StationFix{{ID: "wwv", Offset: s.Offset}}})
+	eventually(t, ctx, `document.getElementById("fixname").textContent === "Last fix, 18:23:07, WWV"`)
+	later := s
+	for i := range 9 {
+		later.T, later.Count = s.T+float64(i)+1, i
+		if i < 6 {
+			deaf := later
+			deaf.Offset, deaf.CI95, deaf.U, deaf.Turning, deaf.Verdict, deaf.Reason = nil, nil, nil, nil, align.NoTick, "no station's ticks were found"
+			work.page.Second(deaf)
+			continue
+		}
+		work.page.Second(later)
+	}
+	show(later)
+	if n := value[int](t, ctx, `document.querySelectorAll("#history .trace").length`); n != 2 {
+		t.Errorf("the history is %d lines", n)
+	}
+
+	// A station that is not there: what is heard is offered.
+	work.page.Change(func(v *page.Session) { v.Station, v.Heard = "hla", []string{"wwv"} })
+	eventually(t, ctx, `document.getElementById("offer").innerText.includes("HLA is not heard; WWV is.")`)
+	pictures(t, ctx, "turns", 2)
+	checkAxe(t, ctx)
+	value[bool](t, ctx, `document.querySelector("#offer button").click(), true`)
+	if a := <-work.page.Actions(); a.Do != page.DoStation || a.Text != "wwv" {
+		t.Errorf("it does %+v", a)
+	}
 }
 
 // Who has not the key sees nothing, and no page of another origin can read or do

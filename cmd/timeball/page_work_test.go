@@ -5,6 +5,7 @@ import (
 	"math"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -13,6 +14,7 @@ import (
 
 	"timeball/align"
 	"timeball/capture"
+	"timeball/capture/simulate"
 	"timeball/capture/wavfile"
 	"timeball/cmd/timeball/internal/page"
 	"timeball/cmd/timeball/internal/testkit"
@@ -124,6 +126,79 @@ func TestPageStartsAfresh(t *testing.T) {
 		if !strings.Contains(all, want) {
 			t.Errorf("no %q in\n%s", want, all)
 		}
+	}
+}
+
+// says is a measurement that says the same at every block.
+type says struct {
+	measurement
+	align.Second
+}
+
+func (m says) Process(*capture.Block) (align.Second, bool) { return m.Second, true }
+
+// While a station that was chosen is not heard, what else is heard is offered.
+func TestPageOffersWhatIsHeard(t *testing.T) {
+	w, src, _ := demoWork(t, page.Default)
+	var b capture.Block
+	if err := src.Read(&b); err != nil {
+		t.Fatal(err)
+	}
+	w.take(&b)
+	all := w.beside
+	w.do(page.Action{Do: page.DoStation, Text: "hla"})
+	if all != nil || w.beside == nil {
+		t.Fatalf("beside it goes on %v", w.beside)
+	}
+	heard := testkit.Second(1e-3, 1e-4) // WWV; of WWVH it is heard no more
+	deaf := heard
+	deaf.Offset, deaf.CI95, deaf.U, deaf.Verdict, deaf.Reason, deaf.Stations = nil, nil, nil, align.NoTick, "none", nil
+	w.beside, w.measurement = says{Second: heard}, says{Second: deaf}
+	b.Position += int64(b.Len())
+	w.take(&b)
+	if !slices.Equal(w.heard, []string{"wwv"}) {
+		t.Errorf("offered %v", w.heard)
+	}
+	w.do(page.Action{Do: page.DoStation, Text: "wwv"})
+	if _, same := w.beside.(says); !same {
+		t.Error("what was heard first is no longer listened to")
+	}
+	w.measurement = says{Second: heard}
+	b.Position += int64(b.Len())
+	w.take(&b)
+	if w.beside != nil || len(w.heard) > 0 {
+		t.Errorf("once it is found, %v is offered", w.heard)
+	}
+}
+
+// The buttons for turns reach who learns them, and are written down.
+func TestPageTurned(t *testing.T) {
+	src, err := simulate.New(simulate.Config{
+		Rate: 48000, Seconds: 24, Seed: 5, Wire: &simulate.Marker{NoiseRMS: 3e-4},
+		Marker: &simulate.Marker{OffsetSeconds: 40e-3, NoiseRMS: 3e-4, Steps: []simulate.Step{{AtSeconds: 14.5, BySeconds: 24.6e-3}}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, _, err := newPageWork(page.Default, src.Info(), align.Settings{}, true, "Gannet Head", 1e-3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { w.page.Close() })
+	told := false
+	var last *align.Turning
+	feed(t, w, src, func(s align.Second) {
+		if s.T > 16.5 && !told {
+			w.do(page.Action{Do: page.DoTurned, Text: "anticlockwise", Value: 2})
+			told = true
+		}
+		last = s.Turning
+	})
+	if last.Known != align.TriedOnce || math.Abs(last.Each+12.3e-3) > 1e-6 || !strings.HasPrefix(last.Says, "a turn clockwise advances by 12.3 ms") {
+		t.Errorf("%+v", last)
+	}
+	if n := w.notes; len(n) != 1 || n[0].Text != "turned 2 turns anticlockwise" {
+		t.Errorf("%+v", n)
 	}
 }
 

@@ -20,6 +20,7 @@ const (
 	kindSecond  kind = "second"  // a timeball.second/1
 	kindPicture kind = "picture" // a timeball.picture/1
 	kindFix     kind = "fix"     // a timeball.fix/1
+	kindCue     kind = "cue"     // the tones of a second
 	kindEvent   kind = "event"   // a line of the log
 )
 

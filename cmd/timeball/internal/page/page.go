@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"timeball/align"
+	"timeball/cmd/timeball/internal/sound"
 	"timeball/cmd/timeball/internal/text"
 )
 
@@ -24,6 +25,7 @@ type Session struct {
 	Stations  []string `json:"stations"`  // those to choose from, by ID
 	Station   string   `json:"station"`   // the one chosen; empty: all
 	Tolerance float64  `json:"tolerance"` // s
+	Heard     []string `json:"heard"`     // while that is not, by ID
 	Wired     bool     `json:"wired"`     // against a reference by wire, not UTC
 	Measuring bool     `json:"measuring"` // a fix is being taken
 	Began     float64  `json:"began_s"`   // when it was begun, on the sample clock
@@ -52,6 +54,7 @@ type Server struct {
 	mu      sync.Mutex
 	session Session
 	latest  *align.Second
+	cues    sound.Cues
 }
 
 // Default is the address used when none is given: this machine alone, any free port.
@@ -139,10 +142,18 @@ func (s *Server) Second(now align.Second) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.hub.publish(kindSecond, now)
+	if tones := s.cues.Next(&now, s.session.Tolerance); tones != nil {
+		s.hub.publish(kindCue, cue{tones})
+	}
 	for _, e := range happened(s.latest, &now) {
 		s.hub.publish(kindEvent, e)
 	}
 	s.latest = &now
+}
+
+// cue is what a second sounds like.
+type cue struct {
+	Tones []sound.Tone `json:"tones"`
 }
 
 // Picture shows what was heard.

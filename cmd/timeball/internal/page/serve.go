@@ -14,6 +14,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"timeball/align"
 )
 
 //go:embed assets
@@ -138,9 +140,10 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 // Action is what a viewer asks for. Nothing else can be changed from the page.
 type Action struct {
 	Do string `json:"do"`
-	// Text is a note, or the ID of a station ("" for all).
+	// Text is a note, or the ID of a station ("" for all), or a way to turn.
 	Text string `json:"text"`
-	// Value is a tolerance or a place in the recording, s, or a speed.
+	// Value is a tolerance or a place in the recording, s, or a speed, or a number
+	// of turns.
 	Value float64 `json:"value"`
 }
 
@@ -149,6 +152,7 @@ const (
 	DoStart     = "start"     // begin a new fix
 	DoStop      = "stop"      // end the fix
 	DoAdjusted  = "adjusted"  // "I adjusted the clock"
+	DoTurned    = "turned"    // "I turned it Value times" the way Text
 	DoNote      = "note"      // write Text down
 	DoTolerance = "tolerance" // Value
 	DoStation   = "station"   // measure by station Text alone
@@ -162,6 +166,7 @@ const (
 	mostText   = 500  // characters of a note
 	mostAction = 4096 // bytes of a request
 	topSpeed   = 1000
+	mostTurns  = 1000
 )
 
 // check says what is wrong with an action.
@@ -170,6 +175,15 @@ func (a Action) check(v Session) error {
 	wrong := ""
 	switch a.Do {
 	case DoStart, DoStop, DoAdjusted:
+	case DoTurned:
+		switch align.Way(a.Text) {
+		case align.Clockwise, align.Anticlockwise, align.Press:
+		default:
+			wrong = "turn clockwise or anticlockwise, or press"
+		}
+		if !(a.Value > 0 && a.Value <= mostTurns) {
+			wrong = "that many turns cannot be"
+		}
 	case DoNote:
 		if t := strings.TrimSpace(a.Text); t == "" || len(a.Text) > mostText {
 			wrong = fmt.Sprintf("a note has 1 to %d characters", mostText)

@@ -177,6 +177,22 @@ export function drawRaster(canvas, station, seconds) {
   return width;
 }
 
+// unbroken parts the seconds with an offset where there was none for a while: what was
+// measured afresh, by another station perhaps, is another line.
+function unbroken(seconds) {
+  const parts = [];
+  let last = -Infinity, count = Infinity;
+  for (const s of seconds) {
+    if (s.offset_s === null) continue;
+    if (s.t_s > last + longestGap || s.count < count) parts.push([]);
+    parts.at(-1).push(s);
+    last = s.t_s;
+    count = s.count;
+  }
+  return parts;
+}
+const longestGap = 3; // s
+
 // drawHistory draws the offset of each second with its band, the tolerance and
 // the adjustments. It is scaled for the latest minute: the far beginning must
 // not hide the last turns of the hand.
@@ -206,9 +222,12 @@ export function drawHistory(svg, seconds, events, tolerance, against) {
   svg.append(frame);
   const line = (all, value) => all.map((s) => `${x(s.t_s).toFixed(1)},${y(value(s)).toFixed(1)}`);
   for (const v of [tolerance, -tolerance]) if (v < hi && v > lo) add("line", { class: "tol dashed", x1: left, x2: w - 8, y1: y(v), y2: y(v) });
-  frame.append(el("polygon", { class: "band", points: [...line(known, (s) => s.ci95_s[1]), ...line(known.toReversed(), (s) => s.ci95_s[0])].join(" ") }));
-  for (const e of events) {
-    if (e.kind === "adjusted" && e.t_s >= from) add("line", { class: "adjust", x1: x(e.t_s), x2: x(e.t_s), y1: 8, y2: h - 26 });
+  const parts = unbroken(seconds);
+  for (const part of parts) {
+    frame.append(el("polygon", { class: "band", points: [...line(part, (s) => s.ci95_s[1]), ...line(part.toReversed(), (s) => s.ci95_s[0])].join(" ") }));
   }
-  frame.append(el("polyline", { class: "trace", points: line(known, (s) => s.offset_s).join(" ") }));
+  for (const e of events) {
+    if (["adjusted", "station"].includes(e.kind) && e.t_s >= from) add("line", { class: "adjust", x1: x(e.t_s), x2: x(e.t_s), y1: 8, y2: h - 26 });
+  }
+  for (const part of parts) frame.append(el("polyline", { class: "trace", points: line(part, (s) => s.offset_s).join(" ") }));
 }

@@ -3,10 +3,13 @@ import { listen, send } from "./stream.js";
 import { Axis, drawRaster, drawHistory } from "./draw.js";
 import { offsetText, nextUnit, short, shortWith, length, clockTime, advice, sides, intervalText, receptionText } from "./words.js";
 
+import { Sound } from "./sound.js";
+
 const $ = (id) => document.getElementById(id);
 const mostSeconds = 900;
 
-let session, now, unit = "ns", picture, cameAt = Date.now(), seconds = [], events = [], dirty = false;
+let session, now, unit = "ns", picture, cameAt = Date.now(), seconds = [], events = [], fix, dirty = false;
+const sound = new Sound();
 
 const axis = new Axis($("axis"), (a) => {
   $("span").textContent = `±${short(a.halfWidth)}`;
@@ -77,7 +80,18 @@ function drawReading() {
   $("arrow").firstElementChild.setAttribute("d", arrows[a.mood] ?? arrows[a.way]);
   $("interval").textContent = intervalText(s, measured, unit);
   $("target").textContent = a.target;
+  $("turns").textContent = a.mood === "turn" ? s.turning?.says ?? "" : "";
+  drawOffer();
   speak(old ? old[1] : unknown ? intervalText(s, measured, unit) : `${digits} ${of}, ${a.word}`, a.word);
+}
+
+// drawOffer offers the stations that are heard while the chosen one is not.
+function drawOffer() {
+  const id = session.heard[0];
+  $("offer").hidden = !id;
+  if (!id) return;
+  $("offer").firstElementChild.textContent = `${session.station.toUpperCase()} is not heard; ${session.heard.map((i) => i.toUpperCase()).join(" and ")} ${session.heard.length > 1 ? "are" : "is"}.`;
+  $("offer").lastElementChild.textContent = `Measure by ${id.toUpperCase()}`;
 }
 
 // speak tells a screen reader: at once what to do, the figure now and then.
@@ -154,6 +168,8 @@ function drawSession() {
   document.title = `timeball: ${session.title}`;
   $("title").textContent = session.title;
   document.body.classList.toggle("wired", session.wired);
+  document.body.classList.toggle("played", !!session.playback);
+  $("fixname").textContent = fix && session.measuring ? fixName(fix) : "Fix";
   for (const e of document.querySelectorAll(".against")) e.textContent = session.wired ? "reference's" : "UTC";
   $("stationform").hidden = session.stations.length < 2;
   $("startstop").textContent = session.measuring ? "End the fix" : "Start a fix";
@@ -192,12 +208,15 @@ function setLink(state) {
 }
 
 const close = listen({
-  reset() { now = picture = undefined; seconds = []; events = []; axis.reset(); $("fix").hidden = true; soon(); },
+  reset() { fix = undefined; now = picture = undefined; seconds = []; events = []; axis.reset(); $("fix").hidden = true; soon(); },
   session(v) { session = v; if (v.ended) close(); soon(); },
   second(v) { now = v; unit = nextUnit(v, unit); cameAt = Date.now(); seconds.push(v); if (seconds.length > mostSeconds) seconds.shift(); soon(); },
   picture(v) { picture = v; soon(); },
   event(v) { events.push(v); if (events.length > 200) events.shift(); soon(); },
+  cue(v) { sound.play(v.tones); },
   fix(v) {
+    fix = v;
+    soon();
     $("fix").hidden = false;
     $("fixtext").textContent = v.offset_s === null ? `No fix: ${v.reason}.`
       : `${offsetText(v.offset_s).join(" ")}, 95 % interval ${v.ci95_s.map((x) => offsetText(x).join(" ")).join(" to ")}${v.at ? `, at ${clockTime(v.at)} UTC` : ""}${v.verdict === "fix" ? "" : `. Not to be trusted: ${v.reason}`}.`;
@@ -210,6 +229,12 @@ const close = listen({
   },
 }, setLink);
 
+// fixName names a fix that is over.
+function fixName(f) {
+  const ids = f.stations.filter((s) => s.offset_s !== null).map((s) => s.id.toUpperCase());
+  return ["Last fix", ...(f.at ? [clockTime(f.at)] : []), ...ids].join(", ");
+}
+
 // act sends an action and says what came of it.
 async function act(action, done) {
   $("said").textContent = (await send(action)) || done;
@@ -219,6 +244,20 @@ const on = (id, event, run) => $(id).addEventListener(event, (e) => { if (event 
 on("closer", "click", () => axis.zoom(-1));
 on("wider", "click", () => axis.zoom(1));
 on("auto", "click", () => axis.zoom(0));
+for (const b of document.querySelectorAll("[data-way]")) {
+  const name = b.textContent;
+  b.addEventListener("click", async () => {
+    const wrong = await send({ do: "turned", text: b.dataset.way, value: 1 });
+    $("said").textContent = wrong || b.ariaLabel;
+    b.textContent = wrong ? "not told" : "✓ told";
+    setTimeout(() => { b.textContent = name; }, 1500);
+  });
+}
+on("sound", "click", () => {
+  sound.toggle();
+  $("sound").setAttribute("aria-pressed", sound.on);
+});
+$("offer").lastElementChild.addEventListener("click", () => act({ do: "station", text: session.heard[0] }, "measuring afresh"));
 on("adjusted", "click", () => act({ do: "adjusted" }, "marked"));
 on("startstop", "click", () => act({ do: session.measuring ? "stop" : "start" }, session.measuring ? "fix ended" : "fix begun"));
 on("noteform", "submit", async () => { await act({ do: "note", text: $("note").value }, "written down"); $("note").value = ""; });

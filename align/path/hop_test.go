@@ -16,7 +16,8 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 	}
 }
 
-// The ITU's published output for Kranji to Beijing (ITURHFProp/Bin/itu_old.out:
+// The output for Kranji to Beijing that comes with the ITU's reference code for Rec. P.533
+// (itu_old.out:
 // January, R12 140): M(3000)F2 3.091 gives 306.0 km by equation 2 of P.533.
 func TestHopAgainstITUOutput(t *testing.T) {
 	const distanceM = 4477003

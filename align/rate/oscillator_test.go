@@ -36,9 +36,8 @@ func (o *oscillator) run(days int) {
 	for k := range o.flickers {
 		o.flickers[k] = o.rng.NormFloat64()
 	}
-	// One relaxation per factor of four gives, derived numerically, an Allan deviation
-	// near 0.9 of
-	// each one's standard deviation (numerically).
+	// One relaxation per factor of four gives an Allan deviation near 0.9 of each one's
+	// standard deviation (computed numerically).
 	scale := o.flicker / 0.92
 	for i := 0; i <= days*24; i++ {
 		t := float64(i) * dt

@@ -297,8 +297,8 @@ func published() (nbs, nist []float64) {
 }
 
 // TestPublishedSlopes: NIST SP 1065, clause 12.4, tables 29 to 31: mean, linear
-// slope and intercept (index from 1) of the frequency records. Drift by a
-// parabola through phase: recomputed with an independent program.
+// slope and intercept (index from 1) of the frequency records. Drift by a parabola
+// through phase: least squares in rational numbers (Python 3, fractions).
 func TestPublishedSlopes(t *testing.T) {
 	nbs, nist := published()
 	for _, c := range []struct {

@@ -90,8 +90,8 @@ func TestEDFAgainstSimulation(t *testing.T) {
 }
 
 // TestAlphaOfPublishedRecord: SP 1065's record is white frequency noise; the lag-1
-// estimate at m = 1 is 0.05485 (recomputed with an
-// independent library).
+// estimates, computed by another program, are from memory. (By the mean frequencies and
+// clause 5.5.3's formula in Python they are 0.0548, 0.0584, 0.1500, 0.3603 and -0.2072.)
 func TestAlphaOfPublishedRecord(t *testing.T) {
 	x := PhaseFromFrequency(riley1000(), 1)
 	for m, want := range map[int]float64{1: .05485, 2: .0585, 5: .150, 10: .360, 20: -.205} {

@@ -10,7 +10,7 @@ import (
 // butterworthDelays are the group and phase delay of an analogue Butterworth
 // low-pass of order n at w times its corner frequency of 1 rad/s, in seconds.
 // Group delay: the sum over m of w^2m / sin((2m+1)π/2n), over 1+w^2n. Phase
-// delay: the poles' angles added up. Textbook formulas (common practice).
+// delay: the poles' angles added up. (Common practice.)
 func butterworthDelays(n int, w float64) (group, phase float64) {
 	for m := range n {
 		theta := math.Pi * float64(2*m+1) / float64(2*n)

@@ -76,6 +76,9 @@ type listener struct {
 func (l *listener) listen(t *testing.T, s *Source, d time.Duration) {
 	t.Helper()
 	l.lag = time.Hour
+	// A sound system that hangs must not hang the test.
+	guard := time.AfterFunc(d+30*time.Second, func() { s.Close() })
+	defer guard.Stop()
 	var b capture.Block
 	for end := l.end + int64(d.Seconds()*float64(card.Rate)); l.end < end; {
 		if err := s.Read(&b); err != nil {

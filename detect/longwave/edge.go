@@ -116,8 +116,8 @@ func (e *edge) at(t float64) (value, slope float64) {
 func (e *edge) end() float64 { return e.from + float64(len(e.value))*e.step }
 
 // DCF77's chips: a register of nine stages with feedback from the fifth and the
-// ninth runs through its 511 states, after a zero (PTB; an encyclopedia for the
-// feedback). Of a chip 1 the phase is on one side, of a 0 on the other.
+// ninth runs through its 511 states, after a zero (PTB; Wikipedia's article on
+// DCF77 for the feedback). Of a chip 1 the phase is on one side, of a 0 on the other.
 const (
 	chipFirst  = 15500 / 77500.0 // s after the second
 	chipLength = 120 / 77500.0   // s

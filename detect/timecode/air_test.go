@@ -2,6 +2,7 @@ package timecode
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"time"
 
@@ -96,9 +97,13 @@ func (a *air) second(n int) Second {
 	clean := make([]complex128, size+int(a.delay*a.rate)+1) // analytic
 	utc, inserted := a.utc(n)
 	addFrom := func(from, to, hz, amplitude, cycles float64) { // cycles: phase at from
-		for i := max(0, int(math.Ceil((from+airLead)*a.rate))); i < min(len(clean), int(math.Ceil((to+airLead)*a.rate))); i++ {
-			s, c := math.Sincos(2 * math.Pi * ((hz+a.tuningHz)*(float64(i)/a.rate-airLead-from) + cycles))
-			clean[i] += complex(amplitude*c, amplitude*s)
+		first := max(0, int(math.Ceil((from+airLead)*a.rate)))
+		hz += a.tuningHz
+		z := cmplx.Rect(amplitude, 2*math.Pi*(hz*(float64(first)/a.rate-airLead-from)+cycles))
+		turn := cmplx.Rect(1, 2*math.Pi*hz/a.rate)
+		for i := first; i < min(len(clean), int(math.Ceil((to+airLead)*a.rate))); i++ {
+			clean[i] += z
+			z *= turn
 		}
 	}
 	add := func(from, to, hz, amplitude float64) {

@@ -137,15 +137,18 @@ const otherYear = 1e-12
 // from turn on, whose date is now.
 func (h *minutesHeard) otherYears(turn int, now date, d dated) dated {
 	since := func(year int) float64 { return h.year[h.count][year] - h.year[turn][year] }
-	others := math.Inf(-1)
+	century := func(c int) float64 { return h.century[h.count][c] - h.century[turn][c] }
+	others, own, beyond := math.Inf(-1), -1, 0.0
 	for v := range yearCount {
-		own := (firstYear + v) / 100
-		low := since(v) - (h.century[h.count][own] - h.century[turn][own])
-		for c := range h.century[0] {
-			if y := 100*c + (firstYear+v)%100; y < firstYear || y >= firstYear+yearCount {
-				others = logAdd(others, low+h.century[h.count][c]-h.century[turn][c])
+		if c := (firstYear + v) / 100; c != own {
+			own, beyond = c, math.Inf(-1) // all centuries but its own
+			for other := range h.century[0] {
+				if other != own {
+					beyond = logAdd(beyond, century(other))
+				}
 			}
 		}
+		others = logAdd(others, since(v)-century(own)+beyond)
 	}
 	d.rest = logAdd(d.rest, d.score-since(min(now.year, yearCount-1))+others+math.Log(otherYear))
 	return d

@@ -69,16 +69,27 @@ func (d date) next() date {
 
 func (d date) time() time.Time { return time.Date(firstYear+d.year, 1, d.day, 0, 0, 0, 0, time.UTC) }
 
+// monthAfter is the month that begins after a day of the year, if one does, in years
+// of 365 and of 366 days.
+var monthAfter = func() (after [2][367]time.Month) {
+	for i, year := range []int{2001, 2000} {
+		for month := time.January; month <= time.December; month++ {
+			end := time.Date(year, month+1, 0, 0, 0, 0, 0, time.UTC)
+			after[i][end.YearDay()] = month%12 + 1
+		}
+	}
+	return after
+}()
+
 // leapPrior is the probability that a leap second is inserted, and removed, at
 // the end of a day. Rec. ITU-R TF.460 puts them at the end of a month, first of
 // all December and June, then March and September; 27 were inserted at the 104
 // ends of half years from 1972 to 2023, none since 2016, and none was ever removed.
 func leapPrior(d date) (insert, remove float64) {
-	next := d.next().time()
-	if next.Day() != 1 {
+	length := yearDays(d.year)
+	switch monthAfter[length-365][d.day] {
+	case 0:
 		return 0, 0
-	}
-	switch next.Month() {
 	case time.January, time.July:
 		return 0.1, 1e-4
 	case time.April, time.October:

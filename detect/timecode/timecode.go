@@ -200,7 +200,9 @@ func logAdd(a, b float64) float64 {
 	if a < b {
 		a, b = b, a
 	}
-	if math.IsInf(b, -1) {
+	// The smaller one is then nothing that double precision holds.
+	const nothing = 60
+	if b < a-nothing || math.IsInf(b, -1) {
 		return a
 	}
 	return a + math.Log1p(math.Exp(b-a))

@@ -326,6 +326,9 @@ func TestHoldsThroughSilence(t *testing.T) {
 			s = a.second(n)
 		}
 		d.Add(s)
+		if n%5 != 0 { // nothing is heard: it is read often enough
+			continue
+		}
 		r := d.Reading()
 		want := a.start.Add(time.Duration(r.N) * time.Second)
 		// Second 3570 is midnight. A leap second there counts as missed once

@@ -115,7 +115,8 @@ func TestITUMaps(t *testing.T) {
 		r12, lat, lon, hours                       float64
 		foF2, m3000, toleranceFoF2, toleranceM3000 float64
 	}{
-		// Computed by two independent evaluations of P.1239-3 equation 3.
+		// Rec. ITU-R P.1239-3, equation 3, with the ITU's coefficients, evaluated twice by
+		// programs of our own.
 		{1, 0, 40, -105, 18, 5.423, 3.5079, 5e-4, 5e-5}, {1, 100, 40, -105, 18, 9.811, 3.1891, 5e-4, 5e-5},
 		{4, 50, 0, 0, 12, 10.960, 2.4861, 6e-4, 6e-5}, {6, 70, 51.5, 0, 0, 5.222, 2.8918, 6e-4, 6e-5},
 		{7, 150, 21, -157.5, 6, 11.601, 2.7075, 1e-3, 6e-5}, {9, 100, 35, 135, 3, 10.097, 2.8710, 6e-4, 6e-5},

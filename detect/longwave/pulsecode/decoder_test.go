@@ -55,11 +55,11 @@ func TestPublishedMinutes(t *testing.T) {
 		dut1       float64
 		leap       bool
 	}{
-		{"wwvb", "draft of WWVB's enhanced format, 2012; an encyclopedia's table", []string{
+		{"wwvb", "Lowe 2012 (draft of WWVB's enhanced format), and Wikipedia's table of WWVB's code", []string{
 			"M01100000M000100111M000101000M011000101M010000001M001001011M",
 			"M01100001M000100111M000101000M011000101M010000001M001001011M",
 			"M01100010M000100111M000101000M011000101M010000001M001001011M"}, "2012-07-04T17:30:00Z", 0.4, false},
-		{"wwvb", "an encyclopedia's example", []string{
+		{"wwvb", "Wikipedia's example of WWVB's code", []string{
 			"M01100000M000000111M000000110M011000010M001100000M100001000M",
 			"M01100001M000000111M000000110M011000010M001100000M100001000M",
 			"M01100010M000000111M000000110M011000010M001100000M100001000M"}, "2008-03-06T07:30:00Z", -0.3, false},
@@ -107,7 +107,7 @@ func TestPublishedMinutes(t *testing.T) {
 }
 
 // The leap second at the end of 2016: DCF77's minute by hand from the table, with a
-// mark in second 59 and none in second 60 (an encyclopedia).
+// mark in second 59 and none in second 60 (Wikipedia's article on DCF77).
 func TestLeapSecond(t *testing.T) {
 	const leap = "00000000000000000011100000000100000110000011110000111010001" + "0-"
 	d := New("dcf77")

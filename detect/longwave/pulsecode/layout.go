@@ -92,7 +92,7 @@ var (
 )
 
 // layouts are the codes, by the kinds of package station. Sources: the operators' and
-// an encyclopedia's tables named in the table of stations. What other data a code
+// Wikipedia's tables, named in the table of stations. What other data a code
 // carries is any digit here.
 var layouts = map[string]*layout{
 	"dcf77": {

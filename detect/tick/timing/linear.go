@@ -464,7 +464,7 @@ type near struct {
 // term is a part of a waveform by which a place is fitted: of one path, or the beat of
 // two. Terms of one basis have one amplitude.
 type term struct {
-	*wave
+	*wave           // nil of a beat
 	path, later int // later: of a beat, else the path
 	basis       int
 }
@@ -486,8 +486,7 @@ func (b *bench) terms(h hearing, lags []float64) (all []term, bases int) {
 	}
 	for i := range lags {
 		for j := i + 1; j < len(lags); j++ {
-			w := b.beat(lags[j] - lags[i])
-			add(&w, i, j)
+			add(nil, i, j)
 		}
 	}
 	for i := range lags {
@@ -502,9 +501,18 @@ func (b *bench) about(h hearing, lags []float64) *near {
 	nr.terms, nr.bases = b.terms(h, lags)
 	x := general(b.points, len(nr.terms)*columns)
 	for i, w := range nr.terms {
+		var beat sampled
+		if w.wave == nil {
+			beat = b.beat(lags[w.later]-lags[w.path], -b.before-lags[w.path], b.points)
+		}
 		for col := range columns {
 			for j := range b.points {
-				x.Data[j*x.Stride+i*columns+col] = w.at(col, float64(j)-b.before-lags[w.path])
+				v := &x.Data[j*x.Stride+i*columns+col]
+				if w.wave == nil {
+					*v = beat[col][j]
+				} else {
+					*v = w.at(col, float64(j)-b.before-lags[w.path])
+				}
 			}
 		}
 	}

@@ -73,7 +73,8 @@ type shaper struct {
 	*filter
 	// The chain's response, timed by its group delay, with its derivatives.
 	plain, byHigh, byLow []complex128
-	fft                  *fourier.FFT
+	ofSquare             []complex128 // the Fourier transform of the burst's square, as sent
+	fft, coarse          *fourier.FFT // of a table, and of its samples alone
 }
 
 func (f *filter) shaper(c chain) *shaper {
@@ -95,8 +96,13 @@ func (f *filter) shaper(c chain) *shaper {
 		}
 		return h
 	}
+	square := make([]complex128, bins)
+	for i := range square {
+		hz := float64(i) * f.rate / waveSamples
+		square[i] = line(hz, 0, 0, f.burst())/2 - (line(hz, 2*f.ToneHz, 0, f.burst())+line(hz, -2*f.ToneHz, 0, f.burst()))/4
+	}
 	return &shaper{
-		filter: f, plain: timed(c), fft: fourier.NewFFT(waveSamples * waveFine),
+		filter: f, plain: timed(c), ofSquare: square, fft: fourier.NewFFT(waveSamples * waveFine), coarse: fourier.NewFFT(waveSamples),
 		byHigh: derivative(c.turned(small, 0), c.turned(-small, 0)),
 		byLow:  derivative(c.turned(0, small), c.turned(0, -small)),
 	}
@@ -108,12 +114,11 @@ func (s *shaper) wave(p part) wave {
 	for i := range spectrum {
 		spectrum[i] = p(s.filter, float64(i)*s.rate/waveSamples) * complex(s.rate/waveSamples, 0)
 	}
-	return s.tabulate(spectrum, nil)
+	return s.tabulate(spectrum)
 }
 
-// tabulate makes a wave of its spectrum, or of a beat's and of its derivative by the
-// spacing of its paths.
-func (s *shaper) tabulate(spectrum, bySpacing []complex128) wave {
+// tabulate makes a wave of its spectrum.
+func (s *shaper) tabulate(spectrum []complex128) wave {
 	var w wave
 	coef := make([]complex128, waveSamples*waveFine/2+1)
 	for col := range w {
@@ -124,8 +129,6 @@ func (s *shaper) tabulate(spectrum, bySpacing []complex128) wave {
 				v *= s.plain[i]
 			case col == slope:
 				v *= s.plain[i] * turn
-			case col == bend && bySpacing != nil:
-				v = bySpacing[i] * s.plain[i]
 			case col == bend:
 				v *= s.plain[i] * turn * turn
 			case col == byHigh:
@@ -158,23 +161,51 @@ func (s *shaper) mark(at float64) float64 {
 	return math.Sin(s.omega / waveFine * at)
 }
 
-// beat tabulates what an envelope detector adds where two paths, some samples apart,
-// have carriers out of phase: by the envelope's series the square of their
-// difference, (m(t) − m(t−spacing))².
-func (s *shaper) beat(spacing float64) wave {
-	const small = 0.02 // samples
-	spectrum := func(spacing float64) []complex128 {
-		late := spacing * waveFine
-		return s.inTime(s.burst()*s.rate*waveFine+late, func(at float64) float64 {
-			d := s.mark(at) - s.mark(at-late)
-			return d * d
-		})
+// sampled is a wave as one window has it.
+type sampled [columns][]float64
+
+// beat is what an envelope detector adds where two paths, some samples apart, have
+// carriers out of phase: by the envelope's series the square of their difference,
+// (m(t) − m(t−spacing))². It is sampled n times, first at start samples after the
+// earlier path's arrival.
+func (s *shaper) beat(spacing, start float64, n int) (w sampled) {
+	// The squares and the product of two sines are what stands still and what goes at
+	// twice the pitch, while both last. They are continuous where the later begins, so
+	// that only the integrand has a derivative by the spacing.
+	apart, twice, omega := spacing/s.rate, 2*s.ToneHz, 2*math.Pi*s.ToneHz
+	sin, cos := math.Sincos(omega * apart)
+	back := complex(cos, -sin)
+	scale := complex(s.rate/waveSamples, 0)
+	var spectra [columns][waveSamples/2 + 1]complex128
+	for i := range s.plain {
+		hz := float64(i) * s.rate / waveSamples
+		square := s.ofSquare[i]
+		late := square * cmplx.Rect(1, -2*math.Pi*hz*apart)
+		var product, byApart complex128
+		if to := s.burst(); apart < to {
+			still, up, down := line(hz, 0, apart, to), back*line(hz, twice, apart, to), cmplx.Conj(back)*line(hz, -twice, apart, to)
+			product = complex(cos/2, 0)*still - (up+down)/4
+			byApart = complex(-omega*sin/2, 0)*still - complex(omega/2, 0)*(up-down)/2i
+		}
+		plain := scale * (square + late - 2*product)
+		bySpacing := scale * (complex(0, -2*math.Pi*hz)*late - 2*byApart) / complex(s.rate, 0)
+		turn := complex(0, -2*math.Pi*float64(i)/waveSamples) // by one sample of lag
+		shift := cmplx.Rect(1, 2*math.Pi*float64(i)*start/waveSamples)
+		for col, v := range [columns]complex128{plain * s.plain[i], plain * s.plain[i] * turn, bySpacing * s.plain[i], plain * s.byHigh[i], plain * s.byLow[i]} {
+			switch v *= shift; {
+			case i < waveSamples/2:
+				spectra[col][i] += v
+			case i == waveSamples/2:
+				spectra[col][i] += 2 * v // which the transform counts once
+			default: // beyond half the rate
+				spectra[col][waveSamples-i] += cmplx.Conj(v)
+			}
+		}
 	}
-	plain, later := spectrum(spacing), spectrum(spacing+small)
-	for i := range later {
-		later[i] = (later[i] - plain[i]) / small
+	for col := range w {
+		w[col] = s.coarse.Sequence(nil, spectra[col][:])[:n]
 	}
-	return s.tabulate(plain, later)
+	return w
 }
 
 // rise tabulates by how much noise of a variance, against the carrier's power, lifts the
@@ -185,7 +216,7 @@ func (s *shaper) rise(variance float64) wave {
 	return s.tabulate(s.inTime(s.burst()*s.rate*waveFine-1, func(at float64) float64 {
 		a := 1 + s.mark(at)
 		return math.Sqrt(a*a+variance) - a - still
-	}), nil)
+	}))
 }
 
 // at is column col of the wave t samples after its arrival.

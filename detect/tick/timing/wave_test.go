@@ -1,0 +1,39 @@
+package timing
+
+import (
+	"math"
+	"testing"
+)
+
+// The beat in closed form is the square of the difference of two bursts behind the
+// chain, and its derivatives are those of small steps.
+func TestBeatIsTheSquare(t *testing.T) {
+	const rate, n, start = 8000, 140, -56.3
+	f := newFilter(Shape{ToneHz: 1000, Seconds: 5e-3}, rate)
+	s := f.shaper(chain{corner{kind{2, 0}, 150}, corner{kind{2, 0}, 2800}, false})
+	for _, spacing := range []float64{1.2, 8, 23.7, 44} { // the last do not overlap
+		got := s.beat(spacing, start, n)
+		late := spacing * waveFine
+		w := s.tabulate(s.inTime(s.burst()*rate*waveFine+late, func(at float64) float64 {
+			d := s.mark(at) - s.mark(at-late)
+			return d * d
+		}))
+		largest := 0.0
+		for _, v := range w[value] {
+			largest = max(largest, math.Abs(v))
+		}
+		const small = 1e-4
+		wider := s.beat(spacing+small, start, n)
+		for j := range n {
+			for _, col := range []int{value, slope, byHigh, byLow} {
+				// The table's squares begin and end on its grid, and are interpolated.
+				if want := w.at(col, start+float64(j)); math.Abs(got[col][j]-want) > 0.004*largest {
+					t.Fatalf("spacing %v, column %d, sample %d: %v, in time %v", spacing, col, j, got[col][j], want)
+				}
+			}
+			if want := (wider[value][j] - got[value][j]) / small; math.Abs(got[bend][j]-want) > 1e-3*largest {
+				t.Fatalf("spacing %v, sample %d: %v a sample of spacing, by a step %v", spacing, j, got[bend][j], want)
+			}
+		}
+	}
+}

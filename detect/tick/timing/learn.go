@@ -35,32 +35,21 @@ const spectrumBins = 256
 
 // covariance fills r with the autocovariance of noise behind c, one at the tone,
 // with a floor and a level that nobody knows.
-func (f *filter) covariance(r []float64, c chain, cosines []float64) {
-	var s [spectrumBins + 1]float64
+func (f *filter) covariance(r []float64, c chain) {
+	var s [spectrumBins + 1]complex128
 	tone := c.power(f.ToneHz)
 	for i := range s {
 		hz := f.rate / 2 * float64(i) / spectrumBins
 		folded := f.rate - hz
 		a, b := aliasing(hz, f.rate), aliasing(folded, f.rate)
-		s[i] = (c.power(hz)*a*a+c.power(folded)*b*b)/tone + noiseFloor
+		s[i] = complex((c.power(hz)*a*a+c.power(folded)*b*b)/tone+noiseFloor, 0)
 	}
-	s[0], s[spectrumBins] = s[0]/2, s[spectrumBins]/2
+	var sum [2 * spectrumBins]float64
+	f.autocovariance.Sequence(sum[:], s[:])
 	for k := range r {
-		sum := 0.0
-		for i, v := range s {
-			sum += v * cosines[k*i%(2*spectrumBins)]
-		}
-		r[k] = sum/spectrumBins + restLevel
+		r[k] = sum[k]/(2*spectrumBins) + restLevel
 	}
 }
-
-var cosines = func() []float64 {
-	t := make([]float64, 2*spectrumBins)
-	for i := range t {
-		t[i] = math.Cos(math.Pi * float64(i) / spectrumBins)
-	}
-	return t
-}()
 
 const (
 	// noiseFloor is the density, of that at the tone, that comes in behind the chain:
@@ -83,7 +72,7 @@ func (st *stack) learn(p *Priors) []learned {
 		if half == 0 {
 			return log, 1
 		}
-		st.covariance(r, c, cosines)
+		st.covariance(r, c)
 		if !t.set(r) {
 			return math.Inf(-1), 1
 		}
@@ -128,13 +117,29 @@ type well struct {
 // derivatives and steps bounded to most in each direction, until another would gain less than
 // least. f may be infinite.
 func descend(f func([]float64) float64, x []float64, most, least float64) well {
-	n := len(x)
-	x = slices.Clone(x)
+	var w well
+	w.near(x)
+	w.descend(f, most, least, true)
+	return w
+}
+
+// near puts w at x, with nothing known of the second derivatives.
+func (w *well) near(x []float64) { *w = well{x: slices.Clone(x)} }
+
+// descend goes on from w.x. What couples two directions is most of the work and changes
+// little on the way: it is found where nothing is known of it, and if it must be exact,
+// once more at the minimum.
+func (w *well) descend(f func([]float64) float64, most, least float64, exact bool) {
+	x, n := w.x, len(w.x)
 	step := make([]float64, n)
 	for i := range step {
 		step[i] = most / 4
 	}
-	w := well{f: f(x), bends: mat.NewSymDense(n, nil)}
+	w.f = f(x)
+	couple := w.bends == nil
+	if couple {
+		w.bends = mat.NewSymDense(n, nil)
+	}
 	slope := make([]float64, n)
 	y := slices.Clone(x)
 	at := func(i, j int, a, b float64) float64 {
@@ -143,6 +148,9 @@ func descend(f func([]float64) float64, x []float64, most, least float64) well {
 		y[j] += b * step[j]
 		return f(y)
 	}
+	var e mat.EigenSym
+	var v mat.Dense
+	move := make([]float64, n)
 	for range 12 {
 		for i := range n {
 			// A step over which f changes by less than one or so.
@@ -159,17 +167,18 @@ func descend(f func([]float64) float64, x []float64, most, least float64) well {
 		}
 		for i := range n {
 			for j := range i {
-				v := (at(i, j, 1, 1) - at(i, j, 1, -1) - at(i, j, -1, 1) + at(i, j, -1, -1)) / (4 * step[i] * step[j])
-				w.bends.SetSym(i, j, v)
+				if couple {
+					v := (at(i, j, 1, 1) - at(i, j, 1, -1) - at(i, j, -1, 1) + at(i, j, -1, -1)) / (4 * step[i] * step[j])
+					w.bends.SetSym(i, j, v)
+				}
 			}
 		}
-		var e mat.EigenSym
+		known := couple || !exact
 		if !finite(w.bends) || !e.Factorize(w.bends, true) {
 			break
 		}
-		var v mat.Dense
 		e.VectorsTo(&v)
-		move := make([]float64, n)
+		clear(move)
 		for k, l := range e.Values(nil) {
 			dot := 0.0
 			for i, g := range slope {
@@ -184,28 +193,26 @@ func descend(f func([]float64) float64, x []float64, most, least float64) well {
 			longest = max(longest, math.Abs(m))
 			gain -= m * slope[i]
 		}
-		if gain < least {
-			break
-		}
-		share := min(1, most/longest)
 		better := false
-		for range 6 {
-			for i, m := range move {
-				y[i] = x[i] + share*m
+		if !(gain < least) {
+			share := min(1, most/longest)
+			for range 6 {
+				for i, m := range move {
+					y[i] = x[i] + share*m
+				}
+				if v := f(y); v < w.f {
+					copy(x, y)
+					w.f, better = v, true
+					break
+				}
+				share /= 3
 			}
-			if v := f(y); v < w.f {
-				copy(x, y)
-				w.f, better = v, true
-				break
-			}
-			share /= 3
 		}
-		if !better {
+		if !better && known {
 			break
 		}
+		couple = !better
 	}
-	w.x = x
-	return w
 }
 
 func finite(a *mat.SymDense) bool {

@@ -41,7 +41,7 @@ func (st *stack) bench(l learned) *bench {
 	n := st.points
 	b := &bench{stack: st, chain: l, inverse: general(n, n), shaper: st.shaper(l.chain)}
 	r := make([]float64, n)
-	st.covariance(r, l.chain, cosines)
+	st.covariance(r, l.chain)
 	var t toeplitz
 	if !t.set(r) {
 		return nil

@@ -210,7 +210,8 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 	}
 	var w well
 	for i := range 7 {
-		w = descend(minus, make([]float64, dim), 2.5, 0.1)
+		w.near(make([]float64, dim))
+		w.descend(minus, 2.5, 0.1, false)
 		e, _ := take(w.x)
 		far := 0.0
 		lags := slices.Clone(nr.lags)
@@ -229,7 +230,7 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 	minus(w.x)
 	k := climbed{peak: peak{hearing: nr.hearing, chain: nr.chain.chain, kind: nr.chain.chain, gain: last}}
 	fading = last.fading
-	w = descend(minus, w.x, 2.5, 2e-3) // for a fixed number of directions
+	w.descend(minus, 2.5, 2e-3, true) // for a fixed number of directions
 	var chol mat.Cholesky
 	cov := mat.NewSymDense(dim, nil)
 	if !finite(w.bends) || !chol.Factorize(w.bends) || chol.InverseTo(cov) != nil {

@@ -3,6 +3,8 @@ package timing
 import (
 	"math"
 	"math/cmplx"
+
+	"gonum.org/v1/gonum/dsp/fourier"
 )
 
 // Shape is a kind of mark. Stations whose marks have the same shape differ only in
@@ -22,10 +24,15 @@ type filter struct {
 	rate   float64 // low rate, Hz
 	omega  float64 // tone, radians a sample
 	length int     // samples of a whole mark
+
+	autocovariance *fourier.FFT // of a spectrum
 }
 
 func newFilter(s Shape, rate float64) *filter {
-	return &filter{Shape: s, rate: rate, omega: 2 * math.Pi * s.ToneHz / rate, length: int(math.Round(s.Seconds * rate))}
+	return &filter{
+		Shape: s, rate: rate, omega: 2 * math.Pi * s.ToneHz / rate, length: int(math.Round(s.Seconds * rate)),
+		autocovariance: fourier.NewFFT(2 * spectrumBins),
+	}
 }
 
 // mix fills dst with the audio of s brought to base band.

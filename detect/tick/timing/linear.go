@@ -457,7 +457,7 @@ type near struct {
 	terms []term
 	bases int          // whose amplitudes are free
 	gram  []float64    // of the columns of all waves
-	prod  [3][]float64 // Σ tᵏ of the products of the columns' outputs
+	prod  [3][]float64 // Σ tᵏ of the products of the columns' outputs; for k > 0 with movers
 	sum   [3][]float64 // Σ tᵏ of the outputs
 }
 
@@ -518,12 +518,33 @@ func (b *bench) about(h hearing, lags []float64) *near {
 	}
 	a := matmul(false, b.inverse, x)
 	nr.gram = matmul(true, x, a).Data
+	moving := general(b.points, len(nr.terms)*movers)
+	for j := range b.points {
+		for i := range nr.terms {
+			copy(moving.Data[j*moving.Stride+i*movers:][:movers], a.Data[j*a.Stride+i*columns+slope:])
+		}
+	}
 	for k := range nr.prod {
-		nr.prod[k] = matmul(true, a, matmul(false, b.matrix(b.square[k]), a)).Data
 		nr.sum[k] = matmul(true, a, blas64.General{Rows: b.points, Cols: 1, Stride: 1, Data: b.mean[k]}).Data
+		if k == 0 {
+			nr.prod[k] = matmul(true, a, matmul(false, b.matrix(b.square[k]), a)).Data
+			continue
+		}
+		part := matmul(true, a, matmul(false, b.matrix(b.square[k]), moving))
+		nr.prod[k] = make([]float64, a.Cols*a.Cols)
+		for row := range a.Cols {
+			for c := range moving.Cols {
+				col, v := c/movers*columns+slope+c%movers, part.Data[row*part.Stride+c]
+				nr.prod[k][row*a.Cols+col], nr.prod[k][col*a.Cols+row] = v, v
+			}
+		}
 	}
 	return nr
 }
+
+// movers is the number of columns, slope and bend, that have a part in what moves in
+// time; sums with a power of time are worked out for those alone.
+const movers = 2
 
 // departure is a set of parameters about a place: how much later each path comes, by
 // how much later a span after the reference, samples, and the corners' logarithms.

@@ -6,6 +6,7 @@ import (
 	"go/token"
 	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -109,7 +110,8 @@ func TestReadmeIsShort(t *testing.T) {
 	}
 }
 
-// DEVELOPERS.md names files and what is declared in them.
+// DEVELOPERS.md names files and what is declared in them, methods at the doors between
+// packages, targets of make, and every package.
 func TestDevelopersNames(t *testing.T) {
 	text, err := os.ReadFile("../../DEVELOPERS.md")
 	if err != nil {
@@ -129,6 +131,41 @@ func TestDevelopersNames(t *testing.T) {
 	}
 	if len(names) < 40 {
 		t.Errorf("%d names found", len(names))
+	}
+
+	packages := map[string]string{} // all code of a package, by the last part of its path
+	for _, folder := range []string{"capture", "detect", "align", "cmd"} {
+		eachFile(t, folder, func(name string, f *ast.File) {
+			code, err := os.ReadFile(filepath.Join("..", "..", name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			packages[path.Base(path.Dir(name))] += string(code)
+		})
+	}
+	for name := range packages {
+		if !regexp.MustCompile("`[^`]*\\b" + name + "(/[^`]*)?`").Match(text) {
+			t.Errorf("package %s is not there", name)
+		}
+	}
+	doors := regexp.MustCompile(`\b([a-z]+)\.([A-Z]\w*)\.([A-Z]\w*)`).FindAllStringSubmatch(string(text), -1)
+	for _, d := range doors {
+		if !regexp.MustCompile(`(?m)^func \(\w+ \*?` + d[2] + `\) ` + d[3] + `\(|^type ` + d[2] + ` interface \{(?s:[^}]*)\b` + d[3] + `\(`).MatchString(packages[d[1]]) {
+			t.Errorf("there is no %s", d[0])
+		}
+	}
+	if len(doors) < 7 {
+		t.Errorf("%d doors found", len(doors))
+	}
+
+	targets, err := os.ReadFile("../../Makefile")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range regexp.MustCompile("`make ([a-z-]+)").FindAllStringSubmatch(string(text), -1) {
+		if !regexp.MustCompile(`(?m)^` + m[1] + `:`).Match(targets) {
+			t.Errorf("no target %s in the Makefile", m[1])
+		}
 	}
 }
 

@@ -66,6 +66,7 @@ type Attempt struct {
 	breach           *breach                         // nil: the flywheel is relied on
 	restarts         int                             // of the search for stations
 	codesFrom        int64                           // second from which the time is read
+	sounds           soundings                       // chirps that stations measure their channels by
 	why              Reason                          // the channels are not told yet
 }
 
@@ -228,6 +229,7 @@ func (a *Attempt) advance() {
 	}
 	a.radio.advance(limit)
 	a.readCodes(limit)
+	a.sound()
 }
 
 // breach is a loss of frames across which the flywheel must not be relied on until

@@ -214,7 +214,11 @@ func (c Combination) receive(g *gathered, f *Fix) error {
 		default:
 			r.At = path.LatLon{Lat: f.Place.Lat, Lon: f.Place.Lon}
 		}
-		if s.TimedBy != PowerWeightedMean {
+		switch {
+		case s.Sounding != nil:
+			r.Heard = s.Sounding.heard(s.Arrivals)
+			r.Offset, r.U = r.Offset-s.Sounding.Late, math.Hypot(r.U, s.Sounding.ULate)
+		case s.TimedBy != PowerWeightedMean:
 			for _, a := range s.Arrivals {
 				r.Heard = append(r.Heard, path.Heard{Excess: a.Excess, U: a.U, LevelDB: a.Level})
 			}

@@ -31,7 +31,7 @@ const givenMode = "given"
 // pathDelay is the delay given for the station, or that computed for the place
 // and the time over which it was heard; begin is the UTC of the first frame, zero
 // when unknown. ok is false, and why says so, when there is none.
-func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why PathUnknown, ok bool) {
+func (a *Attempt) pathDelay(arr *timing.Arrival, s *Sounding, ticks []Arrival, begin time.Time) (d delay, why PathUnknown, ok bool) {
 	for _, id := range []string{arr.Station.ID, ""} {
 		if q, given := a.settings.PathDelays[id]; given {
 			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: givenMode}, spread: mixture.Normal(q.Value, q.U), known: q.Known}, why, true
@@ -48,12 +48,16 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, begin time.Time) (d delay, why 
 	if err != nil {
 		return d, PathUnknown{Err: err}, false
 	}
-	p := c.WithArrivals(heardOf(arr))
+	heard, late, uLate := heardOf(arr), 0.0, 0.0
+	if s != nil {
+		heard, late, uLate = s.heard(ticks), s.Late, s.ULate
+	}
+	p := c.WithArrivals(heard)
 	mode, share := p.FirstMode()
 	how := PathComputed{First: mode}
 	d = delay{
-		used:   PathUsed{Delay: p.DelaySeconds + c.Bend, U: p.USeconds, Mode: mode, GreatCircle: p.GreatCircleSeconds, Drift: c.Drift},
-		spread: p.Delay.Shift(c.Bend), uDrift: c.UDrift,
+		used:   PathUsed{Delay: p.DelaySeconds + c.Bend + late, U: math.Hypot(p.USeconds, uLate), Mode: mode, GreatCircle: p.GreatCircleSeconds, Drift: c.Drift},
+		spread: p.Delay.Shift(c.Bend + late).Widen(uLate), uDrift: c.UDrift,
 	}
 	switch {
 	case p.Stray > 0:

@@ -196,6 +196,7 @@ type StationFix struct {
 	Path          *PathUsed   `json:"path"`
 	Received      *Received   `json:"received,omitempty"`
 	Arrivals      []Arrival   `json:"arrivals"`
+	Sounding      *Sounding   `json:"sounding,omitempty"`
 	// AsNamed is set while a tick is taken for the station's because a person named it
 	// and its form is a tick's: its minute has not been heard.
 	AsNamed bool `json:"as_named,omitempty"`

@@ -2,6 +2,7 @@ package align
 
 import (
 	"math"
+	"slices"
 
 	"timeball/capture"
 	"timeball/detect/levels"
@@ -106,12 +107,20 @@ func (l *Live) state() Second {
 	}
 	f := a.report(l.arrivals, decoder.Reading)
 	s.take(f)
+	for _, st := range f.Stations {
+		if i := slices.IndexFunc(s.Stations, func(x StationState) bool { return x.ID == st.ID }); i >= 0 {
+			s.Stations[i].Sounding = st.Sounding
+		}
+	}
 	s.Turning = a.settings.Turns.follow(&s)
 	if f.Offset != nil {
 		s.SecondOfMinute = a.secondOfMinute(&f)
 	}
 	return s
 }
+
+// Now is the fix so far, by the latest radio fit.
+func (l *Live) Now() Fix { return l.attempt.report(l.arrivals, decoder.Reading) }
 
 // levels reads the meters.
 func (l *Live) levels() []ChannelLevel {

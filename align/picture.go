@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"timeball/detect/chirp"
 	"timeball/detect/tick/timing"
 )
 
@@ -33,6 +34,8 @@ type StationPicture struct {
 	// known.
 	UTC    *float64
 	Excess []float64 // s, of each path over the earliest, that one included
+	// Sounding is what its chirps told last; nil: none were heard.
+	Sounding *chirp.Sounding
 	// Start is when each row was heard, s from the start of the recording.
 	Start []float64
 	timing.Picture
@@ -103,6 +106,9 @@ func (a *Attempt) picture(f Fix, arrivals []*timing.Arrival) Picture {
 		s.Picture = a.radio.picture(arr, from-audioMargin-s.Arrival, to+audioMargin-s.Arrival)
 		for _, p := range arr.Paths {
 			s.Excess = append(s.Excess, p.ExcessSeconds)
+		}
+		if u := a.sounds.found[arr.Station]; u != nil {
+			s.Sounding = u.result
 		}
 		for _, r := range s.Rows {
 			base, _ := a.pulses.Base(int(math.Round(r.Second))) // rows are of seconds not forgotten

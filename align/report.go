@@ -37,6 +37,7 @@ type stationOffset struct {
 func (a *Attempt) Fix() Fix {
 	var heard []*timing.Arrival
 	if a.radio != nil {
+		a.soundOut()
 		heard = a.radio.arrivals()
 	}
 	f := a.report(heard, decoder.Close)
@@ -131,7 +132,8 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	}
 	s.ub, _ = combine(s.lines)
 	var way delay
-	if way, s.noPath, s.pathKnown = a.pathDelay(arr, begin); s.pathKnown {
+	s.fix.Sounding = a.soundingOf(arr)
+	if way, s.noPath, s.pathKnown = a.pathDelay(arr, s.fix.Sounding, s.fix.Arrivals, begin); s.pathKnown {
 		s.fix.Path = &way.used
 		s.notice = way.notice
 		s.lines = append(s.lines, BudgetLine{Source: "path delay " + arr.Station.ID, Type: "B", U: way.used.U, Known: way.known})

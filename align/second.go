@@ -69,6 +69,8 @@ type StationState struct {
 	ID     string   `json:"id"`
 	ToneHz float64  `json:"tone_hz"`
 	SNRdB  *float64 `json:"snr_db"` // of this second's tick; null when no tick stands out
+	// Sounding is what its chirps told last.
+	Sounding *Sounding `json:"sounding,omitempty"`
 	Reception
 }
 

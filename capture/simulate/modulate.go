@@ -170,6 +170,9 @@ func (mod *modulator) between(m []float64, sec int64) {
 	case mod.programme == AsPublished && st != nil:
 		for i := 0; i < len(buf); i += hop {
 			at := second + (float64(i)+hop/2)/gridRate
+			if k := st.Sounding; k.Kind != "" && minute == k.Minute {
+				mod.sounding(buf[i:i+hop], second+float64(i)/gridRate-k.FromSeconds, k.Depth)
+			}
 			for _, v := range st.Voices {
 				if v.On(minute, at) {
 					mod.speech.run(buf[i:i+hop], v.Depth)

@@ -210,6 +210,15 @@ func (s *Station) checkTables(c *checker) {
 		c.span(v.FromSeconds, v.ToSeconds)
 	}
 
+	c.table, c.index = "sounding", 0
+	if s.Sounding.Kind != "" {
+		c.must(slices.Contains(SoundingKinds, s.Sounding.Kind), "kind", "= %q must be %s or left out", s.Sounding.Kind, strings.Join(SoundingKinds, ", "))
+		c.must(0 <= s.Sounding.Minute && s.Sounding.Minute < 60, "minute", "= %d must lie within 0 to 59", s.Sounding.Minute)
+		c.within(s.Sounding.FromSeconds, 0, 60, "from_s", "s")
+		c.must(s.Sounding.Depth > 0, "depth", "must be given and greater than 0")
+		c.within(s.Sounding.Depth, 0, 1, "depth", "(1 is full modulation)")
+	}
+
 	c.table, c.index = "dut1", 0
 	switch s.DUT1.Style {
 	case "", "none", "lengthened":

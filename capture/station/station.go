@@ -62,6 +62,7 @@ type Station struct {
 	Blocks        []Block   `toml:"block"`     // minutes of the hour that carry marks; none listed: all
 	Tones         []Tone    `toml:"tone"`      // programme tones that may be on the air between marks
 	Voices        []Voice   `toml:"voice"`     // regular announcements
+	Sounding      Sounding  `toml:"sounding"`  // sent for listeners to measure the channel by
 	Lookalike     bool      `toml:"lookalike"` // marks like another station's: considered only when asked for
 	// Sources says where the facts come from: each entry is the fields it
 	// supports, comma separated, a colon, and the source.
@@ -154,6 +155,30 @@ type Voice struct {
 	Minutes     string  `toml:"minutes"` // minutes of the hour; empty: all
 	FromSeconds float64 `toml:"from_s"`  // span of the minute
 	ToSeconds   float64 `toml:"to_s"`
+}
+
+// SoundingKinds are the signals there are for measuring the channel by.
+var SoundingKinds = []string{"chirps-5khz"}
+
+// Sounding is a signal that listeners measure the channel by, once an hour.
+type Sounding struct {
+	Kind        string  `toml:"kind"`   // one of SoundingKinds; empty: none
+	Minute      int     `toml:"minute"` // of the hour
+	FromSeconds float64 `toml:"from_s"` // when in the minute it begins
+	Depth       float64 `toml:"depth"`  // modulation depth of its peaks
+}
+
+// Next is when the minute of the next sounding begins, from t on; a sounding whose
+// minute runs counts. It is the zero time when the station sends none.
+func (s Sounding) Next(t time.Time) time.Time {
+	if s.Kind == "" {
+		return time.Time{}
+	}
+	next := t.UTC().Truncate(time.Hour).Add(time.Duration(s.Minute) * time.Minute)
+	if !next.Add(time.Minute).After(t) {
+		next = next.Add(time.Hour)
+	}
+	return next
 }
 
 // MarkAt returns the mark that the station sends at a second of the hour: its

@@ -179,7 +179,14 @@ func (c *listenCmd) session(p *program, settings align.Settings) (*outcome, erro
 	if shown != nil {
 		shown.aim = show.Aim
 	}
-	err = c.follow(p.ctx, src, m, rec, format, show, keys)
+	tips := &hints{}
+	if !c.Wired {
+		tips.stations = settings.Stations
+		if c.At != nil && c.Carrier != 0 {
+			tips.advise = func(f align.Fix) *align.Advice { return c.advice(f, settings) }
+		}
+	}
+	err = c.follow(p.ctx, src, m, rec, format, show, keys, tips)
 	show.End()
 	keys.Restore()
 	o := &outcome{fix: text.Fix(m.Fix()), settings: settings}
@@ -247,7 +254,7 @@ func (t *tape) finish(fix *align.Fix) error {
 
 // follow passes src to m, and to rec, until one of src and the wanted time
 // ends. A recording that fails does not end the measurement.
-func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec *tape, format wavfile.Format, show view.Display, keys *view.Keyboard) error {
+func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec *tape, format wavfile.Format, show view.Display, keys *view.Keyboard, tips *hints) error {
 	end := int64(math.MaxInt64)
 	if c.For > 0 {
 		end = int64(math.Round(c.For.Seconds() * float64(format.Rate)))
@@ -277,6 +284,7 @@ func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec *
 		}
 		if s, ok := m.Process(&b); ok {
 			show.Second(text.Second(s))
+			tips.second(&s, m, show)
 		}
 		select {
 		case k := <-keys.Lines:

@@ -45,7 +45,7 @@ func TestListenOnFullDisk(t *testing.T) {
 	m := &countingMeasurement{}
 	c := &listenCmd{For: 2 * time.Second}
 	on := &tape{recorder: rec}
-	err := c.follow(t.Context(), src, m, on, wavfile.Format{Rate: 1000, Channels: 2, Bits: 24}, show, &view.Keyboard{})
+	err := c.follow(t.Context(), src, m, on, wavfile.Format{Rate: 1000, Channels: 2, Bits: 24}, show, &view.Keyboard{}, &hints{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -233,6 +233,14 @@ func (w *pageWork) Fix() align.Fix {
 	return f
 }
 
+// Now implements nower.
+func (w *pageWork) Now() align.Fix {
+	if n, ok := w.measurement.(nower); ok && w.ended == nil {
+		return n.Now()
+	}
+	return w.Fix()
+}
+
 // PictureOf implements drawable.
 func (w *pageWork) PictureOf(f align.Fix) align.Picture {
 	if w.ended != nil {

@@ -53,6 +53,8 @@ Your own stations go into a TOML file for --stations, with these fields. Times a
   [station.dut1]       style (doubled, split, lengthened, none), spacing_s, length_s
   [station.code]       kind (` + strings.Join(station.CodeKinds, ", ") + `),
                    tone_hz, depth, low_depth
+  [station.sounding]   kind (` + strings.Join(station.SoundingKinds, ", ") + `), minute, from_s, depth:
+                   a signal for measuring the channel by, once an hour
   [station.edge]       of a keyed level: tau_s, its factor of doubt tau_factor,
                    and on_time, the share of the change that is done on time
   [station.phase]      kind (dcf77, wwvb), deviation_rad

@@ -26,28 +26,38 @@ const (
 )
 
 // Attempt draws a column for each station: the mean tick between marker
-// and UTC, the raster of the seconds, and the offset by each. Without a station
+// and UTC, the raster of the seconds, the offset by each, and what the station's
+// chirps told of the channel, where any were heard. Without a station
 // there is nothing to draw, and no file.
 func Attempt(name File, p align.Picture) error {
 	if len(p.Stations) == 0 {
 		return nil
 	}
 	rows := make([][]*plot.Plot, 3)
+	height := attemptHeight
+	if slices.ContainsFunc(p.Stations, func(s align.StationPicture) bool { return s.Sounding != nil }) {
+		rows, height = make([][]*plot.Plot, 4), attemptHeight*4/3
+	}
 	for i := range p.Stations {
 		s := &p.Stations[i]
 		rows[0] = append(rows[0], plotTick(p.Fix, s))
 		rows[1] = append(rows[1], plotRaster(p, s))
 		rows[2] = append(rows[2], plotSeconds(p.Fix, s))
+		if len(rows) > 3 {
+			rows[3] = append(rows[3], plotChirps(s))
+		}
 	}
-	return savePicture(name, attemptWidth*vg.Length(len(p.Stations)), attemptHeight, func(c draw.Canvas) {
+	return savePicture(name, attemptWidth*vg.Length(len(p.Stations)), height, func(c draw.Canvas) {
 		c.FillPolygon(color.White, []vg.Point{c.Min, {X: c.Max.X, Y: c.Min.Y}, c.Max, {X: c.Min.X, Y: c.Max.Y}})
 		caption(c, p)
 		c = draw.Crop(c, 0, 0, 0, -captionHeight)
-		tiles := draw.Tiles{Rows: 3, Cols: len(p.Stations), PadX: vg.Centimeter, PadY: 6 * vg.Millimeter,
+		tiles := draw.Tiles{Rows: len(rows), Cols: len(p.Stations), PadX: vg.Centimeter, PadY: 6 * vg.Millimeter,
 			PadTop: 4 * vg.Millimeter, PadBottom: 3 * vg.Millimeter, PadLeft: 3 * vg.Millimeter, PadRight: 8 * vg.Millimeter}
 		for i, row := range plot.Align(rows, tiles, c) {
 			for j, cell := range row {
-				rows[i][j].Draw(cell)
+				if rows[i][j] != nil {
+					rows[i][j].Draw(cell)
+				}
 			}
 		}
 	})
@@ -154,6 +164,35 @@ func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
 	} else {
 		label(pl, pl.X.Max, level(0.44), fmt.Sprintf("local marker, %.1f ms after the right edge → ", -pl.X.Max), markerColour, draw.XRight)
 	}
+	return pl
+}
+
+// Of the chirps' matched filter, s about the earliest arrival: what is shown.
+const chirpsFrom, chirpsTo = -1.5e-3, 5e-3
+
+// plotChirps is the channel as a station's chirps show it; nil without any.
+func plotChirps(s *align.StationPicture) *plot.Plot {
+	const ms = 1e3
+	c := s.Sounding
+	if c == nil {
+		return nil
+	}
+	pl := newPlot(strings.ToUpper(s.ID)+": its chirps through their matched filter, and the ways it comes", "time after the earliest way, ms", "dB over noise")
+	var level plotter.XYs
+	hi := 0.0
+	for i, v := range c.Level {
+		if x := c.First + float64(i)*c.Step; chirpsFrom <= x && x <= chirpsTo {
+			level = append(level, plotter.XY{X: x * ms, Y: max(float64(v), -10)})
+			hi = max(hi, float64(v))
+		}
+	}
+	pl.X.Tick.Marker, pl.Y.Tick.Marker = plot.TickerFunc(roundTicks), plot.TickerFunc(roundTicks)
+	pl.X.Min, pl.X.Max, pl.Y.Min, pl.Y.Max = chirpsFrom*ms, chirpsTo*ms, -10, hi+6+4*float64(len(c.Arrivals))
+	for i, a := range c.Arrivals {
+		pl.Add(line(plotter.XYs{{X: a.Excess * ms, Y: -10}, {X: a.Excess * ms, Y: hi + 2}}, arrivalColour, vg.Points(1.2)))
+		label(pl, a.Excess*ms, hi+3+4*float64(i), fmt.Sprintf(" +%.2f ms, %.0f dB", a.Excess*ms, a.LevelDB), arrivalColour, draw.XLeft)
+	}
+	pl.Add(line(level, inkColour, vg.Points(0.9)))
 	return pl
 }
 

@@ -149,6 +149,33 @@ func Advice(f align.Fix, later bool) string {
 	return fmt.Sprintf("a few minutes of %s as well, %s, would have taken the interval from %s to about %s (timeball combine)", name, when, before, then)
 }
 
+// Arrivals lists ways by which a signal comes.
+func Arrivals(all []align.Arrival) string {
+	var parts []string
+	for _, a := range all {
+		parts = append(parts, fmt.Sprintf("+%.2f ms %s", a.Excess*1e3, decibels(a.Level)))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// Chirps says what a station's chirps told.
+func Chirps(s align.Sounding) string {
+	ways := "one way only"
+	if n := len(s.Arrivals); n > 1 {
+		ways = fmt.Sprintf("%d ways: %s", n, Arrivals(s.Arrivals))
+	}
+	return fmt.Sprintf("those of %s came by %s", s.At.UTC().Format("15:04 UTC"), ways)
+}
+
+// ChirpsTo says when a station's chirps come next.
+func ChirpsTo(id string, next, now time.Time) string {
+	in := "now"
+	if d := next.Sub(now); d > 0 {
+		in = "in " + soon(d.Seconds())
+	}
+	return fmt.Sprintf("%s sends chirps in minute %02d of each hour, %s: by them the ways its signal comes are told apart; let them be heard to their end", strings.ToUpper(id), next.Minute(), in)
+}
+
 // writeRecordings tells what each recording of a combined fix says alone, and what
 // it contributes.
 func writeRecordings(w io.Writer, recordings []align.Combined) {
@@ -198,13 +225,9 @@ func StationRows(stations []align.StationFix) [][]string {
 		if s.Path != nil {
 			delay = fmt.Sprintf("%s (%s)", strings.TrimPrefix(WithUnit(s.Path.Delay, 1.96*s.Path.U, SecondUnits), "+"), s.Path.Mode)
 		}
-		var arrivals []string
-		for _, a := range s.Arrivals {
-			arrivals = append(arrivals, fmt.Sprintf("+%.2f ms %s", a.Excess*1e3, decibels(a.Level)))
-		}
 		rows = append(rows, []string{
 			strings.ToUpper(s.ID), fmt.Sprintf("%.0f Hz", s.ToneHz), fmt.Sprintf("%d of %d", s.TicksUsed, s.TicksExpected),
-			snr, offset, delay, strings.Join(arrivals, ", "),
+			snr, offset, delay, Arrivals(s.Arrivals),
 		})
 	}
 	return rows
@@ -283,6 +306,11 @@ func Facts(f align.Fix) []Fact {
 			if d.Kind == "tdev" {
 				add("time deviation (tdev)", "%s over %g s, 95 %% interval %s to %s, %s", Short(d.Value), d.Tau, Short(d.CI95[0]), Short(d.CI95[1]), d.Noise)
 			}
+		}
+	}
+	for _, s := range f.Stations {
+		if s.Sounding != nil {
+			add("chirps of "+strings.ToUpper(s.ID), "%s", Chirps(*s.Sounding))
 		}
 	}
 	if f.Rate != nil {

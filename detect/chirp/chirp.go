@@ -1,0 +1,254 @@
+// Package chirp measures a channel by the chirps that a station sends for it: how
+// many ways a signal comes, how far apart and how strong.
+//
+// The sequence is that of the designers' description (Zenodo 5602094, 2021): three
+// short chirps up and three down, a pause, then three long ones up and three down,
+// over 5 kHz; only the long ones are used. In the band a receiver lets through, a
+// matched filter gains some 30 dB and tells paths apart that lie the inverse of the
+// band's width apart. What lies nearer is told apart by fitting: every chirp is the
+// sum of the same few delays, each time with other amplitudes.
+//
+// When the sequence begins against the UTC second is not published, so it tells
+// nothing of absolute time.
+package chirp
+
+import (
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"github.com/mjibson/go-dsp/fft"
+)
+
+const (
+	topHz  = 5000.0 // swept from or up to
+	length = 1.0    // of a chirp, s
+	every  = 1.1    // from the start of one to that of the next, s
+	each   = 3      // up, and then down
+	chirps = 2 * each
+	rise   = topHz / length // Hz a second
+
+	// The band looked at, Hz: below it lie time codes, hum and a receiver's high-pass;
+	// above it what the receiver's audio is decimated to.
+	lowHz, highHz = 300.0, 3400.0
+
+	// What arrives is looked for this long before and after the strongest, s.
+	before, after = 6e-3, 10e-3
+	// A receiver on one sideband may be mistuned by this much, Hz.
+	mistuned = 60.0
+	// On noise alone, fewer than one in 1e10 of a search's cells is as strong, by
+	// Chernoff's bound of the sum over six chirps of ln(1+p), p the power over the
+	// noise's mean: E[(1+p)^7] < e·7!, so the chance is below (e·7!)^6·exp(-7·found).
+	// And so many of them must each be stronger than noise in one of a thousand.
+	// What stands out so and is then no stronger than this over the noise about it, dB,
+	// is something else: tones, or noise that comes and goes (judgement).
+	credible              = 9.0
+	found, clear, clearOf = 11.5, 7.0, 4
+)
+
+// Sounding is a channel as the chirps tell it.
+type Sounding struct {
+	// Begin is when the first of the long chirps arrives by the strongest path, s
+	// after the first sample.
+	Begin    float64
+	SNRdB    float64   // of the strongest path in the matched filter, mean over the chirps
+	Arrivals []Arrival // the earliest first
+	// Level is the matched filter's power over the noise, mean over the chirps, dB,
+	// from First, s after the earliest arrival, every Step.
+	Level       []float32
+	First, Step float64
+}
+
+// Arrival is one way the chirps came.
+type Arrival struct {
+	Excess  float64 // after the earliest, s
+	U       float64 // its standard uncertainty, s
+	LevelDB float64 // mean power against the strongest
+}
+
+// Search looks for the chirps step by step, so that nobody waits for it long.
+type Search struct {
+	audio   []float32
+	rate    float64
+	top     float64
+	filters [2][]complex128
+	power   [2][]float32 // of the matched filter for chirps up and down, by where one begins
+	from    int          // of the power not yet computed
+	channel *channel
+	fits    fits
+	done    bool
+	found   *Sounding
+}
+
+// NewSearch begins to look in audio, rate samples a UTC second.
+func NewSearch(audio []float32, rate float64) *Search {
+	s := &Search{audio: audio, rate: rate, top: min(highHz, 0.425*rate)}
+	count := len(audio) - int(length*rate)
+	if block <= int(length*rate) || count <= int((chirps-1)*every*rate) {
+		s.done = true
+		return s
+	}
+	for i, falls := range [2]bool{false, true} {
+		s.filters[i] = template(block, rate, s.top, falls)
+		s.power[i] = make([]float32, count)
+	}
+	return s
+}
+
+// Step goes on for some tens of milliseconds of processor time. It reports true when
+// there is no more to do.
+func (s *Search) Step() bool {
+	switch {
+	case s.done:
+	case s.from < len(s.power[0]):
+		s.match()
+	case s.channel == nil:
+		at, apart, ok := strongest(s.power[0], s.power[1], s.rate)
+		s.power = [2][]float32{}
+		if ok {
+			s.channel = newChannel(s.audio, s.rate, s.top, at, apart)
+		}
+		s.done = s.channel == nil
+		s.from, s.audio = at, nil
+	case s.fits.step(s.channel):
+		found := s.fits.sounding(s.channel)
+		found.Begin = float64(s.from) / s.rate
+		s.done, s.channel = true, nil
+		if found.SNRdB > credible {
+			s.found = &found
+		}
+	}
+	return s.done
+}
+
+// Found is what was found; nil: the chirps are not there, or not all steps are done.
+func (s *Search) Found() *Sounding { return s.found }
+
+// Find makes all steps.
+func Find(audio []float32, rate float64) (Sounding, bool) {
+	s := NewSearch(audio, rate)
+	for !s.Step() {
+	}
+	if s.found == nil {
+		return Sounding{}, false
+	}
+	return *s.found, true
+}
+
+// template is a chirp as far as it lies in the band, as a spectrum of n bins, of the
+// positive frequencies alone.
+func template(n int, rate, top float64, falls bool) []complex128 {
+	x := make([]complex128, n)
+	for i := range int(length * rate) {
+		t := float64(i) / rate
+		hz := rise * t
+		phase := math.Pi * rise * t * t
+		if falls {
+			hz = topHz - hz
+			phase = 2 * math.Pi * (topHz*t - rise*t*t/2)
+		}
+		if hz < lowHz-100 || hz > top+100 {
+			continue // its spectrum is cut below
+		}
+		x[i] = cmplx.Rect(1, phase)
+	}
+	s := fft.FFT(x)
+	for i := range s {
+		if hz := float64(i) * rate / float64(n); hz < lowHz || hz > top {
+			s[i] = 0
+		}
+	}
+	return s
+}
+
+const block = 1 << 15 // samples transformed together
+
+// match computes the power of the matched filters over a block.
+func (s *Search) match() {
+	use := block - int(length*s.rate) // outputs of a block that are not wrapped round
+	x := make([]complex128, block)
+	for i := range x {
+		if s.from+i < len(s.audio) {
+			x[i] = complex(float64(s.audio[s.from+i]), 0)
+		}
+	}
+	spectrum := fft.FFT(x)
+	for k, out := range s.power {
+		y := make([]complex128, block)
+		for i, f := range s.filters[k] {
+			y[i] = spectrum[i] * cmplx.Conj(f)
+		}
+		y = fft.IFFT(y)
+		for i := 0; i < use && s.from+i < len(out); i++ {
+			out[s.from+i] = float32(real(y[i])*real(y[i]) + imag(y[i])*imag(y[i]))
+		}
+	}
+	s.from += use
+}
+
+// strongest finds where three chirps up and three down stand out together: where
+// the first begins, and how much later than they should those down come, samples.
+func strongest(up, down []float32, rate float64) (at, apart int, ok bool) {
+	step := func(k int) int { return int(math.Round(float64(k) * every * rate)) }
+	lag := int(2 * mistuned / rise * rate)
+	noise := [2]float64{median(up), median(down)} // of an exponential distribution: ln 2 of its mean
+	for i := range noise {
+		noise[i] /= math.Ln2
+	}
+	if noise[0] == 0 || noise[1] == 0 {
+		return 0, 0, false
+	}
+	count := len(up) - step(chirps-1) - lag
+	if count <= 0 {
+		return 0, 0, false
+	}
+	// Logarithms: one click does not count as much as six chirps.
+	sum := func(x []float32, i int, noise float64) float64 {
+		product := 1.0
+		for k := range each {
+			product *= 1 + float64(x[i+step(k)])/noise
+		}
+		return math.Log(product)
+	}
+	falls := make([]float64, len(down)-step(each-1))
+	for i := range falls {
+		falls[i] = sum(down, i, noise[1])
+	}
+	best := 0.0
+	for i := range count {
+		u := sum(up, i, noise[0])
+		if u < found/4 { // the rest would have to come from those down alone
+			continue
+		}
+		for d := -lag; d <= lag; d++ {
+			j := i + step(each) + d
+			if total := u + falls[j]; total > best {
+				best, at, apart = total, i, d
+			}
+		}
+	}
+	if best < found {
+		return 0, 0, false
+	}
+	clearer := 0
+	for k := range chirps {
+		x, mean, i := up, noise[0], at+step(k)
+		if k >= each {
+			x, mean, i = down, noise[1], i+apart
+		}
+		near := slices.Max(x[max(0, i-3):min(len(x), i+4)])
+		if float64(near) > clear*mean {
+			clearer++
+		}
+	}
+	return at, apart, clearer >= clearOf
+}
+
+func median(x []float32) float64 {
+	s := make([]float32, 0, len(x)/16+1)
+	for i := 0; i < len(x); i += 16 {
+		s = append(s, x[i])
+	}
+	slices.Sort(s)
+	return float64(s[len(s)/2])
+}

@@ -26,7 +26,7 @@ func (w *turnWay) UnmarshalText(text []byte) error {
 }
 
 // askTurns is what to do for an adjustment to be counted.
-const askTurns = "turns: turn once, stop, press c for clockwise, a for anticlockwise; p for a press of a button (2c: two)"
+const askTurns = "turned it once? press c: clockwise, a: anticlockwise, p: a button (2c: two)"
 
 // turnKeys are the letters that follow a number of turns.
 var turnKeys = map[byte]align.Way{'c': align.Clockwise, 'a': align.Anticlockwise, 'p': align.Press}

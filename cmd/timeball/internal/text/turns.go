@@ -18,9 +18,15 @@ func turning(g *align.Turning) string {
 	case g.Going == align.Leaving:
 		return "turn back: this leads away"
 	case g.Going == align.SlowDown:
-		return "slow down" + andToGo(g, ": ")
+		if g.ToGo == nil {
+			return "slow down"
+		}
+		return "slow down: " + toGo(g)
 	case g.Going == align.Nearing:
-		return fmt.Sprintf("at this speed %s%s", soon(*g.Left), andToGo(g, ": "))
+		if g.ToGo == nil {
+			return fmt.Sprintf("at this speed %s to go", soon(*g.Left))
+		}
+		return fmt.Sprintf("at this speed %s: %s", soon(*g.Left), toGo(g))
 	}
 	switch g.Known {
 	case align.Tried:
@@ -35,13 +41,6 @@ func turning(g *align.Turning) string {
 		return "the marker has not moved: nothing was learned of that"
 	}
 	return ""
-}
-
-func andToGo(g *align.Turning, sep string) string {
-	if g.ToGo == nil {
-		return ""
-	}
-	return sep + toGo(g)
 }
 
 // one names a unit as it is counted.

@@ -35,6 +35,7 @@ func TestTurns(t *testing.T) {
 		{going(align.SlowDown, 3), "slow down: about 2½ turns clockwise to go"},
 		{going(align.Leaving, 0), "turn back: about 2½ turns clockwise to go"},
 		{&align.Turning{Unit: align.InTurns, Known: align.Untried, Going: align.SlowDown}, "slow down"},
+		{&align.Turning{Unit: align.InTurns, Known: align.Untried, Going: align.Nearing, Left: new(20.)}, "at this speed 20 s to go"},
 		{&align.Turning{Unit: align.InTurns, Known: align.Untried, Going: align.Leaving}, "turn back: this leads away"},
 		{&align.Turning{Unit: align.InTurns, Known: align.TriedOnce, Each: -2e-3, Going: align.AtRest}, "a turn clockwise advances by 2 ms; once more, say so, and what is to go is told"},
 		{&align.Turning{Unit: align.InPresses, Known: align.TriedOnce, Each: 1e-3, Going: align.AtRest}, "a press retards by 1 ms; once more, say so, and what is to go is told"},

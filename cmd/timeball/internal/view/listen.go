@@ -126,7 +126,7 @@ func (v view) blocks(width, height int) []block {
 		{5, []row{{v.clock(), plain}}},
 	}...)
 	if hands := v.hands(); len(hands) > 0 {
-		blocks = append(blocks, block{4, hands})
+		blocks = append(blocks, block{v.handsWorth(), hands})
 	}
 	if told := v.told(); len(told) > 0 {
 		blocks = append(blocks, block{7, told})
@@ -301,9 +301,17 @@ func (v view) turns() []row {
 // turnsWorth is that of what is left to turn, or of a mere hint.
 func (v view) turnsWorth() int {
 	if text.Turns(v.now, v.tolerance) == "" {
-		return 2
+		return 4
 	}
 	return 9
+}
+
+// handsWorth is that of what the hands show, or of a mere hint.
+func (v view) handsWorth() int {
+	if v.typed == "" && v.now.Hands == "" {
+		return 3
+	}
+	return 4
 }
 
 // hands says how to set the hands, or how to tell what they show.

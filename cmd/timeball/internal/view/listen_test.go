@@ -64,7 +64,7 @@ func TestListenView(t *testing.T) {
 			{"wire", view{now: &wire, tolerance: 1e-6}},
 			{"turns", view{now: &turned, tolerance: 1e-3}},
 			{"slow-down", view{now: &slow, tolerance: 1e-3}},
-			{"untried", view{now: &untried, tolerance: 1e-3, askTurns: "turns: turn once, stop, press c for clockwise, a for anticlockwise; p for a press of a button (2c: two)"}},
+			{"untried", view{now: &untried, tolerance: 1e-3, askTurns: "turned it once? press c: clockwise, a: anticlockwise, p: a button (2c: two)", ask: "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0"}},
 			{"waiting", view{}},
 		} {
 			name := fmt.Sprintf("%s-%dx%d", c.name, size[0], size[1])

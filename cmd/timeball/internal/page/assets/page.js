@@ -245,12 +245,12 @@ on("closer", "click", () => axis.zoom(-1));
 on("wider", "click", () => axis.zoom(1));
 on("auto", "click", () => axis.zoom(0));
 for (const b of document.querySelectorAll("[data-way]")) {
-  const name = b.textContent;
+  const name = [...b.childNodes];
   b.addEventListener("click", async () => {
     const wrong = await send({ do: "turned", text: b.dataset.way, value: 1 });
-    $("said").textContent = wrong || b.ariaLabel;
+    $("said").textContent = wrong || "told";
     b.textContent = wrong ? "not told" : "✓ told";
-    setTimeout(() => { b.textContent = name; }, 1500);
+    setTimeout(() => b.replaceChildren(...name), 1500);
   });
 }
 on("sound", "click", () => {

@@ -121,8 +121,9 @@ const (
 	// farBehind is by how much less likely a place at first sight, heard alike through
 	// the same chain, is not looked at: what is not seen then may make up for so much.
 	farBehind = 300
-	// leastWeight is the probability below which a peak is dropped.
-	leastWeight = 1e-300
+	// leastWeight is the probability, against the heaviest's, below which a peak is dropped:
+	// what else is heard of an evening would have to speak a billion to one for it.
+	leastWeight = 1e-9
 )
 
 // same reports whether k and o are one maximum, found twice.

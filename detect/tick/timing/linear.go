@@ -30,11 +30,13 @@ const (
 type bench struct {
 	*stack
 	*shaper
-	chain            learned
-	inverse          blas64.General
-	tick, turn, lift wave     // burst, its quadrature, and what noise adds to it
-	alone            float64  // log likelihood of the windows as noise
-	grids            [2]*grid // of a burst alone and with its quadrature
+	chain      learned
+	inverse    blas64.General
+	tick, turn wave     // burst and its quadrature
+	lift       *wave    // what noise adds to it; nil until asked for
+	troughs    float64  // variance of that noise in the power of the tick
+	alone      float64  // log likelihood of the windows as noise
+	grids      [2]*grid // of a burst alone and with its quadrature
 }
 
 func (st *stack) bench(l learned) *bench {
@@ -59,7 +61,7 @@ func (st *stack) bench(l learned) *bench {
 		energy += st.square[0][i*n+i] / max(1, st.count)
 	}
 	power := 2 * max(1, energy) / (st.heardSeconds() * st.rate)
-	b.tick, b.turn, b.lift = b.wave(inPhase), b.wave(quadrature), b.rise(usualBand/(st.rate/2)/power)
+	b.tick, b.turn, b.troughs = b.wave(inPhase), b.wave(quadrature), usualBand/(st.rate/2)/power
 	return b
 }
 
@@ -489,8 +491,12 @@ func (b *bench) terms(h hearing, lags []float64) (all []term, bases int) {
 			add(nil, i, j)
 		}
 	}
+	if b.lift == nil {
+		w := b.rise(b.troughs)
+		b.lift = &w
+	}
 	for i := range lags {
-		all = append(all, term{&b.lift, i, i, bases})
+		all = append(all, term{b.lift, i, i, bases})
 	}
 	return all, bases + 1
 }

@@ -9,8 +9,12 @@ import (
 
 // A wave is a waveform behind a chain, arriving at time 0 by the chain's group
 // delay at the tone, with its derivatives: as a function of time, tabulated finely
-// enough for cubic interpolation.
-type wave [columns][]float64
+// enough for cubic interpolation. A column is tabulated when it is first asked for.
+type wave struct {
+	shaper   *shaper
+	spectrum []complex128 // ahead of the chain
+	columns  [columns][]float64
+}
 
 // The columns of a wave.
 const (
@@ -108,39 +112,40 @@ func (f *filter) shaper(c chain) *shaper {
 	}
 }
 
-// wave tabulates p.
+// wave is p behind the chain.
 func (s *shaper) wave(p part) wave {
 	spectrum := make([]complex128, len(s.plain))
 	for i := range spectrum {
 		spectrum[i] = p(s.filter, float64(i)*s.rate/waveSamples) * complex(s.rate/waveSamples, 0)
 	}
-	return s.tabulate(spectrum)
+	return wave{shaper: s, spectrum: spectrum}
 }
 
-// tabulate makes a wave of its spectrum.
-func (s *shaper) tabulate(spectrum []complex128) wave {
-	var w wave
-	coef := make([]complex128, waveSamples*waveFine/2+1)
-	for col := range w {
-		for i, v := range spectrum {
-			turn := complex(0, -2*math.Pi*float64(i)/waveSamples) // by one sample of lag
-			switch {
-			case col == value:
-				v *= s.plain[i]
-			case col == slope:
-				v *= s.plain[i] * turn
-			case col == bend:
-				v *= s.plain[i] * turn * turn
-			case col == byHigh:
-				v *= s.byHigh[i]
-			case col == byLow:
-				v *= s.byLow[i]
-			}
-			coef[i] = v
-		}
-		w[col] = s.fft.Sequence(nil, coef)
+// column is the table of column col.
+func (w *wave) column(col int) []float64 {
+	if w.columns[col] != nil {
+		return w.columns[col]
 	}
-	return w
+	s := w.shaper
+	coef := make([]complex128, waveSamples*waveFine/2+1)
+	for i, v := range w.spectrum {
+		turn := complex(0, -2*math.Pi*float64(i)/waveSamples) // by one sample of lag
+		switch col {
+		case value:
+			v *= s.plain[i]
+		case slope:
+			v *= s.plain[i] * turn
+		case bend:
+			v *= s.plain[i] * turn * turn
+		case byHigh:
+			v *= s.byHigh[i]
+		case byLow:
+			v *= s.byLow[i]
+		}
+		coef[i] = v
+	}
+	w.columns[col] = s.fft.Sequence(nil, coef)
+	return w.columns[col]
 }
 
 // inTime tabulates a waveform given by its values at the table's places from 0 to end.
@@ -213,15 +218,15 @@ func (s *shaper) beat(spacing, start float64, n int) (w sampled) {
 // √(A² + σ²) − A, nearly the mean of Rice's distribution.
 func (s *shaper) rise(variance float64) wave {
 	still := math.Sqrt(1+variance) - 1
-	return s.tabulate(s.inTime(s.burst()*s.rate*waveFine-1, func(at float64) float64 {
+	return wave{shaper: s, spectrum: s.inTime(s.burst()*s.rate*waveFine-1, func(at float64) float64 {
 		a := 1 + s.mark(at)
 		return math.Sqrt(a*a+variance) - a - still
-	}))
+	})}
 }
 
 // at is column col of the wave t samples after its arrival.
 func (w *wave) at(col int, t float64) float64 {
-	x := w[col]
+	x := w.column(col)
 	pos := t * waveFine
 	i := int(math.Floor(pos))
 	r := pos - float64(i)

@@ -14,12 +14,12 @@ func TestBeatIsTheSquare(t *testing.T) {
 	for _, spacing := range []float64{1.2, 8, 23.7, 44} { // the last do not overlap
 		got := s.beat(spacing, start, n)
 		late := spacing * waveFine
-		w := s.tabulate(s.inTime(s.burst()*rate*waveFine+late, func(at float64) float64 {
+		w := wave{shaper: s, spectrum: s.inTime(s.burst()*rate*waveFine+late, func(at float64) float64 {
 			d := s.mark(at) - s.mark(at-late)
 			return d * d
-		}))
+		})}
 		largest := 0.0
-		for _, v := range w[value] {
+		for _, v := range w.column(value) {
 			largest = max(largest, math.Abs(v))
 		}
 		const small = 1e-4

@@ -33,6 +33,9 @@ type complexTable struct {
 	weight complex128
 	decay  complex128 // per sample
 	table  []complex128
+	// Beyond the table: what is left at u, and what a sample leaves of it.
+	u          float64
+	rest, keep complex128
 }
 
 const (
@@ -60,7 +63,7 @@ func (s shape) converter(u float64) float64 {
 func (s shape) respond() *respond {
 	r := &respond{rise: s.rise * s.rate}
 	add := func(weight, decay complex128) {
-		t := complexTable{weight: weight, decay: decay, table: make([]complex128, 2*convTaps*convStep+1)}
+		t := complexTable{weight: weight, decay: decay, table: make([]complex128, 2*convTaps*convStep+1), keep: cmplx.Exp(-decay)}
 		keep := cmplx.Exp(-decay / convStep)
 		half := cmplx.Exp(-decay / (2 * convStep))
 		for i := 1; i < len(t.table); i++ {
@@ -101,11 +104,18 @@ func (r *respond) step(u float64) float64 {
 		return 0
 	}
 	v := complex(0, 0)
-	for _, t := range r.tables {
+	for k := range r.tables {
+		t := &r.tables[k]
 		i := int(x)
 		if i >= len(t.table)-1 {
-			last := len(t.table) - 1
-			v += t.weight * t.table[last] * cmplx.Exp(-t.decay*complex((x-float64(last))/convStep, 0))
+			if u == t.u+1 { // as it mostly is
+				t.rest *= t.keep
+			} else {
+				last := len(t.table) - 1
+				t.rest = t.table[last] * cmplx.Exp(-t.decay*complex((x-float64(last))/convStep, 0))
+			}
+			t.u = u
+			v += t.weight * t.rest
 			continue
 		}
 		f := complex(x-float64(i), 0)

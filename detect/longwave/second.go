@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 
 	"timeball/capture/station"
+	"timeball/detect/logsum"
 	"timeball/detect/longwave/pulsecode"
 )
 
@@ -172,16 +173,9 @@ func (p *plan) weigh(level [slotCount]float64, noise float64) (symbols []float64
 		}
 	}
 	for _, x := range level {
-		any += logAdd(fit(x, 1), fit(x, 1-p.Depth)) - math.Ln2
+		any += logsum.Add(fit(x, 1), fit(x, 1-p.Depth)) - math.Ln2
 	}
 	return symbols, any
-}
-
-func logAdd(a, b float64) float64 {
-	if a < b {
-		a, b = b, a
-	}
-	return a + math.Log1p(math.Exp(b-a))
 }
 
 // heardSecond is what one cut says.

@@ -7,6 +7,7 @@ import (
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
+	"timeball/detect/logsum"
 	"timeball/detect/longwave/pulsecode"
 )
 
@@ -180,7 +181,7 @@ func (t *Track) recognise(h heardSecond) {
 		logs, any := p.weigh(level, noise)
 		sum := math.Inf(-1)
 		for _, l := range logs {
-			sum = logAdd(sum, l)
+			sum = logsum.Add(sum, l)
 		}
 		t.scores[i].log += max(-slotCap, sum-math.Log(float64(len(logs)))-any)
 		if t.scores[i].log > t.scores[best].log {

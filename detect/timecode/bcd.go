@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"timeball/capture/station"
+	"timeball/detect/logsum"
 	"timeball/detect/tone"
 )
 
@@ -299,7 +300,7 @@ func (b *bcd) framing(keep []float32, out *[60]float32) {
 
 // eitherBit is the log-likelihood of a bit of unknown value.
 func eitherBit(keep []float32) float32 {
-	return float32(logAdd(float64(keep[bcdZero]), float64(keep[bcdOne])) - math.Ln2)
+	return float32(logsum.Add(float64(keep[bcdZero]), float64(keep[bcdOne])) - math.Ln2)
 }
 
 func (b *bcd) content(keep []float32, second int, d *digits) {

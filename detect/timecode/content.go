@@ -3,6 +3,8 @@ package timecode
 import (
 	"math"
 	"time"
+
+	"timeball/detect/logsum"
 )
 
 // decades is the number of digits of the longest field.
@@ -104,7 +106,7 @@ func likeliest(l []float64) (best int, err float64) {
 	rest := math.Inf(-1)
 	for i := range l {
 		if i != best {
-			rest = logAdd(rest, l[i])
+			rest = logsum.Add(rest, l[i])
 		}
 	}
 	return best, errorFrom(rest, l[best])
@@ -113,5 +115,5 @@ func likeliest(l []float64) (best int, err float64) {
 // errorFrom is the probability of error when the rest of the hypotheses and
 // the best one have these log-likelihoods.
 func errorFrom(rest, best float64) float64 {
-	return max(minError, math.Exp(rest-logAdd(rest, best)))
+	return max(minError, math.Exp(rest-logsum.Add(rest, best)))
 }

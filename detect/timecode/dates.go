@@ -3,6 +3,8 @@ package timecode
 import (
 	"math"
 	"time"
+
+	"timeball/detect/logsum"
 )
 
 // minutesHeard is the evidence of the minutes under one labelling.
@@ -88,7 +90,7 @@ type dated struct {
 	score, rest, second float64
 }
 
-func (d dated) all() float64 { return logAdd(d.score, d.rest) }
+func (d dated) all() float64 { return logsum.Add(d.score, d.rest) }
 
 // oneDay weighs the dates when all minutes lie in one day.
 func (h *minutesHeard) oneDay() dated {
@@ -108,13 +110,13 @@ func (h *minutesHeard) oneDay() dated {
 	nextDay, nextYear := math.Inf(-1), math.Inf(-1)
 	for v := 1; v < len(day); v++ {
 		if v != bestDay {
-			otherDays = logAdd(otherDays, day[v])
+			otherDays = logsum.Add(otherDays, day[v])
 			nextDay = max(nextDay, day[v])
 		}
 	}
 	for v := range year {
 		if v != bestYear {
-			otherYears = logAdd(otherYears, year[v])
+			otherYears = logsum.Add(otherYears, year[v])
 			nextYear = max(nextYear, year[v])
 		}
 	}
@@ -123,7 +125,7 @@ func (h *minutesHeard) oneDay() dated {
 	return h.otherYears(0, date{bestYear, bestDay}, dated{
 		date:   date{bestYear, bestDay},
 		score:  share + day[bestDay] + year[bestYear],
-		rest:   share + logAdd(day[bestDay]+otherYears, otherDays+logAdd(year[bestYear], otherYears)),
+		rest:   share + logsum.Add(day[bestDay]+otherYears, otherDays+logsum.Add(year[bestYear], otherYears)),
 		second: share + max(nextDay+year[bestYear], day[bestDay]+nextYear),
 	})
 }
@@ -144,13 +146,13 @@ func (h *minutesHeard) otherYears(turn int, now date, d dated) dated {
 			own, beyond = c, math.Inf(-1) // all centuries but its own
 			for other := range h.century[0] {
 				if other != own {
-					beyond = logAdd(beyond, century(other))
+					beyond = logsum.Add(beyond, century(other))
 				}
 			}
 		}
-		others = logAdd(others, since(v)-century(own)+beyond)
+		others = logsum.Add(others, since(v)-century(own)+beyond)
 	}
-	d.rest = logAdd(d.rest, d.score-since(min(now.year, yearCount-1))+others+math.Log(otherYear))
+	d.rest = logsum.Add(d.rest, d.score-since(min(now.year, yearCount-1))+others+math.Log(otherYear))
 	return d
 }
 
@@ -179,14 +181,14 @@ func (h *minutesHeard) twoDays(turn int, leap Leap) dated {
 				score += math.Log(1-insert-remove) + announced[NoLeap] - neutral
 			}
 			if score > out.score {
-				out.rest = logAdd(out.rest, out.score)
+				out.rest = logsum.Add(out.rest, out.score)
 				out.second = out.score
 				out.date, out.score = d, score
 				continue
 			}
 			out.second = max(out.second, score)
 			if score > out.rest-40 {
-				out.rest = logAdd(out.rest, score)
+				out.rest = logsum.Add(out.rest, score)
 			}
 		}
 	}
@@ -197,7 +199,7 @@ func (h *minutesHeard) twoDays(turn int, leap Leap) dated {
 func meanExp64(v []float64) float64 {
 	sum := math.Inf(-1)
 	for _, x := range v {
-		sum = logAdd(sum, x)
+		sum = logsum.Add(sum, x)
 	}
 	return sum - math.Log(float64(len(v)))
 }

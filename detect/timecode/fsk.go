@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"timeball/capture/station"
+	"timeball/detect/logsum"
 	"timeball/detect/tone"
 )
 
@@ -148,7 +149,7 @@ func weighBits(energies *[2][fskBits]float64, noise float64) (odds [fskBits]floa
 			n := noise + fskFloor*max(level[0][c], level[1][c])
 			mark, space := toneOdds(energies[1][b], level[1][c], n), toneOdds(energies[0][b], level[0][c], n)
 			odds[b] = min(max(mark-space, -fskBitCap), fskBitCap)
-			heard[b] = logAdd(mark, space) - math.Ln2
+			heard[b] = logsum.Add(mark, space) - math.Ln2
 			switch b % fskCharacter {
 			case 0:
 				heard[b] = space
@@ -194,7 +195,7 @@ func toneOdds(energy, level, noise float64) float64 {
 	l := math.Inf(-1)
 	for _, share := range fskScatter {
 		s := share * level
-		l = logAdd(l, logBessel(2*math.Sqrt(s*energy)/noise)-s/noise)
+		l = logsum.Add(l, logBessel(2*math.Sqrt(s*energy)/noise)-s/noise)
 	}
 	return l - math.Log(float64(len(fskScatter)))
 }
@@ -277,7 +278,7 @@ func bitOdds(keep []float32, i int, complement bool) float64 {
 }
 
 // eitherOf is the log-likelihood of a bit of unknown value.
-func eitherOf(l [2]float64) float64 { return logAdd(l[0], l[1]) - math.Ln2 }
+func eitherOf(l [2]float64) float64 { return logsum.Add(l[0], l[1]) - math.Ln2 }
 
 // nibble is the log-likelihood of a nibble's value. The nibbles of a byte are
 // exchanged on the air and bits go least significant first, so nibbles are
@@ -327,7 +328,7 @@ func (f *fsk) content(keep []float32, second int, d *digits) {
 	for _, p := range list {
 		for b := range 4 {
 			odds := bitOdds(keep, 4*p.nibble+b, complement)
-			either := logAdd(0, odds) - math.Ln2
+			either := logsum.Add(0, odds) - math.Ln2
 			d.addBit(p.field, p.decade, 1<<b, -either, odds-either)
 		}
 	}
@@ -357,7 +358,7 @@ func (f *fsk) leap(keep []float32, second int, l *[leaps]float64) {
 		return
 	}
 	for leap, bits := range []int{NoLeap: 0, InsertSecond: fskInsert, DeleteSecond: fskDelete} {
-		l[leap] += logAdd(flags(keep, bits), flags(keep, bits|fskBehind))
+		l[leap] += logsum.Add(flags(keep, bits), flags(keep, bits|fskBehind))
 	}
 }
 
@@ -367,7 +368,7 @@ func (f *fsk) notices(keep []float32, second int, n *notices) {
 	}
 	var sign [2]float64
 	for behind := range sign {
-		sign[behind] = logAdd(flags(keep, behind), logAdd(flags(keep, behind|fskInsert), flags(keep, behind|fskDelete)))
+		sign[behind] = logsum.Add(flags(keep, behind), logsum.Add(flags(keep, behind|fskInsert), flags(keep, behind|fskDelete)))
 	}
 	var digit [10][10]float64 // by nibble and value
 	for i := range digit {

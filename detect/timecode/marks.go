@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"timeball/capture/station"
+	"timeball/detect/logsum"
 )
 
 // markCap bounds what one second's mark may say, so that interference which
@@ -272,13 +273,13 @@ func (m *marks) of(shapes []float32, st *state) float64 {
 	if st.unknown {
 		l := math.Inf(-1)
 		for k, s := range shapes {
-			l = logAdd(l, float64(s)+math.Log(m.bursts.prior[k]))
+			l = logsum.Add(l, float64(s)+math.Log(m.bursts.prior[k]))
 		}
 		return l
 	}
 	l := plain(shapes, st)
 	if st.emphasised >= 0 {
-		l = logAdd(l+math.Log(1-emphasisShare), float64(shapes[st.emphasised])+math.Log(emphasisShare))
+		l = logsum.Add(l+math.Log(1-emphasisShare), float64(shapes[st.emphasised])+math.Log(emphasisShare))
 	}
 	return l
 }
@@ -290,7 +291,7 @@ func plain(shapes []float32, st *state) float64 {
 	}
 	l := math.Inf(-1)
 	for _, p := range st.plain {
-		l = logAdd(l, float64(shapes[p])-math.Log(float64(len(st.plain))))
+		l = logsum.Add(l, float64(shapes[p])-math.Log(float64(len(st.plain))))
 	}
 	return l
 }
@@ -314,7 +315,7 @@ func (m *marks) blend(second int) float64 {
 	}
 	l := math.Inf(-1)
 	for r := range m.rows {
-		l = logAdd(l, m.ll[m.rows[r][second]]+math.Log(m.share[r]))
+		l = logsum.Add(l, m.ll[m.rows[r][second]]+math.Log(m.share[r]))
 	}
 	return l
 }

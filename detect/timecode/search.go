@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"timeball/detect/logsum"
 )
 
 // Prior probabilities of the hypotheses.
@@ -88,7 +90,7 @@ func (d *Decoder) search() finding {
 	all, disorder := d.align()
 	total := disorder
 	for _, r := range all {
-		total = logAdd(total, r.score)
+		total = logsum.Add(total, r.score)
 	}
 	f.label = all[0].labelling
 	f.labelErr = 0
@@ -101,9 +103,9 @@ func (d *Decoder) search() finding {
 	same, rest := math.Inf(-1), disorder
 	for _, r := range all {
 		if r.now(d.last) == f.label.now(d.last) {
-			same = logAdd(same, r.score)
+			same = logsum.Add(same, r.score)
 		} else {
-			rest = logAdd(rest, r.score)
+			rest = logsum.Add(rest, r.score)
 		}
 	}
 	f.labelErr = errorFrom(rest, same)
@@ -201,12 +203,12 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 			best, found = found, best
 		}
 		if found.label.now(d.last) == best.label.now(d.last) && found.offset() == best.offset() && found.date == best.date {
-			agree = logAdd(agree, found.base+found.time+found.dated.score)
-			rest = logAdd(rest, found.base+found.time+found.dated.rest)
+			agree = logsum.Add(agree, found.base+found.time+found.dated.score)
+			rest = logsum.Add(rest, found.base+found.time+found.dated.rest)
 		} else {
-			rest = logAdd(rest, found.total())
+			rest = logsum.Add(rest, found.total())
 		}
-		rest = logAdd(rest, found.base+logAdd(found.near(), found.far))
+		rest = logsum.Add(rest, found.base+logsum.Add(found.near(), found.far))
 	}
 	for _, r := range all[:min(searchWidth, len(all))] {
 		if r.score > all[0].score-searchDepth {
@@ -229,16 +231,16 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 	unseen := math.Inf(-1)
 	foreign := math.Inf(-1)
 	for _, r := range all {
-		foreign = logAdd(foreign, r.score)
+		foreign = logsum.Add(foreign, r.score)
 		if !seen[r.labelling] && r.leap == NoLeap {
-			unseen = logAdd(unseen, r.score)
+			unseen = logsum.Add(unseen, r.score)
 		}
 	}
-	rest = logAdd(rest, best.total()+unseen-best.rank)
-	nameless := logAdd(disorder, math.Log(foreignShare)+foreign) // of hypotheses that name no time
+	rest = logsum.Add(rest, best.total()+unseen-best.rank)
+	nameless := logsum.Add(disorder, math.Log(foreignShare)+foreign) // of hypotheses that name no time
 
 	f.label = best.label
-	f.labelErr = min(f.labelErr, errorFrom(logAdd(rest, nameless), logAdd(best.total(), best.base+logAdd(best.near(), best.far))))
+	f.labelErr = min(f.labelErr, errorFrom(logsum.Add(rest, nameless), logsum.Add(best.total(), best.base+logsum.Add(best.near(), best.far))))
 	f.offset = best.offset()
 	near, far := best.base+best.near(), best.base+best.far
 	dates := best.base + best.time + best.dated.rest // same time of day, another date
@@ -264,9 +266,9 @@ func (d *Decoder) date(f *finding, all []ranked, disorder float64) {
 			dates += d.expected.odds
 		}
 	}
-	rest = logAdd(logAdd(rest, nameless), logAdd(near, far))
-	f.dayErr = errorFrom(rest, logAdd(agree, best.total()))
-	f.utcErr = errorFrom(logAdd(rest, dates), logAdd(agree, best.base+best.time+best.dated.score))
+	rest = logsum.Add(logsum.Add(rest, nameless), logsum.Add(near, far))
+	f.dayErr = errorFrom(rest, logsum.Add(agree, best.total()))
+	f.utcErr = errorFrom(logsum.Add(rest, dates), logsum.Add(agree, best.base+best.time+best.dated.score))
 	f.contrary = d.contradicted(best.label, f.offset)
 }
 
@@ -293,7 +295,7 @@ func (d dating) offset() int64 {
 	return d.label.shift + 60*(days*dayMinutes+int64(d.minute)-d.first)
 }
 
-func (d dating) near() float64 { return logAdd(d.beside[0], d.beside[1]) }
+func (d dating) near() float64 { return logsum.Add(d.beside[0], d.beside[1]) }
 
 func (d dating) total() float64 { return d.base + d.time + d.dated.all() }
 
@@ -338,7 +340,7 @@ func (h *minutesHeard) bestTime(l labelling) dating {
 		case dayMinutes - 1:
 			best.beside[0] = t
 		default:
-			best.far = logAdd(best.far, t)
+			best.far = logsum.Add(best.far, t)
 			best.farthest = max(best.farthest, singles[m])
 		}
 	}
@@ -372,7 +374,7 @@ func (d *Decoder) contradicted(l labelling, offset int64) bool {
 	}
 	odds := 0.0
 	for _, a := range against {
-		odds += max(0, logAdd(math.Log(1-contraryShare), math.Log(contraryShare)+a))
+		odds += max(0, logsum.Add(math.Log(1-contraryShare), math.Log(contraryShare)+a))
 	}
 	return odds > contraryOdds
 }

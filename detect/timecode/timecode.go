@@ -195,19 +195,6 @@ func meanExp(v []float32) float64 {
 	return float64(top) + math.Log(sum/float64(len(v)))
 }
 
-// logAdd returns log(exp(a) + exp(b)).
-func logAdd(a, b float64) float64 {
-	if a < b {
-		a, b = b, a
-	}
-	// The smaller one is then nothing that double precision holds.
-	const nothing = 60
-	if b < a-nothing || math.IsInf(b, -1) {
-		return a
-	}
-	return a + math.Log1p(math.Exp(b-a))
-}
-
 // mod is the remainder of n by m, in [0, m).
 func mod(n, m int64) int64 { return (n%m + m) % m }
 

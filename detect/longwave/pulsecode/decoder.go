@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"timeball/detect/logsum"
 )
 
 // MaxError is the largest probability of error with which a value counts as known.
@@ -143,7 +145,7 @@ func (l *layout) frameLog(e *evidence, role int) float64 {
 		if s >= digits && l.symbols[s] == nil && !l.sent(s) {
 			continue
 		}
-		all, n = logAdd(all, v), n+1
+		all, n = logsum.Add(all, v), n+1
 		ok := s == l.leapSymbol
 		if role >= 0 {
 			switch c := l.frame[role]; c {
@@ -164,7 +166,7 @@ func (l *layout) frameLog(e *evidence, role int) float64 {
 			}
 		}
 		if ok {
-			allowed, m = logAdd(allowed, v), m+1
+			allowed, m = logsum.Add(allowed, v), m+1
 		}
 	}
 	return allowed - math.Log(m) - all + math.Log(n)
@@ -252,9 +254,9 @@ func (d *Decoder) hear(l labelling) (first int64, minutes []heard) {
 			log := [2]float64{math.Inf(-1), math.Inf(-1)}
 			for s := range 1 << d.bits {
 				v := s >> (d.bits - 1 - bit) & 1
-				log[v] = logAdd(log[v], e.log[s])
+				log[v] = logsum.Add(log[v], e.log[s])
 			}
-			any := logAdd(log[0], log[1]) - math.Ln2
+			any := logsum.Add(log[0], log[1]) - math.Ln2
 			for v := range log {
 				minutes[minute-first][v][role*d.bits+bit] = log[v] - any
 			}
@@ -381,7 +383,7 @@ func (d *Decoder) Reading() Reading {
 	all, disorder := d.align()
 	rest := disorder
 	for _, a := range all[1:] {
-		rest = logAdd(rest, a.score)
+		rest = logsum.Add(rest, a.score)
 	}
 	r.label = all[0].labelling
 	minute, second, _ := r.label.place(d.last)
@@ -431,9 +433,9 @@ func (d *Decoder) date(r *Reading, first int64, minutes []heard, aligned, rest f
 	// All against: other alignments, other times, other dates, and a code of this
 	// frame whose content is something else.
 	log := aligned + times[best] - math.Log(minutesOfDay) + dates[bestDay] - math.Log(days)
-	against := logAdd(rest, math.Log(foreign)+aligned)
-	against = logAdd(against, log-times[best]+otherTimes)
-	against = logAdd(against, log-dates[bestDay]+otherDays)
+	against := logsum.Add(rest, math.Log(foreign)+aligned)
+	against = logsum.Add(against, log-times[best]+otherTimes)
+	against = logsum.Add(against, log-dates[bestDay]+otherDays)
 	r.UTCError = min(1, errorOf(log, against)+zone)
 	d.notices(r, minutes)
 	if l := r.label.leap; l != 0 && r.UTCError <= MaxError {
@@ -470,7 +472,7 @@ func likeliest(log []float64) (best int, rest float64) {
 		if v > log[best] {
 			best, v = i+1, log[best]
 		}
-		rest = logAdd(rest, v)
+		rest = logsum.Add(rest, v)
 	}
 	return best, rest
 }
@@ -552,9 +554,9 @@ func (d *Decoder) notices(r *Reading, minutes []heard) {
 		switch {
 		case !ok:
 		case s > top:
-			best, top, rest = v, s, logAdd(rest, top)
+			best, top, rest = v, s, logsum.Add(rest, top)
 		default:
-			rest = logAdd(rest, s)
+			rest = logsum.Add(rest, s)
 		}
 	}
 	r.DUT1Error = errorOf(top, rest)
@@ -580,15 +582,5 @@ func (r *Reading) At(n int64) (utc time.Time, inserted bool) {
 }
 
 func errorOf(best, rest float64) float64 {
-	return max(leastError, math.Exp(rest-logAdd(rest, best)))
-}
-
-func logAdd(a, b float64) float64 {
-	if a < b {
-		a, b = b, a
-	}
-	if math.IsInf(b, -1) {
-		return a
-	}
-	return a + math.Log1p(math.Exp(b-a))
+	return max(leastError, math.Exp(rest-logsum.Add(rest, best)))
 }

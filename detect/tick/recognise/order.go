@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/floats"
 
 	"timeball/capture/station"
+	"timeball/detect/logsum"
 )
 
 // Order is what the order of the sounds in a minute says for a station, as the
@@ -67,8 +68,8 @@ func (l *Listener) Order(s *station.Station, others []*station.Station, start fl
 	for _, b := range tempers {
 		m := l.measure(off, ticks, b.tick, b.tone)
 		own, k, clear := m.inOrder(l, s, start)
-		out.Known = logAdd(out.Known, math.Log(b.prior)+own-m.unknown(l))
-		out.Kept, loose = logAdd(out.Kept, math.Log(b.prior)+own), logAdd(loose, math.Log(b.prior)+m.loose(l, s, math.IsNaN(start)))
+		out.Known = logsum.Add(out.Known, math.Log(b.prior)+own-m.unknown(l))
+		out.Kept, loose = logsum.Add(out.Kept, math.Log(b.prior)+own), logsum.Add(loose, math.Log(b.prior)+m.loose(l, s, math.IsNaN(start)))
 		if own > top {
 			top = own
 			out.Second, out.Ref = -1, l.heard[0].n
@@ -233,7 +234,7 @@ func (m *measured) loose(l *Listener, s *station.Station, plain bool) float64 {
 		c := float64(len(own))
 		fit := (c-1)/2*math.Log(float64(len(like))) + math.Log(c)
 		alike := floats.Sum(rows[minute.commonest()])
-		log = logAdd(log, prior-math.Ln2+logAdd(alike, mix(like)-fit))
+		log = logsum.Add(log, prior-math.Ln2+logsum.Add(alike, mix(like)-fit))
 	})
 	return log
 }
@@ -270,10 +271,10 @@ func (m *measured) inOrder(l *Listener, s *station.Station, start float64) (log 
 			}
 			for r := range plain {
 				if plain[r] != 0 || changed[r] != 0 {
-					total += logAdd(math.Log(1-emphasis)+plain[r], math.Log(emphasis)+changed[r])
+					total += logsum.Add(math.Log(1-emphasis)+plain[r], math.Log(emphasis)+changed[r])
 				}
 			}
-			logs[j] = logAdd(logs[j], total+prior)
+			logs[j] = logsum.Add(logs[j], total+prior)
 		}
 	})
 	best := 0
@@ -323,7 +324,7 @@ func (m *measured) unknown(l *Listener) float64 {
 			own = append(own, minute[r])
 		}
 	}
-	return logAdd(random, math.Log(unknownOrder)+mix(own))
+	return logsum.Add(random, math.Log(unknownOrder)+mix(own))
 }
 
 // anything is the log likelihood of tiles, and a tick at the end, that are each by
@@ -335,7 +336,7 @@ func anything(tile []float64, share []float64) float64 {
 		if j < len(share) {
 			q = share[j]
 		}
-		sum += logAdd(math.Log1p(-q), math.Log(q)+v)
+		sum += logsum.Add(math.Log1p(-q), math.Log(q)+v)
 	}
 	return sum
 }
@@ -393,16 +394,6 @@ func mix(logs [][]float64) float64 {
 		copy(w, next)
 	}
 	return sum
-}
-
-func logAdd(a, b float64) float64 {
-	if a < b {
-		a, b = b, a
-	}
-	if math.IsInf(b, -1) {
-		return a
-	}
-	return a + math.Log1p(math.Exp(b-a))
 }
 
 func logMean(v []float64) float64 {

@@ -1,0 +1,21 @@
+package logsum
+
+import (
+	"math"
+	"testing"
+
+	"gonum.org/v1/gonum/floats"
+	"pgregory.net/rapid"
+)
+
+// A sum of two is as gonum's of many.
+func TestAdd(t *testing.T) {
+	value := rapid.OneOf(rapid.Float64Range(-100, 100), rapid.Just(math.Inf(-1)))
+	rapid.Check(t, func(t *rapid.T) {
+		a, b := value.Draw(t, "a"), value.Draw(t, "b")
+		want := floats.LogSumExp([]float64{a, b})
+		if got := Add(a, b); got != want && !(math.Abs(got-want) < 1e-12) {
+			t.Fatalf("%v and %v make %v, want %v", a, b, got, want)
+		}
+	})
+}

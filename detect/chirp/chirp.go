@@ -18,6 +18,8 @@ import (
 	"slices"
 
 	"github.com/mjibson/go-dsp/fft"
+
+	"timeball/detect/rank"
 )
 
 const (
@@ -249,6 +251,5 @@ func median(x []float32) float64 {
 	for i := 0; i < len(x); i += 16 {
 		s = append(s, x[i])
 	}
-	slices.Sort(s)
-	return float64(s[len(s)/2])
+	return float64(rank.Upper(s))
 }

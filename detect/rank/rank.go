@@ -8,7 +8,7 @@ import (
 
 // Nth is the value that would stand at n, from 0, were v sorted; it rearranges v
 // (Hoare 1961, Communications of the ACM 4, Algorithm 65: Find).
-func Nth(v []float64, n int) float64 {
+func Nth[F float32 | float64](v []F, n int) F {
 	for lo, hi := 0, len(v)-1; lo < hi; {
 		pivot, i, j := v[n], lo, hi
 		for i <= j {
@@ -36,7 +36,7 @@ func Nth(v []float64, n int) float64 {
 
 // Upper is the median of v, the greater of the middle two of an even number; it
 // rearranges v, which holds one value at least.
-func Upper(v []float64) float64 { return Nth(v, len(v)/2) }
+func Upper[F float32 | float64](v []F) F { return Nth(v, len(v)/2) }
 
 // Median is the median of v, the mean of the middle two of an even number; NaN of
 // none, or when one is NaN. It rearranges v.

@@ -276,7 +276,17 @@ func TestPageInBrowser(t *testing.T) {
 	if closer := value[string](t, ctx, `document.getElementById("span").textContent`); closer == span {
 		t.Errorf("the axis still spans %s", closer)
 	}
+	// So does the wheel with Ctrl; without it scrolls.
+	wheel := func(ctrl bool) (scrolls bool) {
+		return value[bool](t, ctx, fmt.Sprintf(`document.getElementById("axis").dispatchEvent(new WheelEvent("wheel", { deltaY: 100, ctrlKey: %t, cancelable: true }))`, ctrl))
+	}
+	closer := value[string](t, ctx, `document.getElementById("span").textContent`)
+	if now := func() string { return value[string](t, ctx, `document.getElementById("span").textContent`) }; !wheel(false) || now() != closer || wheel(true) || now() != span {
+		t.Errorf("the wheel takes ±%s to %s", closer, now())
+	}
 	value[bool](t, ctx, `document.getElementById("auto").click(), true`)
+	// What is spoken is of now, though nothing comes any more.
+	eventually(t, ctx, `document.getElementById("spoken").textContent === document.getElementById("offset").textContent + ", " + document.getElementById("word").textContent`)
 
 	// Actions of the page itself.
 	value[bool](t, ctx, `document.getElementById("adjusted").click(), true`)
@@ -286,7 +296,13 @@ func TestPageInBrowser(t *testing.T) {
 	eventually(t, ctx, `document.getElementById("word").textContent === "stop"`)
 	value[bool](t, ctx, `(() => { document.getElementById("note").value = "<b>oil"; document.getElementById("noteform").requestSubmit(); return true })()`)
 	eventually(t, ctx, `document.getElementById("log").textContent.includes("<b>oil")`)
+	eventually(t, ctx, `document.getElementById("adjusted").textContent === "✓ marked"`)
+	eventually(t, ctx, `document.getElementById("adjusted").textContent === "I adjusted"`)
+	// A fix ends with the second press, soon after the first.
 	value[bool](t, ctx, `document.getElementById("startstop").click(), true`)
+	eventually(t, ctx, `document.getElementById("startstop").textContent === "End it? Press again"`)
+	eventually(t, ctx, `document.getElementById("startstop").textContent === "End the fix" && document.getElementById("fix").hidden`)
+	value[bool](t, ctx, `document.getElementById("startstop").click(), document.getElementById("startstop").click(), true`)
 	eventually(t, ctx, `document.getElementById("startstop").textContent === "Start a fix" && !document.getElementById("fix").hidden`)
 
 	checkAxe(t, ctx)
@@ -423,6 +439,9 @@ func TestPageStates(t *testing.T) {
 			checkAxe(t, ctx)
 		}
 		pictures(t, ctx, c.name, 2)
+		if c.name == "behind" || c.name == "unproven" || c.name == "lopsided" {
+			seenFromAfar(t, ctx, c.name)
+		}
 		close(looked)
 		<-told
 	}
@@ -539,6 +558,46 @@ func TestPageTurnsAndSound(t *testing.T) {
 	if a := <-work.page.Actions(); a.Do != page.DoStation || a.Text != "wwv" {
 		t.Errorf("it does %+v", a)
 	}
+}
+
+// seenFromAfar checks that what is to go, interval and reception have a third of the
+// offset's height, and that a small screen shows all that is needed: the reading, the
+// axis and the levels. In the distance mode the reading is larger, and alone.
+func seenFromAfar(t *testing.T, ctx context.Context, state string) {
+	t.Helper()
+	const size = `parseFloat(getComputedStyle(document.getElementById(%q)).fontSize)`
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1024, 768)); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, ctx, `innerWidth === 1024`)
+	big := value[float64](t, ctx, fmt.Sprintf(size, "offset"))
+	for _, id := range []string{"togo", "half", "heard"} {
+		if s := value[float64](t, ctx, fmt.Sprintf(size, id)); s < big/3 {
+			t.Errorf("%s: %s has %.0f px, the offset %.0f", state, id, s, big)
+		}
+	}
+	if low := value[string](t, ctx, `(() => { const fold = document.querySelector("nav").getBoundingClientRect().top; scrollTo(0, 0);
+		return ["reading", "around", "inputs"].filter((id) => document.getElementById(id).getBoundingClientRect().bottom > fold).join(", ") })()`); low != "" {
+		t.Errorf("%s: below the fold of 1024x768: %s", state, low)
+	}
+	value[bool](t, ctx, `document.getElementById("afar").click(), true`)
+	for _, s := range [][2]int64{{1024, 768}, {390, 844}, {1920, 1080}} {
+		if err := chromedp.Do(ctx, chromedp.EmulateViewport(s[0], s[1])); err != nil {
+			t.Fatal(err)
+		}
+		eventually(t, ctx, fmt.Sprintf(`innerWidth === %d`, s[0]))
+		if bad := value[string](t, ctx, `[...document.querySelectorAll("#offset, #do, #far dd, #target")].filter((e) => { const b = e.getBoundingClientRect();
+			return b.right > innerWidth || b.left < 0 || b.bottom > document.querySelector("nav").getBoundingClientRect().top }).map((e) => e.id + " " + e.textContent).join("; ")`); bad != "" {
+			t.Errorf("%s from afar on %v: does not fit: %s", state, s, bad)
+		}
+	}
+	if shown := value[int](t, ctx, `[...document.querySelectorAll("main > section")].filter((e) => e.offsetHeight > 0).length`); shown != 1 {
+		t.Errorf("%s from afar: %d sections", state, shown)
+	}
+	if larger := value[float64](t, ctx, fmt.Sprintf(size, "offset")); larger <= big {
+		t.Errorf("%s from afar: %.0f px", state, larger)
+	}
+	value[bool](t, ctx, `document.getElementById("afar").click(), true`)
 }
 
 // Who has not the key sees nothing, and no page of another origin can read or do

@@ -32,7 +32,11 @@ export class Axis {
     this.changed = changed;
     this.#mark.append(el("line", { x1: 0, x2: 0, y1: 20 }), el("path", { d: "M-8 6h16l-8 14z" }), el("text", { y: 18 }));
     svg.append(this.#back, this.#mark);
-    svg.addEventListener("wheel", (e) => { e.preventDefault(); this.zoom(e.deltaY > 0 ? 1 : -1); }, { passive: false });
+    svg.addEventListener("wheel", (e) => { // without Ctrl it scrolls the page
+      if (!e.ctrlKey) return;
+      e.preventDefault();
+      this.zoom(e.deltaY > 0 ? 1 : -1);
+    }, { passive: false });
     svg.addEventListener("keydown", (e) => {
       const by = { "+": -1, "=": -1, "-": 1, "−": 1 }[e.key];
       if (by) this.zoom(by);
@@ -193,41 +197,62 @@ function unbroken(seconds) {
 }
 const longestGap = 3; // s
 
-// drawHistory draws the offset of each second with its band, the tolerance and
-// the adjustments. It is scaled for the latest minute: the far beginning must
-// not hide the last turns of the hand.
+const endGame = 60; // s
+const narrow = 560; // px: less width has no room for two scales side by side
+
+// drawHistory draws the offset of each second with its band, the tolerance and the
+// adjustments: the whole attempt, and beside it, on a scale of its own, the last
+// minute: the far beginning must not hide the last turns of the hand.
 export function drawHistory(svg, seconds, events, tolerance, against) {
   const w = svg.clientWidth, h = svg.clientHeight;
   svg.replaceChildren();
   const known = seconds.filter((s) => s.offset_s !== null);
   if (!w) return;
   if (known.length < 2) return svg.append(el("text", { x: w / 2, y: h / 2, "text-anchor": "middle" }, "no offset yet"));
+  const late = known.filter((s) => s.t_s > known.at(-1).t_s - endGame);
+  const one = (title, some, x, y, width, height) => {
+    const g = el("svg", { x, y, width, height });
+    svg.append(g);
+    drawSpan(g, title, some, events, tolerance, against, width, height);
+  };
+  if (late.length === known.length) one("", known, 0, 0, w, h);
+  else if (w < narrow) {
+    one("whole attempt", known, 0, 0, w, h / 2);
+    one("last minute", late, 0, h / 2, w, h / 2);
+  } else {
+    one("whole attempt", known, 0, 0, w / 2, h);
+    one("last minute", late, w / 2, 0, w / 2, h);
+  }
+}
+
+// drawSpan draws some of the history, in a place of its own.
+function drawSpan(svg, title, known, events, tolerance, against, w, h) {
   const from = known[0].t_s, to = Math.max(known.at(-1).t_s, from + 30);
-  const late = known.filter((s) => s.t_s > to - 60).map((s) => s.offset_s);
-  let lo = Math.min(0, ...late), hi = Math.max(0, ...late);
+  let lo = Math.min(0, ...known.map((s) => s.offset_s)), hi = Math.max(0, ...known.map((s) => s.offset_s));
   const room = Math.max(0.1 * (hi - lo), 0.6 * Math.min(tolerance, 0.5), 1e-8);
   lo -= room; hi += room;
-  const left = 78, x = (t) => left + ((t - from) / (to - from)) * (w - left - 8), y = (v) => 8 + ((hi - v) / (hi - lo)) * (h - 34);
+  const left = 78, top = title ? 22 : 8, x = (t) => left + ((t - from) / (to - from)) * (w - left - 8), y = (v) => top + ((hi - v) / (hi - lo)) * (h - top - 26);
   const add = (...a) => svg.append(el(...a));
-  const step = roundStep(hi - lo, 5);
+  if (title) add("text", { class: "name", x: left, y: 14 }, title);
+  const step = roundStep(hi - lo, Math.max(2, Math.min(5, (h - top - 26) / 30)));
   for (let i = Math.ceil(lo / step); i * step <= hi; i++) {
     add("line", { class: i === 0 ? "utc" : "grid", x1: left, x2: w - 8, y1: y(i * step), y2: y(i * step) });
-    add("text", { x: left - 6, y: y(i * step) + 4, "text-anchor": "end" }, i === 0 ? against : (i > 0 ? "+" : "") + short(i * step));
+    add("text", { class: "number", x: left - 6, y: y(i * step) + 4, "text-anchor": "end" }, i === 0 ? against : (i > 0 ? "+" : "") + short(i * step));
   }
-  const every = [5, 10, 30, 60, 120, 300, 600, 1800, 3600].find((s) => (to - from) / s <= Math.max(2, (w - left) / 80)) ?? 7200;
+  const every = [5, 10, 20, 30, 60, 120, 300, 600, 1800, 3600].find((s) => (to - from) / s <= Math.max(2, (w - left) / 70)) ?? 7200;
   for (let t = Math.ceil(from / every) * every; t <= to; t += every) {
-    if (x(t) < w - 24) add("text", { x: x(t), y: h - 6, "text-anchor": "middle" }, length(t));
+    if (x(t) < w - 24) add("text", { class: "number", x: x(t), y: h - 6, "text-anchor": "middle" }, length(t));
   }
-  const frame = el("svg", { x: left, y: 8, width: Math.max(1, w - 8 - left), height: h - 34, viewBox: `${left} 8 ${Math.max(1, w - 8 - left)} ${h - 34}` });
+  const frame = el("svg", { x: left, y: top, width: Math.max(1, w - 8 - left), height: h - top - 26, viewBox: `${left} ${top} ${Math.max(1, w - 8 - left)} ${h - top - 26}` });
   svg.append(frame);
   const line = (all, value) => all.map((s) => `${x(s.t_s).toFixed(1)},${y(value(s)).toFixed(1)}`);
   for (const v of [tolerance, -tolerance]) if (v < hi && v > lo) add("line", { class: "tol dashed", x1: left, x2: w - 8, y1: y(v), y2: y(v) });
-  const parts = unbroken(seconds);
+  const parts = unbroken(known);
   for (const part of parts) {
     frame.append(el("polygon", { class: "band", points: [...line(part, (s) => s.ci95_s[1]), ...line(part.toReversed(), (s) => s.ci95_s[0])].join(" ") }));
   }
   for (const e of events) {
-    if (["adjusted", "station"].includes(e.kind) && e.t_s >= from) add("line", { class: "adjust", x1: x(e.t_s), x2: x(e.t_s), y1: 8, y2: h - 26 });
+    if (["adjusted", "station"].includes(e.kind) && e.t_s >= from) add("line", { class: "adjust", x1: x(e.t_s), x2: x(e.t_s), y1: top, y2: h - 26 });
   }
   for (const part of parts) frame.append(el("polyline", { class: "trace", points: line(part, (s) => s.offset_s).join(" ") }));
 }

@@ -1,7 +1,7 @@
 // The page: what the program says, shown; what the viewer wants, sent.
 import { listen, send } from "./stream.js";
 import { Axis, drawRaster, drawHistory } from "./draw.js";
-import { offsetText, nextUnit, short, shortWith, length, clockTime, advice, sides, intervalText, receptionText } from "./words.js";
+import { offsetText, nextUnit, short, shortWith, length, clockTime, advice, sides, intervalText, receptionText, receptionShort } from "./words.js";
 
 import { Sound } from "./sound.js";
 
@@ -57,7 +57,8 @@ const patience = 4000; // ms from one second's state to the next
 function stale() {
   switch (document.body.dataset.link) {
     case "ended": return ["ended", "timeball has ended: this is the last it measured"];
-    case "lost": return ["no link", "the connection to timeball is lost: this is old"];
+    case "lost": return ["no link", "the connection to timeball is lost: this is old. If it was started again, open the link that it then printed"];
+    case "other": return ["no link", "timeball was started again: this is old. Load this page anew, or open the link that it printed"];
   }
   const gone = Date.now() - cameAt;
   if (session.playback || gone < patience) return null;
@@ -82,6 +83,9 @@ function drawReading() {
   $("target").textContent = a.target;
   $("turns").textContent = a.mood === "turn" ? s.turning?.says ?? "" : "";
   drawOffer();
+  $("togo").textContent = a.togo ?? "–";
+  $("half").textContent = unknown ? "–" : sides(s.offset_s, s.ci95_s, unit);
+  $("heard").textContent = receptionShort(s);
   speak(old ? old[1] : unknown ? intervalText(s, measured, unit) : `${digits} ${of}, ${a.word}`, a.word);
 }
 
@@ -96,18 +100,22 @@ function drawOffer() {
 
 // speak tells a screen reader: at once what to do, the figure now and then.
 const spokenEvery = 10000, wordEvery = 2000;
-let spokenAt = 0, spokenWord = "";
+let spokenAt = 0, spokenWord = "", later;
 function speak(text, word) {
-  const wait = word === spokenWord ? spokenEvery : wordEvery;
-  if (Date.now() - spokenAt < wait) return;
+  clearTimeout(later);
+  const wait = spokenAt + (word === spokenWord ? spokenEvery : wordEvery) - Date.now();
+  if (wait > 0) { // it may be the last for long, as when the recording pauses
+    later = setTimeout(() => speak(text, word), wait);
+    return;
+  }
   spokenAt = Date.now();
   spokenWord = word;
-  $("spoken").textContent = text;
+  if ($("spoken").textContent !== text) $("spoken").textContent = text;
 }
 
 function drawInputs() {
   const radio = receptionText(now.radio), heard = now.stations.map((s) => {
-    const state = s.state !== "heard" ? receptionText(s) : s.snr_db !== null ? `${s.snr_db.toFixed(0)} dB` : "";
+    const state = s.state !== "heard" ? receptionText(s) : s.snr_db !== null ? `${s.snr_db.toFixed(0).replace("-", "−")} dB` : "";
     return `${s.id.toUpperCase()} ${state === radio ? "" : state}`.trim();
   });
   $("radio").textContent = now.radio.state === "by wire" ? "by wire: no radio is listened to" : `${{ heard: "● ", fading: "◐ ", coasting: "○ " }[now.radio.state] ?? ""}radio ${radio}${heard.length ? ": " + heard.join(", ") : ""}`;
@@ -172,7 +180,8 @@ function drawSession() {
   $("fixname").textContent = fix && session.measuring ? fixName(fix) : "Fix";
   for (const e of document.querySelectorAll(".against")) e.textContent = session.wired ? "reference's" : "UTC";
   $("stationform").hidden = session.stations.length < 2;
-  $("startstop").textContent = session.measuring ? "End the fix" : "Start a fix";
+  if (!session.measuring) sure = false;
+  $("startstop").textContent = !session.measuring ? "Start a fix" : sure ? "End it? Press again" : "End the fix";
   if ($("station").options.length !== session.stations.length + 1) {
     $("station").replaceChildren(new Option("all", ""), ...session.stations.map((id) => new Option(id.toUpperCase(), id)));
   }
@@ -202,7 +211,7 @@ function setLink(state) {
   if (document.body.dataset.link !== state) soon();
   document.body.dataset.link = $("link").dataset.state = state;
   const p = session?.playback;
-  const text = state === "ended" ? "■ ended" : state === "lost" ? "○ connection lost, trying again"
+  const text = state === "ended" ? "■ ended" : state === "lost" ? "○ connection lost, trying again" : state === "other" ? "○ started again"
     : !p ? "● live" : p.playing ? "▶ recording" : p.at_s >= p.length_s && p.length_s ? "■ end of recording" : "❚❚ paused";
   if ($("link").textContent !== text) $("link").textContent = text;
 }
@@ -258,8 +267,30 @@ on("sound", "click", () => {
   $("sound").setAttribute("aria-pressed", sound.on);
 });
 $("offer").lastElementChild.addEventListener("click", () => act({ do: "station", text: session.heard[0] }, "measuring afresh"));
-on("adjusted", "click", () => act({ do: "adjusted" }, "marked"));
-on("startstop", "click", () => act({ do: session.measuring ? "stop" : "start" }, session.measuring ? "fix ended" : "fix begun"));
+// "I adjusted" says on the button itself that it was taken.
+const confirmed = 2500, unsure = 5000; // ms
+let backAgain, sure = false;
+on("adjusted", "click", async () => {
+  await act({ do: "adjusted" }, "marked");
+  $("adjusted").textContent = $("said").textContent === "marked" ? "✓ marked" : "not marked";
+  clearTimeout(backAgain);
+  backAgain = setTimeout(() => { $("adjusted").textContent = "I adjusted"; }, confirmed);
+});
+// A fix is ended by the second press.
+on("startstop", "click", () => {
+  if (session.measuring && !sure) {
+    sure = true;
+    setTimeout(() => { sure = false; soon(); }, unsure);
+  } else {
+    act({ do: session.measuring ? "stop" : "start" }, session.measuring ? "fix ended" : "fix begun");
+    sure = false;
+  }
+  soon();
+});
+on("afar", "click", () => {
+  $("afar").setAttribute("aria-pressed", document.body.classList.toggle("afar"));
+  soon();
+});
 on("noteform", "submit", async () => { await act({ do: "note", text: $("note").value }, "written down"); $("note").value = ""; });
 on("tolform", "submit", () => {
   const value = Number($("tolerance").value.replace(",", ".")) * { ms: 1e-3, "µs": 1e-6, ns: 1e-9 }[$("tolunit").value];

@@ -11,7 +11,7 @@ export function listen(on, link) {
     source?.close();
     heard = Date.now();
     source = new EventSource(`/events?key=${key}&after=${after}`);
-    source.onerror = () => link("lost");
+    source.onerror = () => { link("lost"); known(); };
     for (const name of ["alive", ...Object.keys(on)]) {
       source.addEventListener(name, (e) => {
         heard = Date.now();
@@ -20,6 +20,13 @@ export function listen(on, link) {
         on[name]?.(JSON.parse(e.data));
       });
     }
+  };
+  // Another run of the program at the same place does not know this page's key.
+  const known = async () => {
+    try {
+      const r = await fetch("/action", { method: "POST", headers: { "Timeball-Key": key } });
+      if (r.status === 403) link("other");
+    } catch { } // it is not there
   };
   open();
   // A sleeping tablet or a lost network ends a connection without an error.

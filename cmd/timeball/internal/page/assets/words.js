@@ -50,7 +50,7 @@ export const clockTime = (iso) => new Date(iso).toISOString().slice(11, 19);
 const markerTakes = 10, tickTakes = 30;
 
 // advice is what to do about a second's state, so long after the fix was begun:
-// its mood, its word, which way the marker must go on the axis (+1 later), and
+// its mood, its word, what is to go in a few characters, which way the marker must go on the axis (+1 later), and
 // what the state is against the tolerance.
 export function advice(s, tolerance, measured, unit) {
   if (s.offset_s === null) {
@@ -63,19 +63,19 @@ export function advice(s, tolerance, measured, unit) {
   const larger = scales[unitFor(tolerance)] < scales[unit] ? unitFor(tolerance) : unit, say = (seconds) => short(seconds, larger);
   const x = Math.abs(s.offset_s), tol = say(tolerance), within = tolerance - x, p = s.prospect;
   const certain = -tolerance <= s.ci95_s[0] && s.ci95_s[1] <= tolerance;
-  const turn = (target) => ({ mood: "turn", word: s.offset_s > 0 ? "retard" : "advance", way: s.offset_s > 0 ? 1 : -1, target });
+  const turn = (far, target) => ({ mood: "turn", word: s.offset_s > 0 ? "retard" : "advance", way: s.offset_s > 0 ? 1 : -1, togo: say(far), target });
   if (s.marker.missing_s > 0) {
     return { mood: "wait", word: "no pulse", way: 0, target: `no pulse of the marker for ${s.marker.missing_s} s` };
   }
-  if (x > tolerance) return turn(`make its tick come ${s.offset_s > 0 ? "later" : "earlier"}: ${say(x - tolerance)} to go to ±${tol}`);
-  if (certain) return { mood: "set", word: "stop", way: 0, target: `set: within ±${tol}, certain to 95 %` };
+  if (x > tolerance) return turn(x - tolerance, `make its tick come ${s.offset_s > 0 ? "later" : "earlier"}: ${say(x - tolerance)} to go to ±${tol}`);
+  if (certain) return { mood: "set", word: "stop", way: 0, togo: "nothing", target: `set: within ±${tol}, certain to 95 %` };
   if (p.limit_s >= tolerance) {
-    return { mood: "wait", word: "hold", way: 0, target: `cannot be proven to ±${tol}: the limit is ±${say(p.limit_s)}, from the ${p.limit_from}; ${narrower(p.limit_from)}` };
+    return { mood: "wait", word: "hold", way: 0, togo: "unproven", target: `cannot be proven to ±${tol}: the limit is ±${say(p.limit_s)}, from the ${p.limit_from}; ${narrower(p.limit_from)}` };
   }
-  if (within <= p.limit_s) return turn(`within ±${tol}, not for certain: turn on, ${say(x + p.limit_s - tolerance)} to go`);
+  if (within <= p.limit_s) return turn(x + p.limit_s - tolerance, `within ±${tol}, not for certain: turn on, ${say(x + p.limit_s - tolerance)} to go`);
   // A mean's variance falls as the time it is taken over grows.
   const more = Math.max(0, p.averaged_s * (p.noise_s ** 2 / (within ** 2 - p.limit_s ** 2) - 1));
-  return { mood: "wait", word: "hold", way: 0, target: `within ±${tol}, certain in about ${soon(more)}` };
+  return { mood: "wait", word: "hold", way: 0, togo: soon(more), target: `within ±${tol}, certain in about ${soon(more)}` };
 }
 
 // asHeard says where the marker stands against the tick as it arrives, which says
@@ -116,6 +116,18 @@ export function intervalText(s, measured, unit) {
   if (s.verdict === "no-path") return s.reason;
   const against = s.radio.state === "by wire" ? "the reference" : "UTC";
   return `the clock is ${s.sense === "ahead" ? "ahead of" : "behind"} ${against}, ${sides(s.offset_s, s.ci95_s, unit)} (95\u00a0%)`;
+}
+
+// receptionShort is the reception in a few characters, to be read from afar.
+export function receptionShort(s) {
+  const best = s.stations.find((v) => v.state === s.radio.state) ?? s.stations[0], name = best ? best.id.toUpperCase() + " " : "";
+  switch (s.radio.state) {
+    case "heard": return `${name}${best?.snr_db != null ? `${best.snr_db.toFixed(0).replace("-", "−")}\u00a0dB` : "heard"}`;
+    case "fading": return `${name}fading ${s.radio.gone_s.toFixed(0)}\u00a0s`;
+    case "coasting": return `${name}gone ${s.radio.gone_s.toFixed(0)}\u00a0s`;
+    case "never heard": return "not heard";
+  }
+  return s.radio.state;
 }
 
 export function receptionText(r) {

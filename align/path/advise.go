@@ -3,7 +3,6 @@ package path
 import (
 	"cmp"
 	"math"
-	"math/rand/v2"
 	"slices"
 	"time"
 
@@ -15,17 +14,16 @@ type Choice struct {
 	Station   *station.Station
 	CarrierHz float64
 	// Half is half the length of the shortest set of 95 % of the offset that is to be
-	// expected then, s, and Spread how far the carrier's first arrival strays over the
-	// days that explain what was received so far.
-	Half, Spread float64
+	// expected then, s.
+	Half float64
 }
 
 const (
 	advised = 160 // particles
 	// So many of the days in turn are taken for the truth. On a hundred simulated
-	// evenings what is expected so ranks better than how little a carrier's first
-	// arrival strays, or than how near its station is.
-	truths = 32
+	// evenings what is expected so ranked better than how little a carrier's first
+	// arrival strays, or than how near its station is (ACCURACY.md).
+	truths = 16
 	// nextAfter is when the next recording is taken to be made.
 	nextAfter = 8 * time.Minute
 	// An arrival is timed to this in some minutes, s: common practice.
@@ -81,18 +79,8 @@ func Advise(r JointRequest, stations []*station.Station) (choices []Choice, now 
 		}
 	}
 	now = e.half(total)
-	for c, f := range further {
-		choice := Choice{Station: f.Station, CarrierHz: f.CarrierHz, Half: now}
-		var sum, mean, square float64
-		for _, w := range ways[c] {
-			for _, p := range firsts(w) {
-				d := p.mean - ways[c][0][0].delay
-				sum, mean, square = sum+p.weight, mean+p.weight*d, square+p.weight*d*d
-			}
-		}
-		mean /= sum
-		choice.Spread = math.Sqrt(max(0, square/sum-mean*mean))
-		choices = append(choices, choice)
+	for _, f := range further {
+		choices = append(choices, Choice{Station: f.Station, CarrierHz: f.CarrierHz})
 	}
 	for i := range choices {
 		choices[i].Half = min(now, e.expected(further[i], ways[i], offsets))
@@ -107,7 +95,23 @@ func (e *evening) expected(next Reception, ways [][]arriving, offsets [][]float6
 	logs := make([]float64, truths)
 	each(truths, func(t int) {
 		truth := t * len(ways) / truths
-		heard, first := imagined(ways[truth], rand.New(rand.NewPCG(uint64(t), 0x61647669)))
+		var heard []Heard
+		var first float64
+		for _, a := range ways[truth] {
+			if a.seen < 0.5 && (len(heard) > 0 || len(ways[truth]) > 1) {
+				continue
+			}
+			if len(heard) == 0 {
+				first = a.delay
+			}
+			heard = append(heard, Heard{Excess: a.delay - first, U: nextU, LevelDB: a.levelDB})
+			if len(heard) == 3 {
+				break
+			}
+		}
+		if len(heard) == 0 {
+			heard, first = []Heard{{}}, ways[truth][0].delay
+		}
 		x := 0.0
 		for cell, v := range offsets[truth] {
 			x += v * (e.least + float64(cell)*e.step)
@@ -130,25 +134,6 @@ func (e *evening) expected(next Reception, ways [][]arriving, offsets [][]float6
 		sum += l
 	}
 	return math.Exp(sum / truths)
-}
-
-// imagined draws what a receiver would tell apart of the ways on a day: the arrivals
-// after the first, which comes after a delay. When none is found, it is by the first.
-func imagined(ways []arriving, r *rand.Rand) (heard []Heard, first float64) {
-	for _, a := range ways {
-		delay := a.delay + a.u*r.NormFloat64()
-		if r.Float64() > a.seen || len(heard) == 3 {
-			continue
-		}
-		if len(heard) == 0 {
-			first = delay
-		}
-		heard = append(heard, Heard{Excess: max(0, delay-first), U: nextU, LevelDB: a.levelDB})
-	}
-	if len(heard) == 0 {
-		return []Heard{{}}, ways[0].delay + ways[0].u*r.NormFloat64()
-	}
-	return heard, first
 }
 
 // audible lists the carriers on shortwave that are expected to be heard and were

@@ -162,24 +162,38 @@ func (s longSky) delay(distanceM, groundSeconds, groundU float64) (delay mixture
 // and a ray for the wave near a layer, s: common practice.
 const siteU = 1e-6
 
-// predictLongWave is Predict for stations on long wave. In brief, mean and standard
-// deviation stand for the median and its set.
-func predictLongWave(r Request, brief bool) Prediction {
+// longGround is a carrier's ground wave over a path: its delay with u, s, and its
+// field. It is the same at all hours.
+type longGround struct{ seconds, u, fieldDB float64 }
+
+// newLongGround takes the ground for unknown where mix is nil.
+func newLongGround(mix groundwave.Mix, hz, distanceM float64) longGround {
+	u := siteU
+	if mix == nil {
+		mix = groundwave.Unknown
+		u = math.Hypot(siteU, mix.Spread(hz, distanceM))
+	}
+	return longGround{mix.Delay(hz, distanceM), u, mix.FieldDB(hz, distanceM)}
+}
+
+// predictLongWave is Predict for stations on long wave.
+func predictLongWave(r Request) Prediction {
 	c := r.carriers()[0]
+	way := newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, r.LongPath)
+	return longWaveOver(r, c, way, newLongGround(r.Ground, c.Hz, way.distanceM), false)
+}
+
+// longWaveOver predicts by a ground wave already computed. In brief, mean and standard
+// deviation stand for the median and its set.
+func longWaveOver(r Request, c station.Carrier, way *circuit, under longGround, brief bool) Prediction {
 	p := Prediction{CarrierHz: c.Hz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU} // of no account here
 	if math.IsNaN(r.Sunspots) {
 		p.Sunspots, p.SunspotsU = DefaultSunspots(r.Time)
 	}
-	way := newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, r.LongPath)
 	p.DistanceM, p.GreatCircleSeconds = way.distanceM, way.distanceM/lightMPerS
-	under, groundU := r.Ground, siteU
-	if under == nil {
-		under = groundwave.Unknown
-		groundU = math.Hypot(siteU, under.Spread(c.Hz, way.distanceM))
-	}
 	zenith := ionosphere.SunAt(r.Time).Zenith(way.place(way.distanceM/2).Point) * 180 / math.Pi
-	sky := longSkyAt(c.Hz, way.distanceM, zenith, under.FieldDB(c.Hz, way.distanceM))
-	base := under.Delay(c.Hz, way.distanceM)
+	sky := longSkyAt(c.Hz, way.distanceM, zenith, under.fieldDB)
+	base, groundU := under.seconds, under.u
 	var heightU float64
 	p.Delay, heightU = sky.delay(way.distanceM, base, groundU)
 	// What a sum of waves shows may be earlier than any of them.
@@ -217,12 +231,12 @@ func predictLongWave(r Request, brief bool) Prediction {
 
 // fillLongWave is fill for a carrier on long wave. Its ratio of signal to noise is
 // that of the carrier, in 3 kHz.
-func (slot *Slot) fillLongWave(now instant, s *station.Station, c station.Carrier, way *circuit, at LatLon, r Receiver, external noise.Figure) {
-	p := predictLongWave(Request{Station: s, CarrierHz: c.Hz, At: at, Time: now.time}, true)
+func (slot *Slot) fillLongWave(now instant, s *station.Station, c station.Carrier, way *circuit, under longGround, at LatLon, r Receiver, external noise.Figure) {
+	p := longWaveOver(Request{Station: s, CarrierHz: c.Hz, At: at, Time: now.time}, c, way, under, true)
 	// Field in 1 Hz of the noise that a short vertical antenna picks up, dB over
 	// 1 uV/m (Rec. ITU-R P.372, eq. 7).
 	noiseDB := external.MedianDB + 20*math.Log10(c.Hz/1e6) - 95.5
-	slot.SNRdB = groundwave.Unknown.FieldDB(c.Hz, way.distanceM) + max(0, -p.Modes[0].LevelDB) + powerDB(c) + r.AntennaDBi - noiseDB - 10*math.Log10(audioBandwidthHz)
+	slot.SNRdB = under.fieldDB + max(0, -p.Modes[0].LevelDB) + powerDB(c) + r.AntennaDBi - noiseDB - 10*math.Log10(audioBandwidthHz)
 	slot.Reliability = reliability(slot.SNRdB-r.RequiredSNR, 0.5, false, external)
 	slot.Hearing = hearing(slot.Reliability)
 	slot.DelaySeconds, slot.USeconds = p.DelaySeconds, p.USeconds

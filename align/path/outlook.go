@@ -74,6 +74,12 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 			carriers, of = append(carriers, c), append(of, &r.Stations[i])
 		}
 	}
+	grounds := make([]longGround, len(carriers))
+	each(len(carriers), func(i int) {
+		if c := carriers[i]; of[i].LongWave() {
+			grounds[i] = newLongGround(nil, c.Hz, newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, false).distanceM)
+		}
+	})
 	slots := make([]Slot, len(carriers)*r.Hours)
 	each(r.Hours, func(hour int) {
 		t := r.From.Add(time.Duration(hour)*time.Hour + 30*time.Minute)
@@ -103,7 +109,7 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 				noises[c.Hz] = external
 			}
 			if of[i].LongWave() {
-				slot.fillLongWave(now, of[i], c, s.circuit, r.At, r.Receiver, external)
+				slot.fillLongWave(now, of[i], c, s.circuit, grounds[i], r.At, r.Receiver, external)
 				continue
 			}
 			slot.fill(s, now, c, of[i].Depth, r.Receiver, external)

@@ -117,7 +117,7 @@ func predict(r Request, n int) (Prediction, error) {
 		return Prediction{}, err
 	}
 	if r.Station.LongWave() {
-		return predictLongWave(r, false), nil
+		return predictLongWave(r), nil
 	}
 	p := Prediction{CarrierHz: r.CarrierHz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU}
 	if math.IsNaN(r.Sunspots) {

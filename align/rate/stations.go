@@ -21,31 +21,35 @@ type Disagreement struct {
 // Analyse fits a clock's history. Fixes must be in order of time. Fixes of one
 // UTC day by different stations check each other: when they disagree by more than
 // their uncertainties allow, they count for less, all of them, for nobody can
-// tell which is wrong.
+// tell which is wrong. What stations differ by in the long run is taken out.
 func Analyse(fixes []Fix, adjustments []Adjustment) (*Fit, error) {
 	fit, err := analyse(fixes, adjustments)
 	if err != nil {
 		return nil, err
 	}
 	days := fit.disagreements(adjustments)
-	if len(days) == 0 {
-		return fit, nil
-	}
-	widened := map[int64]float64{}
-	for _, d := range days {
-		for _, id := range d.Entries {
-			widened[id] = d.Widened
+	if len(days) > 0 {
+		widened := map[int64]float64{}
+		for _, d := range days {
+			for _, id := range d.Entries {
+				widened[id] = d.Widened
+			}
+		}
+		fixes = slices.Clone(fixes)
+		for i := range fixes {
+			f := &fixes[i]
+			if by, ok := widened[f.ID]; ok {
+				f.U = math.Sqrt(square(f.UCommon) + square(by)*ownVariance(*f))
+			}
+		}
+		if fit, err = analyse(fixes, adjustments); err != nil {
+			return nil, err
 		}
 	}
-	wider := slices.Clone(fixes)
-	for i := range wider {
-		f := &wider[i]
-		if by, ok := widened[f.ID]; ok {
-			f.U = math.Sqrt(square(f.UCommon) + square(by)*ownVariance(*f))
+	if even := fit.withoutBiases(fixes); even != nil {
+		if fit, err = analyse(even, adjustments); err != nil {
+			return nil, err
 		}
-	}
-	if fit, err = analyse(wider, adjustments); err != nil {
-		return nil, err
 	}
 	fit.Disagreements = days
 	return fit, nil

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 )
@@ -95,5 +96,72 @@ func TestWhatIsNoDisagreement(t *testing.T) {
 	}
 	if fit, err = Analyse(one, nil); err != nil || len(fit.Disagreements) > 0 {
 		t.Errorf("one station disagrees with itself: %+v, %v", fit.Disagreements, err)
+	}
+}
+
+// biasedYears simulates years of a clock measured every third evening by two stations,
+// each with a bias of its own, an error of the evening and one of the fix, and counts
+// how often the offset now and in 30 days are held, and the rate.
+func biasedYears(t testing.TB, runs int) (held map[string]int) {
+	held = map[string]int{}
+	for run := range runs {
+		rng := rand.New(rand.NewPCG(uint64(run), 9))
+		o := &oscillator{offset: 2e-3, y: 3e-10, white: 1e-10, walk: 1e-12, rng: rng}
+		o.run(365 + 31)
+		const u = 0.3e-3
+		bias := map[string]float64{}
+		for _, s := range []string{"chu", "wwv"} {
+			bias[s] = u * math.Sqrt(pathBias) * rng.NormFloat64()
+		}
+		var fixes []Fix
+		for d := 0; d < 365; d += 3 {
+			for i, s := range []string{"wwv", "chu"} {
+				evening := u * math.Sqrt(0.4) * rng.NormFloat64()
+				for k := range 2 {
+					at := float64(d) + float64(18+2*i+k)/24
+					f := o.fix(at, u*math.Sqrt(0.1))
+					f.ID, f.U, f.Stations = int64(len(fixes)+1), u, s
+					f.Offset += bias[s] + evening
+					fixes = append(fixes, f)
+				}
+			}
+		}
+		slices.SortStableFunc(fixes, func(a, b Fix) int { return a.At.Compare(b.At) })
+		fit, err := Analyse(fixes, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		count := func(what string, miss, u float64) {
+			if math.Abs(miss) < 1.96*u {
+				held[what]++
+			}
+		}
+		last := fixes[len(fixes)-1].At.Sub(atDay(0)).Hours() / 24
+		count("offset now", fit.Offset-o.at(last), fit.UOffset)
+		x, ux := fit.Forecast(atDay(last + 30))
+		count("in 30 days", x-o.at(last+30), ux)
+		count("rate", fit.Y-o.trueY[int(math.Round(last*24))], fit.UY)
+	}
+	return held
+}
+
+// A bias stays however many evenings there are.
+func TestBiasedStations(t *testing.T) {
+	const runs = 24
+	for what, n := range biasedYears(t, runs) {
+		if n < runs*95/100-4 { // three standard deviations below 95 %
+			t.Errorf("%s is held in %d of %d", what, n, runs)
+		}
+	}
+}
+
+func BenchmarkBiasedYears(b *testing.B) {
+	const runs = 200
+	var held map[string]int
+	for b.Loop() {
+		held = biasedYears(b, runs)
+	}
+	for what, n := range held {
+		b.ReportMetric(100*float64(n)/runs, "%/"+strings.ReplaceAll(what, " ", "_"))
 	}
 }

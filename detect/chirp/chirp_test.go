@@ -107,7 +107,7 @@ func BenchmarkPaths(b *testing.B) {
 	} {
 		var found, right, within int
 		var square float64
-		const n = 40
+		const n = 16
 		for seed := range uint64(n) {
 			r := rand.New(rand.NewPCG(seed, 1))
 			apart := 0.3e-3 + 0.7e-3*r.Float64()

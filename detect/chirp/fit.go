@@ -558,16 +558,14 @@ func (c *channel) filled(filtered bool) (*fading, paths, float64) {
 	f := c.fading(usual, filtered)
 	p, q := f.more(paths{})
 	for len(p.at) < most {
-		next, gained := f.more(p)
-		// What does not belong to the chirps does not fit with a path more either.
 		for range 3 {
-			if !f.fillIn(next) {
+			if !f.fillIn(p) {
 				break
 			}
 			f = c.fading(usual, filtered)
 			p, q = f.refined(p)
-			next, gained = f.more(p)
 		}
+		next, gained := f.more(p)
 		if gained < q+worth || slices.Min(next.level) < slices.Max(next.level)-weakest {
 			break
 		}

@@ -422,6 +422,14 @@ func TestPageStates(t *testing.T) {
 				t.Errorf("%s: no %q in\n%s", c.name, want, text)
 			}
 		}
+		// The zone in which stop would come is the tolerance less the interval.
+		if zone := value[float64](t, ctx, `document.querySelector("#axis .stop")?.width.baseVal.value ?? 0`); x != nil && c.s.Verdict == align.Found {
+			band := value[float64](t, ctx, `document.querySelector("#axis .band").width.baseVal.value`)
+			both := math.Max(0, 2*c.tolerance/(c.s.CI95[1]-c.s.CI95[0])*band-band) // px
+			if math.Abs(zone-both) > 0.02*both+2 && value[bool](t, ctx, `document.querySelector("#axis .tol") !== null`) && band > 1.5 {
+				t.Errorf("%s: stop would come in %.1f px, want %.1f", c.name, zone, both)
+			}
+		}
 		// A state lasts as long as it is looked at.
 		looked, told := make(chan bool), make(chan bool)
 		go func() {

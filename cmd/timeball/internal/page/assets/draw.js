@@ -96,6 +96,9 @@ export class Axis {
     add("line", { class: "utc", x1: at(0), x2: at(0), y1: 26, y2: bottom });
     if (this.tolerance && this.tolerance <= half) {
       const [l, r] = [at(-this.tolerance), at(this.tolerance)];
+      // With the interval as it is, stop comes while the marker stands in this zone.
+      const early = s.ci95_s[1] - x - this.tolerance, late = this.tolerance - (x - s.ci95_s[0]);
+      if (early < late) box("stop", early, late, bottom - 6, 6);
       add("path", { class: "tol", d: `M${l + 7} 30H${l}V${bottom - 4}H${l + 7}M${r - 7} 30H${r}V${bottom - 4}H${r - 7}` });
     }
   }

@@ -57,21 +57,42 @@ type candidate struct {
 
 // fold is the result of folding one span of seconds for one shape.
 type fold struct {
-	step    float64 // lag between bins, s
-	used    int
-	ref     int64
-	blocks  [][]complex64
-	centre  []float64 // time of each block against ref, s
-	weight  []float64
-	rates   []float64   // of the power fold
-	power   [][]float64 // [rate][bin]
-	width   int         // bins in the matched filter
-	tone    float64
-	rateMax float64
+	step   float64 // lag between bins, s
+	used   int
+	ref    int64
+	blocks [][]complex64
+	centre []float64 // time of each block against ref, s
+	weight []float64
+	rates  []float64   // of the power fold
+	power  [][]float64 // [rate][bin]
+	width  int         // bins in the matched filter
+	tone   float64
+	about  rates
+}
+
+// rates are those against the flywheel at which a tick is looked for: within half of
+// the middle.
+type rates struct{ middle, half float64 }
+
+// anyRate is what clocks may have.
+func anyRate(tb Timebase) rates {
+	if tb.Paced() {
+		return rates{half: rateBoundMarker}
+	}
+	return rates{half: rateBoundFree}
+}
+
+// trials are the rates that are tried, in steps.
+func (r rates) trials(step float64) (all []float64) {
+	half := math.Floor(r.half / step)
+	for k := -half; k <= half; k++ {
+		all = append(all, r.middle+k*step)
+	}
+	return all
 }
 
 // foldSpan folds seconds from ≤ n < to.
-func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, from, to int64) *fold {
+func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, to int64) *fold {
 	fl := s.Rate()
 	step := int(fl / 1000)
 	bins := int(fl) / step
@@ -80,16 +101,14 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, from, to int64) *fo
 	if sh.Onset {
 		pre = width // an onset is judged against the time before it
 	}
-	bound, blockLength := rateBoundMarker, int64(8)
+	blockLength := int64(8)
 	if !tb.Paced() {
-		bound, blockLength = rateBoundFree, 2
+		blockLength = 2
 	}
 	length := float64(to - from)
-	f := &fold{step: float64(step) / fl, ref: (from + to) / 2, width: width, tone: sh.ToneHz, rateMax: bound}
-	powerStep := 3e-3 / length
-	half := math.Floor(bound / powerStep)
-	for r := -half; r <= half; r++ {
-		f.rates = append(f.rates, r*powerStep)
+	f := &fold{step: float64(step) / fl, ref: (from + to) / 2, width: width, tone: sh.ToneHz, about: about}
+	f.rates = about.trials(3e-3 / length)
+	for range f.rates {
 		f.power = append(f.power, make([]float64, bins))
 	}
 	count := (bins + width + pre) * step
@@ -219,14 +238,14 @@ func (f *fold) searchCoherent() []candidate {
 	bins := len(f.blocks[0])
 	length := f.centre[len(f.centre)-1] - f.centre[0] + 1
 	step := 0.38 / f.tone / length // half a decibel at most between trials
-	half := math.Floor(f.rateMax / step)
-	threshold := math.Log(float64(bins) * (2*half + 1) / falseAlarm)
+	trials := f.about.trials(step)
+	cells := math.Log(float64(bins * len(trials)))
+	threshold := cells - math.Log(falseAlarm)
 	best := make([]float64, bins)
 	bestRate := make([]float64, bins)
 	sum := make([]complex64, bins)
 	pow := make([]float64, bins)
-	for r := -half; r <= half; r++ {
-		rate := r * step
+	for _, rate := range trials {
 		clear(sum)
 		for b, block := range f.blocks {
 			shift := rate * f.centre[b]
@@ -255,7 +274,7 @@ func (f *fold) searchCoherent() []candidate {
 	var found []candidate
 	for i, p := range best {
 		if p > threshold && isPeak(best, i, f.width) {
-			found = append(found, candidate{lag: f.peakLag(best, i), rate: bestRate[i], ref: f.ref, coherent: true, odds: p - math.Log(float64(bins)*(2*half+1))})
+			found = append(found, candidate{lag: f.peakLag(best, i), rate: bestRate[i], ref: f.ref, coherent: true, odds: p - cells})
 		}
 	}
 	return found

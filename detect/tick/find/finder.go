@@ -3,7 +3,7 @@
 //
 // Acquisition (acquire.go) folds minutes of audio at the flywheel's period and
 // looks for a burst of tone that chance does not explain; inspection
-// (inspect.go, struck.go, minute.go) asks whether it may be a station's mark or is
+// (inspect.go, struck.go) asks whether it may be a station's mark or is
 // something struck. Whose it is package recognise weighs (known.go), and only what is
 // known, or taken for the station that a person named, is heard. Package timing times
 // what is found.
@@ -31,10 +31,9 @@ type Finder struct {
 	shapes   []timing.Shape
 	tracker  *timing.Tracker
 	tracks   []*track
-	minutes  map[weighed]float64 // evidence for minute marks in this acquisition
-	first    int64               // first second seen
-	next     int64               // first second not yet seen
-	search   int64               // second at which acquisition is tried next
+	first    int64 // first second seen
+	next     int64 // first second not yet seen
+	search   int64 // second at which acquisition is tried next
 }
 
 // track follows one station's tick.
@@ -43,6 +42,9 @@ type track struct {
 	station *station.Station
 	refit   int64 // second at which its line is fitted next
 
+	// tick is how much likelier its form is a tick's than something struck's, as the
+	// logarithm of a likelihood ratio; infinite of a longer mark.
+	tick     float64
 	listener *recognise.Listener // nil until it is weighed whose tick it is
 	form     recognise.Form
 	order    recognise.Order
@@ -89,8 +91,7 @@ func beats(stations []*station.Station) []*station.Station {
 func (f *Finder) Start(first int64) { f.first, f.next, f.search = first, first, first+leastSearch }
 
 const (
-	leastSearch = 5  // seconds before the first acquisition is tried
-	aMinute     = 62 // seconds, of which the first may be cut, that hold a minute mark
+	leastSearch = 5 // seconds before the first acquisition is tried
 	// Audio beyond the second that a second's processing needs, s.
 	lookAhead = 60e-3
 )
@@ -118,9 +119,6 @@ func (f *Finder) Advance(limit int64) {
 			} else {
 				f.search = f.next + max(20, min(span, 600)) // for another station
 			}
-			if full := f.first + aMinute; f.next < full {
-				f.search = min(f.search, full)
-			}
 		}
 		for _, t := range f.tracks {
 			if f.next >= t.look && !t.confirmed {
@@ -132,7 +130,6 @@ func (f *Finder) Advance(limit int64) {
 
 // acquire folds what the stream holds and starts tracks for what it finds.
 func (f *Finder) acquire() {
-	f.minutes = map[weighed]float64{}
 	from := f.first
 	begin := float64(f.stream.Begin()) + 0.2*f.stream.Rate()
 	for ; from < f.next; from++ {
@@ -144,12 +141,32 @@ func (f *Finder) acquire() {
 		// As long as all is held that was heard, a track must stand up to it.
 		f.tracks = slices.DeleteFunc(f.tracks, func(t *track) bool { return !f.stands(t, from) })
 	}
+	about := f.rates()
 	for _, sh := range f.shapes {
-		for _, c := range foldSpan(f.stream, f.tb, sh, from, f.next).search() {
+		for _, c := range foldSpan(f.stream, f.tb, sh, about, from, f.next).search() {
 			f.consider(sh, c, from)
 		}
 	}
 }
+
+// rates are those at which a tick may drift: as that of a station that is known, since
+// all keep UTC.
+func (f *Finder) rates() rates {
+	for _, t := range f.tracks {
+		if t.standing == Known && t.Len() > knownSeconds {
+			return rates{t.Line().Rate, pathRate}
+		}
+	}
+	return anyRate(f.tb)
+}
+
+const (
+	// pathRate is by how much two stations' ticks may drift apart, s/s: paths change
+	// by a millisecond in ten minutes at most (common practice), and a known tick's
+	// line by a tenth of that in knownSeconds.
+	pathRate     = 2e-6
+	knownSeconds = 120
+)
 
 // otherTones are the other stations' tones that sound in the band of this one.
 func (f *Finder) otherTones(toneHz float64) []float64 {
@@ -181,12 +198,16 @@ func (f *Finder) stands(t *track, first int64) bool {
 			tick = v.tick // the view that tells more
 		}
 	}
-	return accepted && believable(tick, f.minute(t.station, t.Shape(), c, first))
+	t.tick = tick
+	return accepted
 }
 
 // consider starts a track for candidate c unless it is known or no mark.
 func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 	old := f.sameMark(sh, c)
+	if old != nil && old.standing == Known {
+		return
+	}
 	if old != nil {
 		// The track knows better where the tick is, and how it drifts.
 		old.place(&c)
@@ -197,7 +218,6 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 	}
 	var best *station.Station
 	var v verdict
-	var odds float64
 	for _, s := range f.stations {
 		if s.ToneHz != sh.ToneHz || !f.onAir(s) {
 			continue
@@ -206,16 +226,12 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 		if !w.accepted {
 			continue
 		}
-		minute := f.minute(s, sh, c, from)
-		if !believable(w.tick, minute) {
-			continue
-		}
 		better := w.misfit < v.misfit
-		if o := w.tick + minute; !math.IsInf(o, 1) && !math.IsInf(odds, 1) {
-			better = o > odds // both marks are short
+		if !math.IsInf(w.tick, 1) && !math.IsInf(v.tick, 1) {
+			better = w.tick > v.tick // both marks are short
 		}
 		if best == nil || better {
-			best, v, odds = s, w, w.tick+minute
+			best, v = s, w
 		}
 	}
 	if best == nil || shapeOf(best) != sh {
@@ -223,6 +239,7 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 	}
 	if old != nil && (old.station == best || shapeOf(old.station) == sh) {
 		old.become(best) // more seconds tell the pattern better
+		old.tick = v.tick
 		return
 	}
 	c.lag += v.lag
@@ -240,6 +257,7 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 		}
 	}
 	t := f.newTrack(sh, best, timing.Line{Lag: c.lag, Rate: c.rate, Ref: float64(c.ref)})
+	t.tick = v.tick
 	t.fill(from, f.next)
 	one, ok := t.Evidence()
 	if ok && !one.Coherent && one.Lead > clearLead {
@@ -345,6 +363,7 @@ func (f *Finder) tune(t *track, from int64) (*track, bool) {
 		off += tuneStep / 2 * (a - c) / (a - 2*b + c)
 	}
 	u, _ := at(off)
+	u.tick = t.tick
 	u.Forget()
 	return u, math.Abs(off) <= tuneRange
 }

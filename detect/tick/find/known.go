@@ -58,6 +58,9 @@ const (
 	// honest station's noise and distortion up to 0.1 a second, another station's tones
 	// beneath it 0.35 (both simulated).
 	contrary = -0.5
+	// distorted is the least evidence of a tick against something struck: a path or a
+	// receiver may do anything to it.
+	distorted = -4
 	// leastHeard is how many seconds must be heard before a form is believed: fewer
 	// tell nothing but a burst.
 	leastHeard = 8
@@ -84,6 +87,10 @@ func (f *Finder) recognise(t *track) {
 	}
 	t.form = f.band.Form(place, f.tablesTones(t.ToneHz()))
 	t.order = t.listener.Order(t.station, f.rivals(t.station), f.hour())
+	if o := f.instead(t); o != nil {
+		t.become(o)
+		return
+	}
 	named := f.request.Named
 	alone := named && len(f.named) == 1
 	if !alone && t.order.Rival > -rivalOdds {
@@ -91,6 +98,12 @@ func (f *Finder) recognise(t *track) {
 	}
 	if alone && (t.order.Known < contrary*float64(t.order.Heard) || t.order.Kept < -rivalOdds) {
 		named = false // no minute of the station's is like that
+	}
+	if alone && t.order.Rival > known {
+		named = false // the minute is surely another's
+	}
+	if max(t.tick, distorted)+max(0, t.order.Kept) < rivalOdds {
+		named = false // it may be something struck
 	}
 	switch {
 	case t.order.Known+worth[t.form] > known && (alone || t.order.Rival < -rivalOdds):
@@ -109,6 +122,20 @@ func (f *Finder) recognise(t *track) {
 	case Known:
 		t.look = f.next + max(60, listened)
 	}
+}
+
+// instead is a station that is looked for, of the same mark as t's, which the order of
+// the minute speaks for rather than for t's; nil: none.
+func (f *Finder) instead(t *track) *station.Station {
+	if t.order.Other == nil || t.order.Rival < rivalOdds {
+		return nil
+	}
+	for _, s := range f.stations {
+		if s.ID == t.order.Other.ID && shapeOf(s) == shapeOf(t.station) && f.onAir(s) {
+			return s
+		}
+	}
+	return nil
 }
 
 // heard is how much has been heard by the start of second n, s of the stream's nominal

@@ -72,16 +72,17 @@ func (f *fold) evidence() []float64 {
 	bins := len(f.blocks[0])
 	length := f.centre[len(f.centre)-1] - f.centre[0] + 1
 	step := 0.38 / f.tone / length
-	half := math.Floor(f.rateMax / step)
+	trials := f.about.trials(step)
+	cells := math.Log(float64(bins * len(trials)))
 	most := make([]float64, bins)
 	for i := range most {
 		most[i] = math.Inf(-1)
 	}
 	pow := make([]float64, bins)
-	for r := -half; r <= half; r++ {
+	for _, rate := range trials {
 		sum := make([]complex64, bins)
 		for b, block := range f.blocks {
-			shift := r * step * f.centre[b]
+			shift := rate * f.centre[b]
 			turn := complex64(cmplx.Rect(1, 2*math.Pi*f.tone*shift))
 			late := int(math.Round(shift/f.step)) + bins
 			for i := range sum {
@@ -93,7 +94,7 @@ func (f *fold) evidence() []float64 {
 		}
 		mean := max(float64(f.used), rank.Upper(slices.Clone(pow))/math.Ln2)
 		for i, p := range pow {
-			most[i] = max(most[i], p/mean-math.Log(float64(bins)*(2*half+1)))
+			most[i] = max(most[i], p/mean-cells)
 		}
 	}
 	for _, pow := range f.power {
@@ -123,7 +124,7 @@ func TestEvidenceIsThatOfSearch(t *testing.T) {
 		{ticks{snrDB: 6, amplitude: func(k int) float64 { return 1 - 2*float64(k%2) }}, true}, // power alone tells
 	} {
 		c.seconds, c.lag, c.toneHz, c.long = 60, 0.2, 1000, 5e-3
-		f := foldSpan(c.audio(rand.New(rand.NewPCG(1, 7))), steadyBase{}, tickShape, 0, 60)
+		f := foldSpan(c.audio(rand.New(rand.NewPCG(1, 7))), steadyBase{}, tickShape, anyRate(steadyBase{}), 0, 60)
 		most := slices.Max(f.evidence())
 		found := f.search()
 		switch {
@@ -156,7 +157,7 @@ func BenchmarkROC(b *testing.B) {
 			if noise {
 				c.snrDB, c.amplitude = 0, silent
 			}
-			f := foldSpan(c.audio(r), steadyBase{}, tickShape, 0, seconds)
+			f := foldSpan(c.audio(r), steadyBase{}, tickShape, anyRate(steadyBase{}), 0, seconds)
 			most := math.Inf(-1)
 			for k, e := range f.evidence() {
 				if noise || math.Abs(float64(k)*f.step-c.lag) < 3e-3 {

@@ -177,7 +177,7 @@ func (b *Band) Form(p Place, tones []float64) Form {
 	var own, beside, again, varOwn, varBeside, varAgain float64
 	for j := range b.bins {
 		hz := float64(b.low+j) * rate / n
-		tone := math.Abs(hz-p.ToneHz) <= mainLobeHz
+		tone := math.Abs(hz-p.ToneHz) <= ownHz
 		var ownHalves [2][]float64
 		var ownShifts [2][2][]float64
 		if tone {
@@ -240,11 +240,15 @@ const (
 	// aboutFrom and aboutTo bound, before and after a cell, s, the audio that it is
 	// compared with; what is as loud there, on either side, is no short sound.
 	aboutFrom, aboutTo = 24e-3, 90e-3
-	mainLobeHz         = 375    // of a tick of 5 ms in a Hann window of 8 ms: 200 + 250 Hz, less its skirts
-	longestPath        = 9e-3   // s after the earliest (Rec. ITU-R F.1487 has up to 7 ms)
-	sameEvent          = 150e-3 // s about a tick in which what sounds goes with it
-	sameService        = 70e-3  // s about a tick in which another station's may come at its tone
-	worthHalf          = 0.5
+	mainLobeHz         = 375 // of a tick of 5 ms in a Hann window of 8 ms: 200 + 250 Hz, less its skirts
+	// A tick of 5 ms leaves less than a twentieth of its power in a cell farther than
+	// ownHz, of 10 ms a hundredth, wherever in the window it lies (computed): what is
+	// louder there is not the tone's.
+	ownHz       = 190
+	longestPath = 9e-3   // s after the earliest (Rec. ITU-R F.1487 has up to 7 ms)
+	sameEvent   = 150e-3 // s about a tick in which what sounds goes with it
+	sameService = 70e-3  // s about a tick in which another station's may come at its tone
+	worthHalf   = 0.5
 	// Two stretches and the next two go to a half each, and again one stretch later,
 	// so that what comes in ten seconds of a minute on end is in one half alone. Let
 	// a tick be a times as strong in the one as in the other. C is then 4a/(1+a)² of

@@ -370,13 +370,17 @@ func (f *Finder) tune(t *track, from int64) (*track, bool) {
 
 const (
 	// clearLead is how clearly, in log evidence, the phase must be lost before a pitch
-	// is looked for. It only spares the search: that no pitch is taken which noise
-	// suggests is tuneLead's part. Its size is not derived.
+	// is looked for. It decides nothing but how often the search is made in vain: for
+	// exp(−2), one in seven, of ticks that keep their phase at most (Markov's
+	// inequality for a likelihood ratio). What pitch is taken is tuneLead's part.
 	clearLead = 2
-	// tuneLead, and tuneShare of itself, is by how much Λ of another pitch must exceed
-	// that of the station's own: the tick of a fading AM signal too loses its phase,
-	// and the template is known to some per cent only. Neither is derived.
-	tuneLead    = 6
+	// tuneLead is by how much Λ of another pitch must exceed that of the station's own:
+	// by Markov's inequality exp(−6) of ticks at their own pitch do so at a given other,
+	// so 12·exp(−6), 3 in 100, at any of twelve. A fading AM tick too loses its phase.
+	tuneLead = 6
+	// tuneShare of itself comes on top: a burst of 5 ms loses it, 1−sinc²(f·5 ms), when
+	// 11 Hz off, so that a template that is a hundredth wrong looks no more mistuned
+	// than that. The size of that error, the chain's, is not derived.
 	tuneShare   = 0.01
 	tuneSeconds = 60
 	tuneRange   = 75.0 // Hz

@@ -37,7 +37,8 @@ const (
 	// Long enough that a busy machine does not make a card overflow, short
 	// enough that the screen follows the hand.
 	inputLatency = 200 * time.Millisecond
-	listWithin   = 5 * time.Second
+	// listWithin is more than a busy machine with many devices takes to look at all.
+	listWithin = 20 * time.Second
 	// No card runs at oddRate: an input that takes it converts.
 	oddRate = 47999
 )

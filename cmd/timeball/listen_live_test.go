@@ -139,7 +139,8 @@ func TestSoundcardListen(t *testing.T) {
 	server.PlayFile(card, file)
 	recording := filepath.Join(folder, "whole.wav")
 	cmd := selfProgram(server, listen("--json", "--for=58s", "--record="+recording)...)
-	cmd.Stderr = os.Stderr
+	var errs bytes.Buffer
+	cmd.Stderr = &errs
 	out, err := cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -153,7 +154,14 @@ func TestSoundcardListen(t *testing.T) {
 	victim := child(t, server, listen("--record="+cut)...)
 	time.AfterFunc(30*time.Second, func() { victim.Process.Kill() })
 	shots := make(chan map[string]string, 1)
-	go func() { shots <- screenshots(t, server, listen("--for=27s", "--tolerance=20ms")) }()
+	go func() {
+		defer close(shots)
+		shots <- screenshots(t, server, listen("--for=27s", "--tolerance=20ms"))
+	}()
+	t.Cleanup(func() {
+		for range shots { // a test that has failed must not end before they do
+		}
+	})
 
 	// And one that checks the wiring.
 	wiring := selfProgram(server, "levels", "--input=card", "--once", "--receiver-channel=2", "--marker-channel=1")
@@ -183,7 +191,7 @@ func TestSoundcardListen(t *testing.T) {
 		}
 	}
 	if err := cmd.Wait(); err != nil {
-		t.Fatalf("listen: %v; last line %s", err, last)
+		t.Fatalf("listen: %v; %slast line %s", err, errs.String(), last)
 	}
 	fix := decodeFix(t, last)
 

@@ -83,9 +83,11 @@ func (f measureFlags) settingsFor(info capture.Info, given map[string]bool, file
 // with returns the flags with those that a recording holds.
 func (f measureFlags) with(recorded string, given map[string]bool) (flags measureFlags, used []string, err error) {
 	var args []string
+	holds := map[string]bool{}
 	for _, a := range strings.Fields(recorded) {
 		if name, _, _ := strings.Cut(a, "="); !given[name] {
 			args = append(args, "--"+a)
+			holds[name] = true
 		}
 	}
 	type set struct {
@@ -104,7 +106,7 @@ func (f measureFlags) with(recorded string, given map[string]bool) (flags measur
 		panic(err)
 	}
 	for k, flag := range parser.Model.Flags {
-		if flag.Set {
+		if holds[flag.Name] { // the others have their defaults
 			into.Model.Flags[k].Target.Set(flag.Target)
 		}
 	}

@@ -176,6 +176,9 @@ func TestReplayTakesWhatTheRecordingHolds(t *testing.T) {
 	if !slices.Contains(got.Recording.Settings, "station=wwv") || !slices.Contains(got.Recording.Settings, "receiver-channel=1") {
 		t.Errorf("it says that it took %q from the recording", got.Recording.Settings)
 	}
+	if status, out, _ := runWith(t, "replay", kept, "--station=chu"); status != exitNoFix {
+		t.Errorf("another station than the recording's, given, is not looked for: %d, %s", status, out)
+	}
 	over := measure(kept, "--path-delay", "24.1ms±0.2ms")
 	if d := *over.Offset - *got.Offset; math.Abs(d-1e-3) > 1e-6 {
 		t.Errorf("with a path shorter by 1 ms the offset is %v later", d)

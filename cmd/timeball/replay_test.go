@@ -176,7 +176,7 @@ func TestReplayTakesWhatTheRecordingHolds(t *testing.T) {
 	if !slices.Contains(got.Recording.Settings, "station=wwv") || !slices.Contains(got.Recording.Settings, "receiver-channel=1") {
 		t.Errorf("it says that it took %q from the recording", got.Recording.Settings)
 	}
-	if status, out, _ := runWith(t, "replay", kept, "--station=chu"); status != exitNoFix {
+	if status, out, _ := runWith(t, "replay", kept, "--station=wwvh"); status != exitNoFix {
 		t.Errorf("another station than the recording's, given, is not looked for: %d, %s", status, out)
 	}
 	over := measure(kept, "--path-delay", "24.1ms±0.2ms")

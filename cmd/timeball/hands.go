@@ -96,7 +96,8 @@ func (c *listenCmd) askHands() string {
 // errWiredHands: what the hands should show is told by a broadcast.
 var errWiredHands = usageError{errors.New("--hands needs a broadcast that tells the time, and --wired has none: leave one of them out")}
 
-// openKeys lets the hands and the turns be told, where somebody sits who can be asked.
+// openKeys lets the hands and the turns be told, and the screen be read from afar,
+// where somebody sits who can be asked.
 func (c *listenCmd) openKeys(p *program) *view.Keyboard {
 	_, drawn := view.Terminal(p.stdout)
 	drawn = drawn && !c.JSON
@@ -120,6 +121,10 @@ func (c *listenCmd) heed(k view.Typing, m measurement, show view.Display) {
 		return
 	}
 	show.Typed("")
+	if k.Text == view.Distance {
+		show.Afar()
+		return
+	}
 	if said, ok := told(&c.turns, k.Text); ok {
 		show.Say(said)
 		return

@@ -17,6 +17,7 @@ func (d saying) Second(align.Second) {}
 func (d saying) Say(message string)  { d.said <- message }
 func (d saying) Typed(string)        {}
 func (d saying) Aim(float64)         {}
+func (d saying) Afar()               {}
 func (d saying) End()                {}
 
 // standing is a measurement that has a fix.

@@ -49,6 +49,8 @@ To learn which second the hands should show, type what they will show and press 
 
 --beep sounds on the system's standard output: high tones (700 Hz) mean advance, low ones (350 Hz) retard, one a second far away and six next to the tolerance. Both pitches by turns without a pause mean stop: take the hands off. Nothing sounds while there is no direction. Wear headphones, or use another card than the input's: a tone that comes back through the input is noise to the measurement. The same can be switched on on the page. --speak says the figures with espeak-ng, espeak, spd-say or say, if there is one.
 
+On a terminal that is drawn on, d shows only offset, what to do, interval and reception, as large as the screen allows, to be read from the clock; d again shows all.
+
 For turns, turn once, stop, and tell which way: c clockwise, a anticlockwise, p for a press of a button, with a number before it for several; or the buttons on the page; or --turn clockwise beforehand, then no key is needed for the first two. After two adjustments the program tells how many are to go.
 
 ` + text.MachineryCaution + ` ` + text.AntennaCaution + `

@@ -97,6 +97,19 @@ func TurnOn(s *align.Second, tolerance float64) bool {
 	return within >= 0 && !Sure(s, tolerance) && !reached && s.Prospect.Limit < tolerance
 }
 
+// ToGo is by how much the clock is to be brought nearer to zero, in a unit; more when
+// the interval, too, must come within the tolerance.
+func ToGo(s *align.Second, tolerance float64, u Unit) string { return short(u, outside(s, tolerance)) }
+
+// outside is what ToGo says, s.
+func outside(s *align.Second, tolerance float64) float64 {
+	x := math.Abs(*s.Offset)
+	if TurnOn(s, tolerance) {
+		return x + s.Prospect.Limit - tolerance
+	}
+	return x - tolerance
+}
+
 // Target says what the offset is against the tolerance, and what would make it
 // certain, in the unit of the offset or of the tolerance, whichever is larger.
 func Target(s *align.Second, tolerance float64, u Unit) string {
@@ -107,13 +120,13 @@ func Target(s *align.Second, tolerance float64, u Unit) string {
 	tol, x := in(tolerance), math.Abs(*s.Offset)
 	switch more, reached := s.Prospect.Wait(tolerance - x); {
 	case x > tolerance:
-		return fmt.Sprintf("%s to go to ±%s", in(x-tolerance), tol)
+		return fmt.Sprintf("%s to go to ±%s", in(outside(s, tolerance)), tol)
 	case Sure(s, tolerance):
 		return "within ±" + tol + ", certain to 95 %"
 	case s.Prospect.Limit >= tolerance:
 		return fmt.Sprintf("cannot be proven to ±%s: the limit is ±%s, from the %s; %s", tol, in(s.Prospect.Limit), s.Prospect.From, narrower(s.Prospect.From))
 	case !reached:
-		return fmt.Sprintf("within ±%s, not for certain: turn on, %s to go", tol, in(x+s.Prospect.Limit-tolerance))
+		return fmt.Sprintf("within ±%s, not for certain: turn on, %s to go", tol, in(outside(s, tolerance)))
 	default:
 		return fmt.Sprintf("within ±%s, certain in about %s", tol, soon(more))
 	}

@@ -147,6 +147,12 @@ func BoundedIn(u Unit, offset float64, ci95 [2]float64) string {
 	return v + " " + sides + " " + u.Name
 }
 
+// Sides is the 95 % interval of an offset alone, in a unit: "±0.16 ms".
+func Sides(u Unit, offset float64, ci95 [2]float64) string {
+	_, sides := bounded(offset/u.Size, (offset-ci95[0])/u.Size, (ci95[1]-offset)/u.Size)
+	return strings.ReplaceAll(sides, " ", "") + " " + u.Name
+}
+
 // nothing reports whether a rounded number is zero.
 func nothing(v string) bool { return strings.Trim(v, "-0.") == "" }
 

@@ -15,6 +15,7 @@ type Display interface {
 	Say(message string)
 	Typed(text string)     // what the person is typing
 	Aim(tolerance float64) // in s, from now on
+	Afar()                 // shows only what is to be read from afar, or all again
 	End()                  // may be called twice
 }
 
@@ -51,6 +52,7 @@ func (d jsonDisplay) Second(s align.Second) { d.out.Encode(s) }
 func (d jsonDisplay) Say(message string)    { fmt.Fprintln(d.messages, message) }
 func (d jsonDisplay) Typed(string)          {}
 func (d jsonDisplay) Aim(float64)           {}
+func (d jsonDisplay) Afar()                 {}
 func (d jsonDisplay) End()                  {}
 
 // lineDisplay prints a line a second.
@@ -67,6 +69,7 @@ func (d *lineDisplay) Second(s align.Second) {
 func (d *lineDisplay) Say(message string)    { fmt.Fprintln(d.messages, message) }
 func (d *lineDisplay) Typed(string)          {}
 func (d *lineDisplay) Aim(tolerance float64) { d.tolerance = tolerance }
+func (d *lineDisplay) Afar()                 {}
 func (d *lineDisplay) End()                  {}
 
 // listenScreen fills a terminal.
@@ -82,6 +85,8 @@ func (l *listenScreen) Second(s align.Second) {
 func (l *listenScreen) Aim(tolerance float64) { l.update(func() { l.view.tolerance = tolerance }) }
 
 func (l *listenScreen) Typed(text string) { l.update(func() { l.view.typed = text }) }
+
+func (l *listenScreen) Afar() { l.update(func() { l.view.distant = !l.view.distant }) }
 
 // mostMessages are kept on the screen.
 const mostMessages = 3

@@ -55,7 +55,10 @@ const (
 )
 
 // Letters enter what was typed before them, and themselves.
-const Letters = "cap"
+const Letters = "cap" + Distance
+
+// Distance is the key for Display.Afar.
+const Distance = "d"
 
 // mostTyped is the length of the longest time of day.
 const mostTyped = len("18:20:41")

@@ -15,8 +15,8 @@ func TestKeyboard(t *testing.T) {
 	}{
 		{[]string{"4", "2", "\x7f", "\x1b[A", "1", "\r", "\r"}, false,
 			[]Typing{{"4", false}, {"42", false}, {"4", false}, {"4", false}, {"41", false}, {"41", true}, {"", true}}},
-		{[]string{"c", "2", ".", "5", "a", "x"}, false,
-			[]Typing{{"c", true}, {"2", false}, {"2.", false}, {"2.5", false}, {"2.5a", true}, {"", false}}},
+		{[]string{"d", "\x1b[D", "c", "2", ".", "5", "a", "x"}, false,
+			[]Typing{{"d", true}, {"", false}, {"c", true}, {"2", false}, {"2.", false}, {"2.5", false}, {"2.5a", true}, {"", false}}},
 		{[]string{" "}, true, []Typing{{"", true}}},
 	} {
 		r, w := io.Pipe()

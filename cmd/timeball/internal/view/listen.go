@@ -21,6 +21,7 @@ type view struct {
 	ask       string // how to tell what the hands show; empty: it cannot be told
 	askTurns  string // how to tell what was turned; the same
 	typed     string // of that, so far
+	distant   bool   // only what is to be read from afar
 }
 
 // block is some lines that belong together. Where the screen is too low, those
@@ -32,6 +33,9 @@ type block struct {
 
 // lines lays the view out for a screen of some size.
 func (v view) lines(width, height int) []row {
+	if v.distant && v.now != nil {
+		return v.afar(width, height)
+	}
 	blocks := v.blocks(width, height)
 	for i := range blocks {
 		blocks[i].lines = folded(blocks[i].lines, width)
@@ -105,16 +109,21 @@ func (v view) blocks(width, height int) []block {
 	dot := 2 * max(1, min((height-smallLines)/(5*texts), 3))
 	dot = dotWidth(number, width, dot)
 	large := func(text string) []row { return paint(bigText(text, dotWidth(text, width, dot)), m) }
-	blocks := []block{{5, []row{{v.title(), plain}}}, {1, empty}, {12, large(number)}}
+	blocks := []block{{5, []row{{v.title(width), plain}}}, {1, empty}, {12, large(number)}}
+	if axis := v.axis(width); axis != "" {
+		blocks = append(blocks, block{1, empty}, block{4, []row{{axis, m}}}, block{1, empty})
+	} else {
+		blocks = append(blocks, block{3, empty})
+	}
 	switch {
 	case height < roomForMore && sense != "":
-		blocks = append(blocks, block{3, empty}, block{10, []row{{strings.ToUpper(sense + ": " + word), m}}})
+		blocks = append(blocks, block{10, []row{{strings.ToUpper(sense + ": " + word), m}}})
 	case height < roomForMore:
-		blocks = append(blocks, block{3, empty}, block{10, []row{{strings.ToUpper(word), m}}})
+		blocks = append(blocks, block{10, []row{{strings.ToUpper(word), m}}})
 	case sense != "":
-		blocks = append(blocks, block{3, empty}, block{7, large(sense)}, block{3, empty}, block{10, large(word)})
+		blocks = append(blocks, block{7, large(sense)}, block{3, empty}, block{10, large(word)})
 	default:
-		blocks = append(blocks, block{3, empty}, block{10, large(word)})
+		blocks = append(blocks, block{10, large(word)})
 	}
 	blocks = append(blocks, []block{
 		{2, empty},
@@ -142,14 +151,21 @@ func paint(rows []string, m mood) []row {
 	return all
 }
 
-func (v view) title() string {
+func (v view) title(width int) string {
 	s := v.now
 	title := fmt.Sprintf("timeball  %s", text.Minutes(s.T))
 	if v.recording != "" {
 		title += "  recording " + v.recording
 	}
-	return title + "  Ctrl-C ends with the fix"
+	title += "  Ctrl-C ends with the fix"
+	if far := title + "  d: large, for reading from afar"; v.keyed() && utf8.RuneCountInString(far) <= width {
+		return far
+	}
+	return title
 }
+
+// keyed reports whether keys come singly.
+func (v view) keyed() bool { return v.askTurns != "" }
 
 // figure is what is written large: the offset, its sense in a word, and what to
 // do about it.

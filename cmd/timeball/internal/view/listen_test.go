@@ -2,7 +2,9 @@ package view
 
 import (
 	"fmt"
+	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -45,7 +47,9 @@ func TestListenView(t *testing.T) {
 	untried := testkit.Second(0.0123456, 0.12e-3)
 	untried.Turning = &align.Turning{Unit: align.InTurns, Known: align.Untried, Going: align.AtRest}
 
-	for _, size := range [][2]int{{38, 10}, {80, 24}, {150, 40}} {
+	coasting := testkit.Second(-0.4123456, 0.2e-3)
+	coasting.Radio = fading.Radio
+	for _, size := range [][2]int{{38, 10}, {40, 20}, {80, 24}, {150, 40}} {
 		for _, c := range []struct {
 			name string
 			v    view
@@ -66,6 +70,13 @@ func TestListenView(t *testing.T) {
 			{"slow-down", view{now: &slow, tolerance: 1e-3}},
 			{"untried", view{now: &untried, tolerance: 1e-3, askTurns: "turned it once? press c: clockwise, a: anticlockwise, p: a button (2c: two)", ask: "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0"}},
 			{"waiting", view{}},
+			{"far-behind", view{now: new(testkit.Second(-0.4123456, 0.2e-3)), tolerance: 1e-3, distant: true}},
+			{"far-coasting", view{now: &coasting, tolerance: 1e-3, distant: true, messages: []string{"the input has stopped; waiting for it to come back"}}},
+			{"far-lopsided", view{now: &lopsided, tolerance: 1e-3, distant: true}},
+			{"far-turn-on", view{now: &turnOn, tolerance: 1e-3, distant: true}},
+			{"far-reached", view{now: &near, tolerance: 10e-6, distant: true}},
+			{"far-no-path", view{now: &noPath, tolerance: 1e-3, distant: true}},
+			{"far-wire", view{now: &wire, tolerance: 1e-6, distant: true, askTurns: "c", typed: "2"}},
 		} {
 			name := fmt.Sprintf("%s-%dx%d", c.name, size[0], size[1])
 			t.Run(name, func(t *testing.T) {
@@ -90,17 +101,62 @@ func TestListenView(t *testing.T) {
 func TestViewFitsAnyScreen(t *testing.T) {
 	s := testkit.Second(-0.4123456, 0.2e-3)
 	v := view{now: &s, tolerance: 1e-3, messages: []string{"one", "two", "three"}}
-	for w := 1; w < 130; w += 3 {
-		for h := 1; h < 50; h++ {
-			rows := v.lines(w, h)
-			if len(rows) > h {
-				t.Fatalf("%dx%d: %d lines", w, h, len(rows))
-			}
-			for _, r := range rows {
-				if utf8.RuneCountInString(r.text) > w {
-					t.Fatalf("%dx%d: %q", w, h, r.text)
+	for _, v.distant = range []bool{false, true} {
+		for w := 1; w < 130; w += 3 {
+			for h := 1; h < 50; h++ {
+				rows := v.lines(w, h)
+				if len(rows) > h {
+					t.Fatalf("%dx%d: %d lines", w, h, len(rows))
+				}
+				for _, r := range rows {
+					if utf8.RuneCountInString(r.text) > w {
+						t.Fatalf("%dx%d: %q", w, h, r.text)
+					}
 				}
 			}
+		}
+	}
+}
+
+// From afar everything is at least a third as high as the number where the screen is of
+// the size of common ones.
+func TestAfarIsLarge(t *testing.T) {
+	for _, size := range [][2]int{{200, 60}, {150, 40}, {90, 28}, {80, 24}} {
+		for _, x := range []float64{-0.4123456, 12.3456e-3, 0.3e-3} {
+			s := testkit.Second(x, 0.2e-3)
+			v := view{now: &s, tolerance: 1e-3, distant: true}
+			var heights []int // of what stands between empty lines
+			tall := 0
+			for _, r := range append(v.lines(size[0], size[1]), row{}) {
+				if strings.ContainsAny(r.text, "█") {
+					tall++
+				} else if tall > 0 {
+					heights, tall = append(heights, tall), 0
+				}
+			}
+			if len(heights) != 4 || 3*slices.Min(heights) < heights[0] {
+				t.Errorf("%v at %v s: %v lines high", size, x, heights)
+			}
+		}
+	}
+}
+
+// The axis shows the marker, later to the right, and the zone in which stop comes: the
+// tolerance less the interval's sides.
+func TestAxis(t *testing.T) {
+	s := testkit.Second(1.5e-3, 0.5e-3)
+	s.CI95[1] += 0.25e-3 // 1 to 2.25 ms: stop from 0.25 ms early to 0.5 ms late
+	for width, want := range map[int]string{
+		72: "2 ms early ····▼···[·····▬▬│▬▬▬▬···]········ 2 ms late  ▼ marker ▬ stop",
+		40: "",
+	} {
+		if got := (view{now: &s, tolerance: 1e-3}).axis(width); got != want {
+			t.Errorf("%d wide: %q, want %q", width, got, want)
+		}
+	}
+	for x, want := range map[float64]float64{0: 1e-8, 1e-3: 1e-3, 1.01e-3: 2e-3, 4e-3: 5e-3, 6e-3: 10e-3, 0.7: 0.5} {
+		if got := span(x); math.Abs(got-want) > 1e-9*want {
+			t.Errorf("span of %v: %v, want %v", x, got, want)
 		}
 	}
 }
@@ -138,7 +194,7 @@ func TestBigOffset(t *testing.T) {
 			t.Errorf("%v after %s: %s, want %s", c.x, c.last, got, c.want)
 		}
 	}
-	for _, text := range []string{"+-0123456789. ms", "us µs ns", "no marker", "no tick", "no path", "wait", "no pulse", "ahead", "behind", "hold", "old 95 s", "verifying", "old 27 min", "old 3 h", "retard", "advance", "stop"} {
+	for _, text := range []string{"+-0123456789. ms", "us µs ns", "no marker", "no tick", "no path", "wait", "no pulse", "ahead", "behind", "hold", "old 95 s", "verifying", "old 27 min", "old 3 h", "retard", "advance", "stop", "±0.16 ms", "−0.10/+0.22 ms", "not heard", "heard 12 dB", "gone 95 s", "by wire"} {
 		for _, r := range text {
 			if _, ok := glyphs[r]; !ok {
 				t.Errorf("%q has no large form", r)
@@ -169,5 +225,10 @@ func TestScreenAims(t *testing.T) {
 	screen := &listenScreen{screen: &screen{left: left}, view: &view{tolerance: 1e-3}}
 	if screen.Aim(5e-3); screen.view.tolerance != 5e-3 {
 		t.Errorf("the screen's is %v", screen.view.tolerance)
+	}
+	for _, want := range []bool{true, false} {
+		if screen.Afar(); screen.view.distant != want {
+			t.Errorf("only what is read from afar: %v", screen.view.distant)
+		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"timeball/capture"
 	"timeball/detect/levels"
 	"timeball/detect/marker"
+	"timeball/detect/tick/find"
 	"timeball/detect/tick/timing"
 	"timeball/detect/timecode"
 )
@@ -121,6 +122,30 @@ func (l *Live) state() Second {
 
 // Now is the fix so far, by the latest radio fit.
 func (l *Live) Now() Fix { return l.attempt.report(l.arrivals, decoder.Reading) }
+
+// Ticks is what is heard of stations, for a list of wiring and levels.
+func (l *Live) Ticks() levels.Ticks {
+	a := l.attempt
+	t := levels.Ticks{Stations: []levels.StationTicks{}}
+	if a.marker < 0 {
+		return t
+	}
+	t.Seconds = a.seconds()
+	for _, h := range a.radio.heard() {
+		s := levels.StationTicks{ID: h.Station.ID, AsNamed: a.radio.standing(h.Station) == find.AsNamed}
+		if w := l.watch[h]; w != nil && w.gone {
+			s.Gone = float64(int64(a.pulses.Seconds()) - 1 - w.since)
+		}
+		for _, arr := range l.arrivals {
+			if arr.Station == h.Station {
+				s.SNRdB = &arr.SNRdB
+			}
+		}
+		t.Stations = append(t.Stations, s)
+	}
+	t.Unknown = a.radio.ticks != nil && len(a.radio.ticks.Unsettled()) > 0
+	return t
+}
 
 // levels reads the meters.
 func (l *Live) levels() []ChannelLevel {

@@ -70,7 +70,7 @@ func (c *beginCmd) Run(p *program, file settingsFile) error {
 	if err != nil {
 		return err
 	}
-	if err := g.levels(input); err != nil {
+	if err := g.levels(slices.Concat(input, tune)); err != nil {
 		return err
 	}
 

@@ -25,6 +25,9 @@ type Report struct {
 	Correlation float64 `json:"correlation"`
 	// ClockPPM is the sample clock's rate error if the marker is right.
 	ClockPPM *float64 `json:"clock_ppm"`
+	// Ticks are those of stations, as a measurement beside this hears them; null where
+	// none is made.
+	Ticks *Ticks `json:"ticks"`
 
 	assessments []marker.Assessment
 	choice      marker.Choice

@@ -2,6 +2,7 @@ package levels
 
 import (
 	"math"
+	"slices"
 )
 
 // Verdict is what a check comes to.
@@ -49,6 +50,13 @@ const (
 	MarkerLeaks
 	ReceiverLeaks
 	ClockRate
+	// Of the stations' ticks.
+	TicksHeard
+	TicksGone // heard before
+	TickUnknown
+	NoTickYet
+	NoTick
+	TicksUnsought // for want of a marker
 )
 
 // Check is one item of the list that a person goes through.
@@ -80,8 +88,57 @@ const (
 	leastLength = 7 // s
 )
 
+// Ticks is what is heard of stations' ticks.
+type Ticks struct {
+	Seconds  float64        `json:"seconds"` // listened; 0: there is no marker to find them by
+	Unknown  bool           `json:"unknown"` // a tick is heard, not yet known as a station's
+	Stations []StationTicks `json:"stations"`
+}
+
+// StationTicks are those of one station that was heard.
+type StationTicks struct {
+	ID      string   `json:"id"`
+	SNRdB   *float64 `json:"snr_db"`             // mean, in 3 kHz; null: not known yet
+	Gone    float64  `json:"gone_s"`             // seconds since one was last heard; 0 while heard
+	AsNamed bool     `json:"as_named,omitempty"` // taken for the station's because it was named
+}
+
+// EnoughForTicks is how long, s, without a tick is worth a remark: a first fix of a
+// signal of 15 dB takes up to 20 s (from memory).
+const EnoughForTicks = 30
+
+// AwaitMore reports whether a tick may still turn up in EnoughForTicks.
+func (t *Ticks) AwaitMore() bool { return t != nil && t.finding().Finding == NoTickYet }
+
+// finding is what the ticks come to.
+func (t *Ticks) finding() Check {
+	heard := slices.ContainsFunc(t.Stations, func(s StationTicks) bool { return s.Gone == 0 })
+	switch {
+	case heard:
+		return Check{0, TicksHeard, Good}
+	case len(t.Stations) > 0:
+		return Check{0, TicksGone, Poor}
+	case t.Unknown:
+		return Check{0, TickUnknown, Poor}
+	case t.Seconds == 0:
+		return Check{0, TicksUnsought, Poor}
+	case t.Seconds < EnoughForTicks:
+		return Check{0, NoTickYet, Poor}
+	}
+	return Check{0, NoTick, Poor}
+}
+
 // Checks goes through the list.
 func (r *Report) Checks(roles Roles) []Check {
+	all := r.wiring(roles)
+	if r.Ticks != nil {
+		all = append(all, r.Ticks.finding())
+	}
+	return all
+}
+
+// wiring is the list without the ticks.
+func (r *Report) wiring(roles Roles) []Check {
 	var all []Check
 	for i, c := range r.Channels {
 		all = append(all, c.checks(i+1)...)

@@ -110,8 +110,40 @@ func check(r *levels.Report, c levels.Check) (name, finding, remedy string) {
 		return "receiver in marker", leak(r.ReceiverToMarker), "keep the leads apart, turn the receiver's level down"
 	case levels.ClockRate:
 		return "sample clock", fmt.Sprintf("%+.1f ppm against the marker", *r.ClockPPM), "set --sample-rate to the card's own; if it is, use another card, or look to the clock's rate"
+
+	case levels.TicksHeard, levels.TicksGone:
+		return "ticks", heard(r.Ticks.Stations), "the signal may only fade: if it stays away, look to antenna, tuning and volume"
+	case levels.TickUnknown:
+		return "ticks", "a tick is heard, not yet known as a station's", "wait: up to a minute or two, until its minute mark was heard"
+	case levels.NoTickYet:
+		return "ticks", fmt.Sprintf("no tick heard yet, in %.0f s", r.Ticks.Seconds), "wait"
+	case levels.NoTick:
+		return "ticks", fmt.Sprintf("no tick heard in %.0f s", r.Ticks.Seconds),
+			"look to tuning, mode (timeball stations), antenna and volume; timeball outlook tells what can be heard now; a weak station takes minutes"
+	case levels.TicksUnsought:
+		return "ticks", "not looked for", "the marker first: ticks are counted by its seconds"
 	}
 	panic(fmt.Sprintf("no words for finding %d", c.Finding))
+}
+
+// heard tells of the ticks of each station that was heard.
+func heard(all []levels.StationTicks) string {
+	var list []string
+	for _, s := range all {
+		say := "ticks of " + strings.ToUpper(s.ID) + " heard"
+		switch {
+		case s.Gone > 0:
+			list = append(list, fmt.Sprintf("%s before, not for %.0f s", say, s.Gone))
+			continue
+		case s.AsNamed:
+			say = "ticks heard, taken for " + strings.ToUpper(s.ID) + "'s, as named"
+		}
+		if s.SNRdB != nil {
+			say += ", " + decibels(*s.SNRdB)
+		}
+		list = append(list, say)
+	}
+	return strings.Join(list, "; ")
 }
 
 func shape(p levels.Pulse) string {

@@ -152,3 +152,30 @@ func scale(x []float32, by float32) {
 		x[i] = max(-1, min(1, by*v))
 	}
 }
+
+// The line about ticks follows from what is heard.
+func TestTicksInWords(t *testing.T) {
+	db := 12.4
+	wwv := levels.StationTicks{ID: "wwv", SNRdB: &db}
+	named, gone := wwv, wwv
+	named.AsNamed, gone.Gone = true, 14
+	for _, c := range []struct {
+		ticks   levels.Ticks
+		verdict levels.Verdict
+		finding string
+	}{
+		{levels.Ticks{Seconds: 40, Stations: []levels.StationTicks{wwv, {ID: "wwvh"}}}, levels.Good, "ticks of WWV heard, 12 dB; ticks of WWVH heard"},
+		{levels.Ticks{Seconds: 40, Stations: []levels.StationTicks{named}}, levels.Good, "ticks heard, taken for WWV's, as named, 12 dB"},
+		{levels.Ticks{Seconds: 40, Stations: []levels.StationTicks{gone}}, levels.Poor, "ticks of WWV heard before, not for 14 s"},
+		{levels.Ticks{Seconds: 12, Unknown: true}, levels.Poor, "a tick is heard, not yet known as a station's"},
+		{levels.Ticks{Seconds: 12}, levels.Poor, "no tick heard yet, in 12 s"},
+		{levels.Ticks{Seconds: 30}, levels.Poor, "no tick heard in 30 s"},
+		{levels.Ticks{}, levels.Poor, "not looked for"},
+	} {
+		r := &levels.Report{Channels: []levels.Channel{{}}, Ticks: &c.ticks}
+		got := find(t, Checks(r, r.Checks(levels.Roles{})), "ticks")
+		if got.Verdict != c.verdict || got.Finding != c.finding || (got.Remedy == "") != (c.verdict == levels.Good) {
+			t.Errorf("%+v: %+v", c.ticks, got)
+		}
+	}
+}

@@ -100,8 +100,8 @@ func TestHands(t *testing.T) {
 
 func TestEveryFindingHasWords(t *testing.T) {
 	ppm := 0.0
-	r := &levels.Report{Channels: []levels.Channel{{Pulse: &levels.Pulse{}, Carriers: []longwave.Carrier{{Hz: 60e3}}}}, MarkerToReceiver: &levels.Leak{}, ReceiverToMarker: &levels.Leak{}, ClockPPM: &ppm}
-	for f := levels.Silent; f <= levels.ClockRate; f++ {
+	r := &levels.Report{Channels: []levels.Channel{{Pulse: &levels.Pulse{}, Carriers: []longwave.Carrier{{Hz: 60e3}}}}, MarkerToReceiver: &levels.Leak{}, ReceiverToMarker: &levels.Leak{}, ClockPPM: &ppm, Ticks: &levels.Ticks{Stations: []levels.StationTicks{{ID: "wwv"}}}}
+	for f := levels.Silent; f <= levels.TicksUnsought; f++ {
 		c := Checks(r, []levels.Check{{Channel: 1, Finding: f, Verdict: levels.Bad}})[0]
 		if c.Name == "" || c.Finding == "" {
 			t.Errorf("finding %d: %+v", f, c)

@@ -127,8 +127,8 @@ func descend(f func([]float64) float64, x []float64, most, least float64) well {
 func (w *well) near(x []float64) { *w = well{x: slices.Clone(x)} }
 
 // descend goes on from w.x. What couples two directions is most of the work and changes
-// little on the way: it is found where nothing is known of it, and if it must be exact,
-// once more at the minimum.
+// little on the way: it is found where nothing is known of it, now and then, and if it
+// must be exact, once more at the minimum.
 func (w *well) descend(f func([]float64) float64, most, least float64, exact bool) {
 	x, n := w.x, len(w.x)
 	step := make([]float64, n)
@@ -151,7 +151,7 @@ func (w *well) descend(f func([]float64) float64, most, least float64, exact boo
 	var e mat.EigenSym
 	var v mat.Dense
 	move := make([]float64, n)
-	for range 12 {
+	for turn := range mostSteps {
 		for i := range n {
 			// A step over which f changes by less than one or so.
 			for range 8 {
@@ -211,9 +211,14 @@ func (w *well) descend(f func([]float64) float64, most, least float64, exact boo
 		if !better && known {
 			break
 		}
-		couple = !better
+		couple = !better || turn%renewed == renewed-1
 	}
 }
+
+// A descent ends after mostSteps at the latest. On the way what couples two directions
+// is found anew every so often: a step that goes by an old value is not the best, but
+// costs a fifth.
+const mostSteps, renewed = 40, 4
 
 func finite(a *mat.SymDense) bool {
 	n := a.SymmetricDim()

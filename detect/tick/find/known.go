@@ -96,7 +96,8 @@ func (f *Finder) recognise(t *track) {
 	if !alone && t.order.Rival > -rivalOdds {
 		named = false // it may be the other
 	}
-	if alone && (t.order.Known < contrary*float64(t.order.Heard) || t.order.Kept < -rivalOdds) {
+	// It is looked at again and again: of its own recordings one in ten thousand may fail.
+	if alone && (t.order.Known < contrary*float64(t.order.Heard) || t.order.Kept < -known) {
 		named = false // no minute of the station's is like that
 	}
 	if alone && t.order.Rival > known {

@@ -10,11 +10,12 @@ import (
 )
 
 // hints says during an attempt, once each, what would make it better: what to
-// receive next, and when a station's chirps come. What its chirps told is said when
+// receive next, what is heard instead of a station, and when its chirps come. What its chirps told is said when
 // they have been heard.
 type hints struct {
 	stations []*station.Station
 	advise   func(align.Fix) *align.Advice // nil: there is nothing to advise by
+	others   *others                       // nil: there are none
 	found    float64                       // s of the attempt at which there was a fix; 0: not yet
 	advised  bool
 	called   map[string]time.Time // by station: the chirps announced last

@@ -183,7 +183,7 @@ func (c *listenCmd) session(p *program, settings align.Settings) (*outcome, erro
 	}
 	tips := &hints{}
 	if !c.Wired {
-		tips.stations = settings.Stations
+		tips.stations, tips.others = settings.Stations, newOthers(info, settings, c.all())
 		if c.At != nil && c.Carrier != 0 {
 			tips.advise = func(f align.Fix) *align.Advice { return c.advice(f, settings) }
 		}
@@ -284,10 +284,12 @@ func (c *listenCmd) follow(ctx context.Context, src closer, m measurement, rec *
 		if message := rec.take(&b); message != "" {
 			show.Say(message)
 		}
-		if s, ok := m.Process(&b); ok {
+		s, ok := m.Process(&b)
+		if ok {
 			show.Second(text.Second(s))
 			tips.second(&s, m, show)
 		}
+		tips.others.take(&b, s, ok, show)
 		select {
 		case k := <-keys.Lines:
 			c.heed(k, m, show)

@@ -209,6 +209,17 @@ func (f *measureFlags) chooseStations() ([]*station.Station, error) {
 	return slices.Compact(chosen), nil
 }
 
+// all returns the stations that auto stands for.
+func (f *measureFlags) all() []*station.Station {
+	auto := *f
+	auto.Station = []string{"auto"}
+	all, err := auto.chooseStations()
+	if err != nil {
+		return nil // none of them sends on the carrier
+	}
+	return all
+}
+
 // sendsOnCarrier reports whether a station has the carrier that --carrier names.
 func (f *measureFlags) sendsOnCarrier(s *station.Station) bool {
 	return f.Carrier == 0 || slices.ContainsFunc(s.Carriers, func(c station.Carrier) bool {

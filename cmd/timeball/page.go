@@ -67,8 +67,7 @@ type pageWork struct {
 	next      int64          // position after the newest frame
 	betweenAt int64          // position midway to the next pulse; 0: past it
 	pictureAt int64          // position from which the next picture is due
-	beside    measurement    // what was measured before a station was chosen, while that is not heard
-	besideAt  int64          // position at which that began
+	beside    *beside        // what was measured before a station was chosen, while that is not heard
 	heard     []string       // by it
 	ended     *align.Picture // once the fix is ended
 }
@@ -141,7 +140,7 @@ func (w *pageWork) take(b *capture.Block) (align.Second, bool) {
 func (w *pageWork) setAside() {
 	if live, ok := w.measurement.(*align.Live); ok && w.beside == nil {
 		live.Aside()
-		w.beside, w.besideAt = live, w.from
+		w.beside = &beside{live, w.from}
 	}
 }
 
@@ -154,19 +153,9 @@ func (w *pageWork) hear(b *capture.Block, found bool) {
 		w.hearNothing()
 		return
 	}
-	own := *b
-	own.Position -= w.besideAt
-	s, ok := w.beside.Process(&own)
-	if !ok {
-		return
+	if heard, ok := w.beside.hear(b); ok {
+		w.offer(heard)
 	}
-	heard := []string{}
-	for _, st := range s.Stations {
-		if st.State == align.HeardNow {
-			heard = append(heard, st.ID)
-		}
-	}
-	w.offer(heard)
 }
 
 // hearNothing ends what goes on beside.
@@ -301,19 +290,9 @@ func (w *pageWork) do(a page.Action) {
 // restart measures afresh from the next frame on, by the station chosen.
 func (w *pageWork) restart() {
 	w.from, w.betweenAt, w.pictureAt, w.ended = w.next, 0, 0, nil
-	info, s := w.info, w.settings
-	late := frameTime(w.from, info.Rate)
-	if !info.Start.IsZero() {
-		info.Start = info.Start.Add(late)
-	}
-	if !s.Start.IsZero() {
-		s.Start = s.Start.Add(late)
-	}
-	if h := s.Hands; h != nil {
-		s.Hands = &align.HandsReading{Shown: h.Shown, At: h.At - late.Seconds()} // NaN stays
-	}
+	info, s := later(w.info, w.settings, w.from)
 	w.page.Change(func(v *page.Session) {
-		v.Measuring, v.Began = true, late.Seconds()
+		v.Measuring, v.Began = true, frameTime(w.from, info.Rate).Seconds()
 		if v.Station != "" {
 			s.Stations = only(s.Stations, v.Station)
 		}

@@ -153,14 +153,14 @@ func TestPageOffersWhatIsHeard(t *testing.T) {
 	heard := testkit.Second(1e-3, 1e-4) // WWV; of WWVH it is heard no more
 	deaf := heard
 	deaf.Offset, deaf.CI95, deaf.U, deaf.Verdict, deaf.Reason, deaf.Stations = nil, nil, nil, align.NoTick, "none", nil
-	w.beside, w.measurement = says{Second: heard}, says{Second: deaf}
+	w.beside.measurement, w.measurement = says{Second: heard}, says{Second: deaf}
 	b.Position += int64(b.Len())
 	w.take(&b)
 	if !slices.Equal(w.heard, []string{"wwv"}) {
 		t.Errorf("offered %v", w.heard)
 	}
 	w.do(page.Action{Do: page.DoStation, Text: "wwv"})
-	if _, same := w.beside.(says); !same {
+	if _, same := w.beside.measurement.(says); !same {
 		t.Error("what was heard first is no longer listened to")
 	}
 	w.measurement = says{Second: heard}

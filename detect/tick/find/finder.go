@@ -34,6 +34,9 @@ type Finder struct {
 	first    int64 // first second seen
 	next     int64 // first second not yet seen
 	search   int64 // second at which acquisition is tried next
+	// barred are stations whose tick was another's of the same tone, and the second until
+	// which they are not considered again.
+	barred map[*station.Station]int64
 }
 
 // track follows one station's tick.
@@ -52,6 +55,7 @@ type track struct {
 	// confirmed: by what it was heard to say.
 	confirmed bool
 	look      int64 // second at which that is weighed next
+	gone      bool  // it is another's, of another shape
 }
 
 // NewFinder returns a finder of the marks of stations in stream, which must
@@ -59,7 +63,7 @@ type track struct {
 // carrier has a tone only by the receiver's beat oscillator, at any pitch; it is
 // looked for when no other kind of station is.
 func NewFinder(stream *audio.Stream, tb Timebase, r Request) *Finder {
-	f := &Finder{stream: stream, tb: tb, request: r, named: r.Stations, stations: r.Stations}
+	f := &Finder{stream: stream, tb: tb, request: r, named: r.Stations, stations: r.Stations, barred: map[*station.Station]int64{}}
 	f.tracker = timing.NewTracker(stream, f.base)
 	if !slices.ContainsFunc(r.Stations, func(s *station.Station) bool { return s.ToneHz > 0 }) {
 		f.stations, f.beaten = beats(r.Stations), true
@@ -125,6 +129,7 @@ func (f *Finder) Advance(limit int64) {
 				f.recognise(t)
 			}
 		}
+		f.tracks = slices.DeleteFunc(f.tracks, func(t *track) bool { return t.gone })
 	}
 }
 
@@ -219,7 +224,7 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 	var best *station.Station
 	var v verdict
 	for _, s := range f.stations {
-		if s.ToneHz != sh.ToneHz || !f.onAir(s) {
+		if s.ToneHz != sh.ToneHz || !f.onAir(s) || f.next < f.barred[s] {
 			continue
 		}
 		w := p.judge(s, c.coherent)

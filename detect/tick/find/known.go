@@ -61,6 +61,9 @@ const (
 	// distorted is the least evidence of a tick against something struck: a path or a
 	// receiver may do anything to it.
 	distorted = -4
+	// barredSeconds is how long at least a station is not considered whose tick was
+	// another's: until a minute more tells.
+	barredSeconds = 60
 	// leastHeard is how many seconds must be heard before a form is believed: fewer
 	// tell nothing but a burst.
 	leastHeard = 8
@@ -88,7 +91,14 @@ func (f *Finder) recognise(t *track) {
 	t.form = f.band.Form(place, f.tablesTones(t.ToneHz()))
 	t.order = t.listener.Order(t.station, f.rivals(t.station), f.hour())
 	if o := f.instead(t); o != nil {
-		t.become(o)
+		if shapeOf(o) == shapeOf(t.station) {
+			t.become(o)
+			return
+		}
+		// Its mark is of another shape: that is looked for, and this one not for a while.
+		f.barred[t.station] = f.next + max(barredSeconds, f.next-f.first)
+		f.search = f.next
+		t.gone = true
 		return
 	}
 	named := f.request.Named
@@ -125,14 +135,14 @@ func (f *Finder) recognise(t *track) {
 	}
 }
 
-// instead is a station that is looked for, of the same mark as t's, which the order of
-// the minute speaks for rather than for t's; nil: none.
+// instead is a station that is looked for which the order of the minute speaks for
+// rather than for t's; nil: none.
 func (f *Finder) instead(t *track) *station.Station {
 	if t.order.Other == nil || t.order.Rival < rivalOdds {
 		return nil
 	}
 	for _, s := range f.stations {
-		if s.ID == t.order.Other.ID && shapeOf(s) == shapeOf(t.station) && f.onAir(s) {
+		if s.ID == t.order.Other.ID && s.ToneHz == t.station.ToneHz && f.onAir(s) {
 			return s
 		}
 	}

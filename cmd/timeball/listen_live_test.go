@@ -290,17 +290,10 @@ func decodeFix(t testing.TB, text []byte) align.Fix {
 // made narrower and on one that can only print, and returns what is on them
 // after 22 s; nothing where there is no tmux.
 func screenshots(t *testing.T, server *pulsetest.Server, args []string) map[string]string {
-	if _, err := exec.LookPath("tmux"); err != nil {
+	tmux := terminals(t)
+	if tmux == nil {
 		t.Log("tmux is not installed: no screens are looked at")
 		return nil
-	}
-	socket := filepath.Join(t.TempDir(), "tmux")
-	tmux := func(args ...string) string {
-		out, err := exec.Command("tmux", append([]string{"-S", socket, "-f", "/dev/null"}, args...)...).CombinedOutput()
-		if err != nil {
-			t.Errorf("tmux %v: %v: %s", args, err, out)
-		}
-		return string(out)
 	}
 	got := map[string]string{"200x60": "", "80x24": "", "40x20": "", resized: "", dumb: ""}
 	for name := range got {
@@ -309,11 +302,7 @@ func screenshots(t *testing.T, server *pulsetest.Server, args []string) map[stri
 		if w, h, ok := strings.Cut(name, "x"); ok {
 			start[5], start[7] = w, h
 		}
-		for _, e := range cmd.Env {
-			if name, _, _ := strings.Cut(e, "="); name == childArgs || strings.HasPrefix(name, "PULSE") || name == "HOME" || name == "XDG_RUNTIME_DIR" {
-				start = append(start, "-e", e)
-			}
-		}
+		start = append(start, ownEnv(cmd)...)
 		program := []string{cmd.Path}
 		if name == dumb {
 			program = []string{"env", "TERM=dumb", cmd.Path}
@@ -328,6 +317,31 @@ func screenshots(t *testing.T, server *pulsetest.Server, args []string) map[stri
 		got[name] = tmux("capture-pane", "-p", "-t", name+":")
 	}
 	return got
+}
+
+// terminals runs tmux with a server of the test's own; nil where it is not installed.
+func terminals(t *testing.T) func(args ...string) string {
+	if _, err := exec.LookPath("tmux"); err != nil {
+		return nil
+	}
+	socket := filepath.Join(t.TempDir(), "tmux")
+	return func(args ...string) string {
+		out, err := exec.Command("tmux", append([]string{"-S", socket, "-f", "/dev/null"}, args...)...).CombinedOutput()
+		if err != nil {
+			t.Errorf("tmux %v: %v: %s", args, err, out)
+		}
+		return string(out)
+	}
+}
+
+// ownEnv is what a command's environment has to itself, for tmux new-session.
+func ownEnv(cmd *exec.Cmd) (args []string) {
+	for _, e := range cmd.Env {
+		if name, _, _ := strings.Cut(e, "="); name == childArgs || strings.HasPrefix(name, "PULSE") || name == "HOME" || strings.HasPrefix(name, "XDG_") {
+			args = append(args, "-e", e)
+		}
+	}
+	return args
 }
 
 // Screens that are not merely of some size.

@@ -156,7 +156,7 @@ func TestSoundcardListen(t *testing.T) {
 	shots := make(chan map[string]string, 1)
 	go func() {
 		defer close(shots)
-		shots <- screenshots(t, server, listen("--for=27s", "--tolerance=20ms"))
+		shots <- screenshots(t, server, listen("--for=90s", "--tolerance=20ms"))
 	}()
 	t.Cleanup(func() {
 		for range shots { // a test that has failed must not end before they do
@@ -217,7 +217,8 @@ func TestSoundcardListen(t *testing.T) {
 			if a.second.Marker.Step == 0 || a.second.Offset == nil || i == 0 || all[i-1].second.Offset == nil {
 				continue
 			}
-			if d := *all[i-1].second.Offset - *a.second.Offset; math.Abs(d-liveStep) > 1e-6 {
+			// The radio's fit may be renewed in between.
+			if d := *all[i-1].second.Offset - *a.second.Offset; math.Abs(d-liveStep) > 3**fix.U {
 				t.Errorf("the step shows as %v s, it was %v s", d, liveStep)
 			}
 			if len(fix.Marker.Steps) != 1 {
@@ -257,14 +258,8 @@ func TestSoundcardListen(t *testing.T) {
 		for name, text := range got {
 			t.Logf("%s:\n%s", name, text)
 			// A dumb terminal gets lines.
-			large, lines := strings.Count(text, "█") > 40, strings.Count(text, "ahead: stop") > 3
-			if large == (name == dumb) || lines != (name == dumb) {
-				t.Errorf("%s: large figure %v, lines %v:\n%s", name, large, lines, text)
-			}
-			for _, want := range []string{"ahead of UTC by", "within ±20 ms, certain", "radio heard"} {
-				if name != dumb && !strings.Contains(text, want) {
-					t.Errorf("%s lacks %q:\n%s", name, want, text)
-				}
+			if lacks := wrongOn(name, text); lacks != "" {
+				t.Errorf("%s: %s:\n%s", name, lacks, text)
 			}
 			// What fits is not cut off, nor wrapped by the terminal.
 			if name == resized && !strings.Contains(text, "AHEAD: STOP\n") {
@@ -286,9 +281,26 @@ func decodeFix(t testing.TB, text []byte) align.Fix {
 	return f
 }
 
+// wrongOn is what is wrong with the screen of a terminal when the clock stands within the
+// tolerance; empty when nothing is.
+func wrongOn(name, text string) string {
+	if large := strings.Count(text, "█") > 40; large == (name == dumb) {
+		return fmt.Sprintf("large figure %v", large)
+	}
+	if lines := strings.Count(text, "ahead: stop") > 3; lines != (name == dumb) {
+		return fmt.Sprintf("lines %v", lines)
+	}
+	for _, want := range []string{"ahead of UTC by", "within ±20 ms, certain", "radio heard"} {
+		if name != dumb && !strings.Contains(text, want) {
+			return fmt.Sprintf("lacks %q", want)
+		}
+	}
+	return ""
+}
+
 // screenshots runs timeball on terminals of three sizes, on one that is then
-// made narrower and on one that can only print, and returns what is on them
-// after 22 s; nothing where there is no tmux.
+// made narrower and on one that can only print, and returns what is on them as soon as
+// it is right, at the latest after a minute; nothing where there is no tmux.
 func screenshots(t *testing.T, server *pulsetest.Server, args []string) map[string]string {
 	tmux := terminals(t)
 	if tmux == nil {
@@ -310,11 +322,26 @@ func screenshots(t *testing.T, server *pulsetest.Server, args []string) map[stri
 		tmux(append(start, program...)...)
 	}
 	defer tmux("kill-server")
-	time.Sleep(21 * time.Second)
+	capture := func() (right bool) {
+		right = true
+		for name := range got {
+			got[name] = tmux("capture-pane", "-p", "-t", name+":")
+			right = right && wrongOn(name, got[name]) == ""
+		}
+		return right
+	}
+	for range 60 {
+		time.Sleep(time.Second)
+		if capture() {
+			break
+		}
+	}
 	tmux("resize-window", "-t", resized+":", "-x", "50", "-y", "15")
-	time.Sleep(time.Second)
-	for name := range got {
-		got[name] = tmux("capture-pane", "-p", "-t", name+":")
+	for range 10 {
+		time.Sleep(time.Second)
+		if capture() && strings.Contains(got[resized], "AHEAD: STOP\n") {
+			break
+		}
 	}
 	return got
 }
@@ -473,8 +500,13 @@ func soundRight(all []heardTone, low, high, stops int) error {
 		return fmt.Errorf("heard %s and %d others", order, strays)
 	}
 	for letter, want := range map[string]int{"l": low, "h": high, "s": stops} {
-		// The latest second's may be cut off, and a cue be overtaken by the next.
-		if n := strings.Count(order, letter); n < want*2/3-1 || n > want+1 {
+		// The latest second's may be cut off, and a cue be overtaken by the next; what
+		// still sounds when the recording of it ends is lost.
+		least := want*2/3 - 1
+		if letter == "s" {
+			least = min(least, 3)
+		}
+		if n := strings.Count(order, letter); n < least || n > want+1 {
 			return fmt.Errorf("heard %d of %s in %s, want %d", n, letter, order, want)
 		}
 	}

@@ -15,14 +15,16 @@ import (
 
 	"timeball/align/path"
 	"timeball/capture/soundcard"
+	"timeball/cmd/timeball/internal/page"
 	"timeball/cmd/timeball/internal/text"
 	"timeball/cmd/timeball/internal/wholefile"
 )
 
 type beginCmd struct {
-	At    *place `placeholder:"LAT,LON" help:"Receiver's place, not to be asked for."`
-	Input string `placeholder:"NAME|N" help:"Sound input, not to be asked for."`
-	For   string `placeholder:"2m" help:"End the attempt by itself after this long (default: Ctrl-C ends it)."`
+	At    *place      `placeholder:"LAT,LON" help:"Receiver's place, not to be asked for."`
+	Input string      `placeholder:"NAME|N" help:"Sound input, not to be asked for."`
+	For   string      `placeholder:"2m" help:"End the attempt by itself after this long (default: Ctrl-C ends it)."`
+	Page  pageAddress `help:"Ask and show the steps, then the attempt, on a web page for this machine alone."`
 
 	stationsFlags   `embed:""`
 	ionosphereFlags `embed:""`
@@ -30,7 +32,7 @@ type beginCmd struct {
 
 // Help is kong's long help.
 func (beginCmd) Help() string {
-	return `Leads through an attempt, step by step: where the receiver stands, which is kept; what to tune to now; wiring and levels; then the attempt itself. Each step shows the command it stands for, and an empty answer goes on.
+	return `Leads through an attempt, step by step: where the receiver stands, which is kept; what to tune to now; wiring and levels; then the attempt itself. Each step shows the command it stands for, and an empty answer goes on. With --page all of it is on a web page instead, whose link is printed.
 
 ` + text.MachineryCaution + `
 
@@ -43,13 +45,26 @@ type settingsFile string
 // guide leads a person through the steps.
 type guide struct {
 	*program
-	in *bufio.Reader
+	in   *bufio.Reader
+	page *page.Guide // nil: what is asked is asked in the terminal
 }
 
 // Run goes through the steps.
 func (c *beginCmd) Run(p *program, file settingsFile) error {
-	g := guide{p, bufio.NewReader(p.stdin)}
+	g := guide{p, bufio.NewReader(p.stdin), nil}
 	listen := []string{"listen"}
+	if c.Page != "" {
+		pg, at, link, err := page.OpenGuide(string(c.Page))
+		if err != nil {
+			return err
+		}
+		defer pg.Close()
+		g.say("page: %s", link)
+		both := *p
+		both.stdout, both.stderr = io.MultiWriter(p.stdout, pg), io.MultiWriter(p.stderr, pg)
+		g.program, g.page = &both, pg
+		listen = append(listen, "--page="+at)
+	}
 	g.say("1. The place. It is asked for once and kept in %s.", file)
 	if err := g.place(&c.At, file); err != nil {
 		return err
@@ -88,6 +103,10 @@ func (c *beginCmd) Run(p *program, file settingsFile) error {
 		listen = append(listen, "--record="+name)
 	}
 	g.say("Turn the adjustment until it says stop. %s", text.MachineryCaution)
+	if g.page != nil { // the attempt's own takes its place
+		g.page.Close()
+		g.program = p
+	}
 	if code := g.do(listen); code != exitOK {
 		return ended(code)
 	}
@@ -237,6 +256,15 @@ func (g guide) say(format string, args ...any) { fmt.Fprintf(g.stdout, format+"\
 
 // ask asks for a line; at the end of the input every answer is empty.
 func (g guide) ask(format string, args ...any) (string, error) {
+	if g.page != nil {
+		prompt := fmt.Sprintf(format, args...)
+		answer, err := g.page.Ask(g.ctx, strings.TrimSpace(prompt))
+		if err != nil {
+			return "", errReported
+		}
+		g.say("%s%s", prompt, answer)
+		return answer, nil
+	}
 	fmt.Fprintf(g.stdout, format, args...)
 	line := make(chan string, 1)
 	go func() {

@@ -26,7 +26,7 @@ func TestSoundcardBegin(t *testing.T) {
 	}
 	server := pulsetest.Beside(t, card)
 	wwv, _ := station.Find("wwv")
-	file := write(t, simulate.Config{Rate: card.Rate, Seconds: 60, Seed: 4, Station: wwv, SNRdB: 25,
+	file := write(t, simulate.Config{Rate: card.Rate, Seconds: 75, Seed: 4, Station: wwv, SNRdB: 25,
 		Marker: &simulate.Marker{OffsetSeconds: liveOffset, NoiseRMS: 3e-4}})
 	home := t.TempDir()
 	cmd := selfProgram(server, "begin", "--for=15s")
@@ -35,7 +35,7 @@ func TestSoundcardBegin(t *testing.T) {
 		"sh", "-c", cmd.Path+"; echo status $?; sleep 60")...)
 	defer tmux("kill-server")
 	screen := func() string { return tmux("capture-pane", "-p", "-J", "-t", "clock:") }
-	until := time.Now().Add(80 * time.Second) // of which 27 s are listened
+	until := time.Now().Add(3 * time.Minute) // of which 27 s are listened
 	answer := func(prompt, text string) {
 		t.Helper()
 		for !strings.Contains(screen(), prompt) {

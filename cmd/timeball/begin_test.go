@@ -1,13 +1,19 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
+	"context"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
+	"github.com/chromedp/chromedp"
+
 	"timeball/capture/wavfile"
+	"timeball/cmd/timeball/internal/text"
 )
 
 // From an empty home to a fix: the place is asked for and kept, the nearest station
@@ -50,5 +56,62 @@ func TestBeginLeadsToAFix(t *testing.T) {
 	code, out, errs = begin("\n\n-\n")
 	if code != exitOK || !strings.Contains(out, "It is 40.65") || strings.Contains(out, "Latitude") {
 		t.Errorf("status %d\n%s%s", code, out, errs)
+	}
+}
+
+// The same on the page: it asks, and becomes the attempt's.
+func TestBeginOnPage(t *testing.T) {
+	home := t.TempDir()
+	t.Setenv("XDG_CONFIG_HOME", home)
+	t.Setenv("XDG_DATA_HOME", home)
+	t.Chdir(home)
+	ctx := browser(t)
+	timeball, end := context.WithCancel(t.Context())
+	defer end()
+	var errs bytes.Buffer
+	from, out := io.Pipe()
+	code := make(chan int, 1)
+	go func() {
+		code <- (&program{timeball, strings.NewReader(""), out, &errs, openSimulated}).run([]string{"begin", "--page", "--input=simulated"})
+		out.Close()
+	}()
+	lines := bufio.NewReader(from)
+	link, err := lines.ReadString('\n')
+	if err != nil {
+		t.Fatal(err)
+	}
+	rest := make(chan string, 1)
+	go func() { all, _ := io.ReadAll(lines); rest <- string(all) }()
+	if err := chromedp.Do(ctx, chromedp.Navigate(strings.TrimSpace(strings.TrimPrefix(link, "page: ")))); err != nil {
+		t.Fatal(err)
+	}
+	answer := func(prompt, reply string) {
+		t.Helper()
+		eventually(t, ctx, `!asked.hidden && document.getElementById("prompt").textContent.startsWith("`+prompt+`")`)
+		if folder := os.Getenv("TIMEBALL_SCREENSHOTS"); folder != "" {
+			shot, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+			if err == nil {
+				err = os.WriteFile(filepath.Join(folder, "begin-"+strings.Fields(prompt)[0]+".png"), shot, 0o644)
+			}
+			if err != nil {
+				t.Error(err)
+			}
+		}
+		value[bool](t, ctx, `(document.getElementById("answer").value = "`+reply+`", asked.requestSubmit(), true)`)
+	}
+	answer("Latitude", "40.65,-105.05")
+	answer("Which is the receiver tuned to", "")
+	answer("Empty", "")
+	said := value[string](t, ctx, "said.textContent")
+	for _, want := range []string{"1) WWV on ", "tuned to [1]? \n", "good ticks               ticks heard", text.PulseCaution} {
+		if !strings.Contains(said, want) {
+			t.Errorf("no %q in %s", want, said)
+		}
+	}
+	answer("4. The attempt", "-")
+	eventually(t, ctx, `document.getElementById("digits") && digits.textContent.startsWith("+21.9")`) // the attempt's page
+	end()
+	if all := <-rest; <-code != exitOK || !strings.Contains(all, "the local clock is ahead of UTC by ") {
+		t.Errorf("%s%s", all, errs.String())
 	}
 }

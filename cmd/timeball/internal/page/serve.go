@@ -34,9 +34,14 @@ func newKey() string { return strings.ToLower(rand.Text()) }
 func (s *Server) handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", s.page)
-	mux.HandleFunc("GET /assets/{name}", s.asset)
+	mux.HandleFunc("GET /assets/{name}", asset)
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("POST /action", s.action)
+	return protected(mux, s.local)
+}
+
+// protected keeps other sites out; of a page that is local, other names too.
+func protected(mux http.Handler, local bool) http.Handler {
 	guarded := http.NewCrossOriginProtection().Handler(mux)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
@@ -45,7 +50,7 @@ func (s *Server) handler() http.Handler {
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
-		if s.local && !loopbackName(r.Host) { // another site's name that leads here
+		if local && !loopbackName(r.Host) { // another site's name that leads here
 			http.Error(w, "this page is for this machine alone", http.StatusForbidden)
 			return
 		}
@@ -83,7 +88,7 @@ func (s *Server) page(w http.ResponseWriter, r *http.Request) {
 }
 
 // asset serves what the page consists of; there is nothing secret in it.
-func (s *Server) asset(w http.ResponseWriter, r *http.Request) {
+func asset(w http.ResponseWriter, r *http.Request) {
 	http.ServeFileFS(w, r, assets, "assets/"+r.PathValue("name"))
 }
 

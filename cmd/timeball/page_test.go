@@ -332,6 +332,27 @@ func TestPageInBrowser(t *testing.T) {
 	w.check(t, n.link)
 }
 
+// When the program was started again at the same place, a page of before says so, and
+// what to do; that is what helps.
+func TestPageAfterRestart(t *testing.T) {
+	ctx := browser(t)
+	before, _, link := demoWork(t, page.Default)
+	_, _, after := demoWork(t, page.Default)
+	n := newCable(t, strings.TrimPrefix(link, "page: "))
+	if err := chromedp.Do(ctx, chromedp.Navigate(n.link)); err != nil {
+		t.Fatal(err)
+	}
+	before.page.Second(testkit.Second(12.3456e-3, 0.2e-3))
+	eventually(t, ctx, `document.body.dataset.link === "live" && document.getElementById("word").textContent === "retard"`)
+	n.lead(t, strings.TrimPrefix(after, "page: "))
+	eventually(t, ctx, `document.body.dataset.link === "other" && document.getElementById("word").textContent === "no link"`)
+	eventually(t, ctx, `document.getElementById("reading").innerText.includes("timeball was started again: this is old. Load this page anew")`)
+	if err := chromedp.Do(ctx, chromedp.Reload()); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, ctx, `document.body.dataset.link === "live"`)
+}
+
 // Whatever the state, the page says what to do and nothing overlaps.
 func TestPageStates(t *testing.T) {
 	ctx := browser(t)
@@ -685,6 +706,7 @@ type cable struct {
 	silence sync.RWMutex
 	mu      sync.Mutex
 	cut     bool
+	host    string // where it leads to
 	open    []net.Conn
 }
 
@@ -700,14 +722,17 @@ func newCable(t *testing.T, link string) *cable {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { l.Close() })
-	n := &cable{link: "http://" + l.Addr().String() + "/"}
+	n := &cable{link: "http://" + l.Addr().String() + "/", host: u.Host}
 	go func() {
 		for {
 			near, err := l.Accept()
 			if err != nil {
 				return
 			}
-			far, err := net.Dial("tcp", u.Host)
+			n.mu.Lock()
+			host := n.host
+			n.mu.Unlock()
+			far, err := net.Dial("tcp", host)
 			n.mu.Lock()
 			if err != nil || n.cut {
 				near.Close()
@@ -733,6 +758,20 @@ func (c hushed) Read(p []byte) (int, error) {
 	c.silence.RLock()
 	defer c.silence.RUnlock()
 	return n, err
+}
+
+// lead leads to another server from now on.
+func (n *cable) lead(t *testing.T, link string) {
+	t.Helper()
+	u, err := url.Parse(link)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n.set(true)
+	n.mu.Lock()
+	n.host = u.Host
+	n.mu.Unlock()
+	n.set(false)
 }
 
 // set cuts the cable, or mends it.

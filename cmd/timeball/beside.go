@@ -31,43 +31,28 @@ func (o *beside) hear(b *capture.Block) (heard []string, ok bool) {
 	return heard, ok
 }
 
-// later is what holds for a measurement that begins at a position of the source.
-func later(info capture.Info, s align.Settings, position int64) (capture.Info, align.Settings) {
-	late := frameTime(position, info.Rate)
-	if !info.Start.IsZero() {
-		info.Start = info.Start.Add(late)
-	}
-	if !s.Start.IsZero() {
-		s.Start = s.Start.Add(late)
-	}
-	if h := s.Hands; h != nil {
-		s.Hands = &align.HandsReading{Shown: h.Shown, At: h.At - late.Seconds()} // NaN stays
-	}
-	return info, s
-}
-
-// othersAfter is how long a chosen station has to be found before others are listened
-// for, s: half a minute finds one that is to be heard.
+// othersAfter is how long a chosen station has to be found before others are told of, s:
+// half a minute finds one that is to be heard.
 const othersAfter = 30
 
 // others looks for what can be heard instead of the chosen stations while none of them
 // is, and says so once.
 type others struct {
-	info     capture.Info
-	settings align.Settings // with all stations
-	chosen   []*station.Station
-	beside   *beside
-	done     bool
+	chosen []*station.Station
+	beside *beside  // nil once it is no more needed
+	heard  []string // by it
 }
 
 // newOthers is nil when there are no others than what s looks for.
-func newOthers(info capture.Info, s align.Settings, all []*station.Station) *others {
-	o := &others{info: info, settings: s, chosen: s.Stations}
+func newOthers(info capture.Info, s align.Settings, all []*station.Station) (*others, error) {
+	o := &others{chosen: s.Stations}
 	if !slices.ContainsFunc(all, func(st *station.Station) bool { return !o.isChosen(st.ID) }) {
-		return nil
+		return nil, nil
 	}
-	o.settings.Stations, o.settings.Named, o.settings.Turns, o.settings.Hands = all, false, nil, nil
-	return o
+	s.Stations, s.Named, s.Turns, s.Hands = all, false, nil, nil
+	m, err := newMeasurement(info, s, false)
+	o.beside = &beside{m, 0}
+	return o, err
 }
 
 func (o *others) isChosen(id string) bool {
@@ -76,32 +61,23 @@ func (o *others) isChosen(id string) bool {
 
 // take follows the attempt: a block, and what it has made of it, if a second is over.
 func (o *others) take(b *capture.Block, s align.Second, over bool, show view.Display) {
-	switch {
-	case o == nil || o.done:
-		return
-	case over && s.Offset != nil:
-		o.done, o.beside = true, nil
-		return
-	case o.beside == nil && (!over || s.Verdict != align.NoTick || s.T < othersAfter):
-		return
-	case o.beside == nil:
-		info, s := later(o.info, o.settings, b.Position)
-		m, err := newMeasurement(info, s, false)
-		if err != nil {
-			o.done = true
-			return
-		}
-		o.beside = &beside{m, b.Position}
-	}
-	heard, _ := o.beside.hear(b)
-	heard = slices.DeleteFunc(heard, o.isChosen)
-	if len(heard) == 0 {
+	if o == nil || o.beside == nil {
 		return
 	}
-	o.done, o.beside = true, nil
+	if over && s.Offset != nil {
+		o.beside = nil
+		return
+	}
+	if heard, ok := o.beside.hear(b); ok {
+		o.heard = slices.DeleteFunc(heard, o.isChosen)
+	}
+	if !over || s.Verdict != align.NoTick || s.T < othersAfter || len(o.heard) == 0 {
+		return
+	}
+	o.beside = nil
 	var missed []string
 	for _, st := range o.chosen {
 		missed = append(missed, st.ID)
 	}
-	show.Say(text.HeardInstead(missed, heard))
+	show.Say(text.HeardInstead(missed, o.heard))
 }

@@ -34,7 +34,11 @@ func TestOthersAreHeard(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			o, show := newOthers(src.Info(), settings, flags.all()), saying{make(chan string, 100)}
+			o, err := newOthers(src.Info(), settings, flags.all())
+			if err != nil {
+				t.Fatal(err)
+			}
+			show := saying{make(chan string, 100)}
 			var b capture.Block
 			for err = src.Read(&b); err == nil; err = src.Read(&b) {
 				s, over := m.Process(&b)
@@ -55,7 +59,7 @@ func TestOthersAreHeard(t *testing.T) {
 	}
 	flags := measureFlags{Station: []string{"auto"}}
 	settings, err := flags.settings("")
-	if o := newOthers(capture.Info{}, settings, flags.all()); err != nil || o != nil {
+	if o, _ := newOthers(capture.Info{}, settings, flags.all()); err != nil || o != nil {
 		t.Errorf("of all stations %+v are others, %v", o, err)
 	}
 }

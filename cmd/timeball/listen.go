@@ -183,7 +183,10 @@ func (c *listenCmd) session(p *program, settings align.Settings) (*outcome, erro
 	}
 	tips := &hints{}
 	if !c.Wired {
-		tips.stations, tips.others = settings.Stations, newOthers(info, settings, c.all())
+		tips.stations = settings.Stations
+		if tips.others, err = newOthers(info, settings, c.all()); err != nil {
+			return nil, err
+		}
 		if c.At != nil && c.Carrier != 0 {
 			tips.advise = func(f align.Fix) *align.Advice { return c.advice(f, settings) }
 		}

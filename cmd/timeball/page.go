@@ -290,9 +290,19 @@ func (w *pageWork) do(a page.Action) {
 // restart measures afresh from the next frame on, by the station chosen.
 func (w *pageWork) restart() {
 	w.from, w.betweenAt, w.pictureAt, w.ended = w.next, 0, 0, nil
-	info, s := later(w.info, w.settings, w.from)
+	info, s := w.info, w.settings
+	late := frameTime(w.from, info.Rate)
+	if !info.Start.IsZero() {
+		info.Start = info.Start.Add(late)
+	}
+	if !s.Start.IsZero() {
+		s.Start = s.Start.Add(late)
+	}
+	if h := s.Hands; h != nil {
+		s.Hands = &align.HandsReading{Shown: h.Shown, At: h.At - late.Seconds()} // NaN stays
+	}
 	w.page.Change(func(v *page.Session) {
-		v.Measuring, v.Began = true, frameTime(w.from, info.Rate).Seconds()
+		v.Measuring, v.Began = true, late.Seconds()
 		if v.Station != "" {
 			s.Stations = only(s.Stations, v.Station)
 		}

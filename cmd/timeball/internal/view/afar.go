@@ -16,7 +16,13 @@ func (v view) afar(width, height int) []row {
 	m := v.mood()
 	s := v.now
 	number, sense, word := v.figure()
-	parts := []row{{number, m}, {v.todo(sense, word), m}}
+	parts := []row{{number, m}}
+	todo := v.todo(sense, word)
+	if what, much, two := strings.Cut(todo, " "); two && dotWidth(todo, width, 1) == 0 {
+		parts = append(parts, row{what, m}, row{much, m})
+	} else {
+		parts = append(parts, row{todo, m})
+	}
 	if s.Offset != nil && s.Verdict != align.NoPath {
 		parts = append(parts, row{text.Sides(v.unit.Next(s), *s.Offset, *s.CI95), m})
 	}
@@ -47,7 +53,7 @@ func (v view) afar(width, height int) []row {
 			if i == 0 {
 				most = first
 			}
-			all = append(all, paint(bigLines(p.text, width, most), p.mood)...)
+			all = append(all, paint(bigText(p.text, dotWidth(p.text, width, most)), p.mood)...)
 		}
 		return all
 	}
@@ -118,14 +124,4 @@ func (v view) heard() row {
 		r.text = "gone " + text.Age(s.Radio.Gone)
 	}
 	return r
-}
-
-// bigLines is bigText in as many lines as the width asks for; words that are too wide
-// for large characters stay small.
-func bigLines(says string, width, most int) []string {
-	if dot := dotWidth(says, width, most); dot > 0 || !strings.Contains(says, " ") {
-		return bigText(says, dot)
-	}
-	first, rest, _ := strings.Cut(says, " ")
-	return append(append(bigText(first, dotWidth(first, width, most)), ""), bigLines(rest, width, most)...)
 }

@@ -26,6 +26,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	cdplog "github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
+	cdppage "github.com/chromedp/cdproto/page"
 	cdruntime "github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
@@ -258,6 +259,10 @@ func TestPageInBrowser(t *testing.T) {
 
 	eventually(t, ctx, `document.getElementById("link").textContent.includes("paused")`)
 	pictures(t, ctx, "turn", len(screens))
+	// Text of twice the size, as a browser can be set to, is not cut off either.
+	textSize(t, ctx, 32)
+	pictures(t, ctx, "large-text", 2)
+	textSize(t, ctx, 16)
 
 	// It plays on, and the axis goes closer as the offset lessens.
 	// (Slowly at first: a busy machine must see it playing before it has ended.)
@@ -290,13 +295,13 @@ func TestPageInBrowser(t *testing.T) {
 
 	// Actions of the page itself.
 	value[bool](t, ctx, `document.getElementById("adjusted").click(), true`)
+	eventually(t, ctx, `document.getElementById("adjusted").textContent === "✓ marked"`)
 	eventually(t, ctx, `document.getElementById("log").textContent.includes("the clock was adjusted")`)
 	value[bool](t, ctx, `(() => { document.getElementById("tolerance").value = "20"; document.getElementById("tolform").requestSubmit(); return true })()`)
 	eventually(t, ctx, `document.getElementById("target").textContent.includes("±20\u00a0ms")`)
 	eventually(t, ctx, `document.getElementById("word").textContent === "stop"`)
 	value[bool](t, ctx, `(() => { document.getElementById("note").value = "<b>oil"; document.getElementById("noteform").requestSubmit(); return true })()`)
 	eventually(t, ctx, `document.getElementById("log").textContent.includes("<b>oil")`)
-	eventually(t, ctx, `document.getElementById("adjusted").textContent === "✓ marked"`)
 	eventually(t, ctx, `document.getElementById("adjusted").textContent === "I adjusted"`)
 	// A fix ends with the second press, soon after the first.
 	value[bool](t, ctx, `document.getElementById("startstop").click(), true`)
@@ -870,6 +875,19 @@ func pictures(t *testing.T, ctx context.Context, state string, most int) {
 			}
 		}
 	}
+}
+
+// textSize sets what the browser takes for the usual size of text, px.
+func textSize(t *testing.T, ctx context.Context, px int64) {
+	t.Helper()
+	err := chromedp.Do(ctx, chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, cdppage.SetFontSizes, cdppage.SetFontSizesParams{FontSizes: &cdppage.FontSizes{Standard: px}})
+		return err
+	}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, ctx, fmt.Sprintf(`getComputedStyle(document.documentElement).fontSize === "%dpx"`, px))
 }
 
 // colours sets the scheme that the page is to prefer, and asks for little motion.

@@ -11,6 +11,15 @@ function el(name, attributes = {}, text) {
   return e;
 }
 
+// sized measures a drawing in pixels as they are with text of the usual 16 px: where
+// text is larger, so is all that is drawn.
+function sized(svg) {
+  const px = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+  const w = svg.clientWidth / px, h = svg.clientHeight / px;
+  svg.setAttribute("viewBox", `0 0 ${w} ${h}`);
+  return [w, h];
+}
+
 // roundStep is a step of 1, 2 or 5 that makes about n parts of a length.
 function roundStep(whole, n) {
   const p = 10 ** Math.floor(Math.log10(whole / n));
@@ -74,7 +83,7 @@ export class Axis {
   reset() { this.#fresh = true; this.state = this.picture = undefined; this.draw(); }
 
   draw() {
-    const w = this.#svg.clientWidth, h = this.#svg.clientHeight, half = this.halfWidth;
+    const [w, h] = sized(this.#svg), half = this.halfWidth;
     if (!w) return;
     const at = (t) => w / 2 + (t / half) * (w / 2 - 14), bottom = h - 22, clamp = (v) => Math.max(0, Math.min(w, v));
     this.#back.replaceChildren();
@@ -136,12 +145,14 @@ export class Axis {
     g.style.transform = `translateX(${place.toFixed(1)}px)`;
     g.querySelector("line").setAttribute("y2", bottom);
     const label = g.querySelector("text"), left = place > w / 2;
-    const turn = this.tolerance && Math.abs(x) > this.tolerance ? (x > 0 ? "retard →" : "← advance") : "";
+    const turn = w > roomy && this.tolerance && Math.abs(x) > this.tolerance ? (x > 0 ? "retard →" : "← advance") : "";
     label.textContent = `${inside ? "" : x > 0 ? "⇤ " : "⇥ "}marker ${turn}`;
     label.setAttribute("text-anchor", left ? "end" : "start");
     label.setAttribute("x", left ? -13 : 13);
   }
 }
+
+const roomy = 220; // px: an axis on which the marker's label has room for what to do
 
 // shades are the raster's colours from still to loud; they differ in
 // brightness, so that no eye needs their hue.
@@ -207,7 +218,7 @@ const narrow = 560; // px: less width has no room for two scales side by side
 // adjustments: the whole attempt, and beside it, on a scale of its own, the last
 // minute: the far beginning must not hide the last turns of the hand.
 export function drawHistory(svg, seconds, events, tolerance, against) {
-  const w = svg.clientWidth, h = svg.clientHeight;
+  const [w, h] = sized(svg);
   svg.replaceChildren();
   const known = seconds.filter((s) => s.offset_s !== null);
   if (!w) return;

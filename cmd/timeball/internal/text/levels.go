@@ -109,7 +109,7 @@ func check(r *levels.Report, c levels.Check) (name, finding, remedy string) {
 	case levels.ReceiverLeaks:
 		return "receiver in marker", leak(r.ReceiverToMarker), "keep the leads apart, turn the receiver's level down"
 	case levels.ClockRate:
-		return "sample clock", fmt.Sprintf("%+.1f ppm against the marker", *r.ClockPPM), "set --sample-rate to the card's own; if it is, use another card, or look to the clock's rate"
+		return "sample clock", fmt.Sprintf("%+.1f ppm against the marker", math.Round(*r.ClockPPM*10)/10+0), "set --sample-rate to the card's own; if it is, use another card, or look to the clock's rate"
 
 	case levels.TicksHeard, levels.TicksGone:
 		return "ticks", heard(r.Ticks.Stations), "the signal may only fade: if it stays away, look to antenna, tuning and volume"

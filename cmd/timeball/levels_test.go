@@ -103,7 +103,7 @@ func TestLevelsTellsOfTicks(t *testing.T) {
 		least, most float64 // s heard
 	}{
 		{"named", simulate.Config{Station: wwv, SNRdB: 20, Marker: pulse}, []string{"--station=wwv", "--carrier=10MHz", "--json"}, exitOK, `"name":"ticks","verdict":"good","finding":"ticks heard, taken for WWV's, as named, `, 12, 20},
-		{"not yet known", simulate.Config{Station: wwv, SNRdB: 20, Marker: pulse}, nil, exitOK, "poor ticks               a tick is heard, not yet known as a station's\n            wait: ", 12, 20},
+		{"not yet known", simulate.Config{Station: wwv, SNRdB: 20, Marker: pulse}, nil, exitOK, "poor ticks               a tick is heard, not yet known as a station's\n            wait a minute", 12, 20},
 		{"none", simulate.Config{SNRdB: 20, Marker: pulse}, nil, exitOK, "poor ticks               no tick heard in 31 s\n            look to tuning", 30, 31},
 		{"no marker", simulate.Config{Marker: &simulate.Marker{MissingShare: 1, NoiseRMS: 1e-3}}, nil, exitNoFix, "poor ticks               not looked for\n            the marker first", 12, 12.5},
 	} {

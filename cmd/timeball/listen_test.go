@@ -29,13 +29,14 @@ func (m *countingMeasurement) Fix() align.Fix { return align.Fix{} }
 type shown struct {
 	count int
 	said  []string
+	afar  bool
 }
 
 func (s *shown) Second(align.Second) { s.count++ }
 func (s *shown) Say(m string)        { s.said = append(s.said, m) }
 func (s *shown) Typed(string)        {}
 func (s *shown) Aim(float64)         {}
-func (s *shown) Afar()               {}
+func (s *shown) Afar()               { s.afar = !s.afar }
 func (s *shown) End()                {}
 
 // A full disk ends the recording, not the measurement, and the person is told.

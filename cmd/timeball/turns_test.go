@@ -41,4 +41,9 @@ func TestTurnsTyped(t *testing.T) {
 	if len(show.said) != 2 || show.said[0] != "turned 2 turns clockwise" || show.said[1] != "turns: type how many before the letter, as 2c or 1.5a" {
 		t.Errorf("said %q", show.said)
 	}
+	for _, want := range []bool{true, false} {
+		if c.heed(view.Typing{Text: "d", Entered: true}, &handsOnly{}, show); show.afar != want || len(show.said) != 2 {
+			t.Errorf("read from afar: %v, %q", show.afar, show.said)
+		}
+	}
 }

@@ -202,11 +202,17 @@ func (t *Track) refer() {
 }
 
 // single is the likeliest place of a single arrival, whatever its phase, through a
-// usual chain.
+// usual chain; where that tells nothing, as of weak ticks, by the phase that it keeps.
 func (t *Track) single(st *stack) place {
 	one := place{log: math.Inf(-1)}
 	if st.count >= leastCount {
-		one = t.usual(st).likeliest(turning, 1, &priors)
+		b := t.usual(st)
+		one = b.likeliest(turning, 1, &priors)
+		if one.log < leastGain {
+			if kept := b.likeliest(turned, 1, &priors); kept.log >= leastGain {
+				one = kept
+			}
+		}
 	}
 	if one.lags == nil {
 		one.lags = []float64{0}

@@ -146,7 +146,6 @@ type Turns struct {
 	now     movement // while moving
 	moves   []movement
 	words   []word
-	unit    Unit
 	unmoved bool // a word found no movement
 	speed   float64
 }

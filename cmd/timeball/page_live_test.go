@@ -8,6 +8,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -119,15 +120,15 @@ func TestSoundcardListenPage(t *testing.T) {
 	wire := pulsetest.Sink{Name: "wire", Rate: 48000, Channels: 2}
 	server := pulsetest.Beside(t, card, wire)
 	folder := t.TempDir()
-	pulses := write(t, simulate.Config{Rate: wire.Rate, Seconds: 60, Seed: 7, SoundCard: simulate.SoundCard{ClockPPM: 20},
+	pulses := write(t, simulate.Config{Rate: wire.Rate, Seconds: 180, Seed: 7, SoundCard: simulate.SoundCard{ClockPPM: 20},
 		Wire: &simulate.Marker{}, Marker: &simulate.Marker{OffsetSeconds: 3.2e-6}})
 	tab := browser(t)
 	complaints := watch(t, tab)
 	server.PlayFile(card, session(t, card))
 	server.PlayFile(wire, pulses)
 	book, report := filepath.Join(folder, "log.sqlite"), filepath.Join(folder, "report.html")
-	radio := watchLive(t, server, append([]string{"--input=card", "--for=42s", "--logbook=" + book, "--report=" + report}, knownDelays...)...)
-	wired := watchLive(t, server, "--wired", "--input=wire", "--for=42s", "--no-log")
+	radio := watchLive(t, server, append([]string{"--input=card", "--for=3m", "--logbook=" + book, "--report=" + report}, knownDelays...)...)
+	wired := watchLive(t, server, "--wired", "--input=wire", "--for=3m", "--no-log")
 
 	n := newCable(t, radio.link)
 	if err := chromedp.Do(tab, chromedp.Navigate(n.link)); err != nil {
@@ -166,6 +167,11 @@ func TestSoundcardListenPage(t *testing.T) {
 	radio.agrees(tab, false)
 	wired.agrees(second, true)
 
+	for _, w := range []*watching{radio, wired} { // however long all that took
+		if err := w.cmd.Process.Signal(os.Interrupt); err != nil {
+			t.Fatal(err)
+		}
+	}
 	for range 2 {
 		<-radio.ended
 		<-wired.ended

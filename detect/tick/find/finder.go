@@ -242,7 +242,7 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 	if best == nil || shapeOf(best) != sh {
 		return // another shape's search will find it
 	}
-	if old != nil && (old.station == best || shapeOf(old.station) == sh) {
+	if old != nil && !old.Weak() && (old.station == best || shapeOf(old.station) == sh) {
 		old.become(best) // more seconds tell the pattern better
 		old.tick = v.tick
 		return

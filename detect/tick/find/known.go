@@ -110,6 +110,9 @@ func (f *Finder) recognise(t *track) {
 	if alone && (t.order.Known < contrary*float64(t.order.Heard) || t.order.Kept < -known) {
 		named = false // no minute of the station's is like that
 	}
+	if t.Weak() && t.order.Kept < known {
+		named = false // anything that repeats, as another station's tick in this filter
+	}
 	if alone && t.order.Rival > known {
 		named = false // the minute is surely another's
 	}

@@ -61,6 +61,7 @@ type Track struct {
 	model    model
 	strength float64
 	gain     float64
+	weak     bool
 	bench    *bench // of the latest stack, through a usual chain
 }
 
@@ -101,6 +102,10 @@ func (t *Track) Forget() { t.snaps = nil }
 
 // Gain is the log likelihood of the latest fit of one arrival over that of noise.
 func (t *Track) Gain() float64 { return t.gain }
+
+// Weak reports whether at the latest fit the tick was found by the phase that it keeps
+// alone: its power from second to second told nothing.
+func (t *Track) Weak() bool { return t.weak }
 
 // Strength is the power of a sample of the tick in units of the noise's, at the
 // latest fit.
@@ -149,6 +154,11 @@ func (t *Track) Evidence() (Evidence, bool) {
 
 // leastCount is the number of seconds from which there may be evidence.
 const leastCount = 3
+
+// manyCount is the number of seconds from which a tick may be followed that is too weak
+// to be heard in their powers: its phase alone tells little of its pitch, so that two
+// minutes of it are asked for (from memory).
+const manyCount = 120
 
 // recent are the latest seconds, which suffice to follow a tick.
 func (t *Track) recent() []*snapshot { return t.snaps[max(0, len(t.snaps)-followSeconds):] }
@@ -208,7 +218,8 @@ func (t *Track) single(st *stack) place {
 	if st.count >= leastCount {
 		b := t.usual(st)
 		one = b.likeliest(turning, 1, &priors)
-		if one.log < leastGain {
+		t.weak = one.log < leastGain && st.count >= manyCount
+		if t.weak {
 			if kept := b.likeliest(turned, 1, &priors); kept.log >= leastGain {
 				one = kept
 			}

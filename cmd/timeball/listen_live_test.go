@@ -225,10 +225,10 @@ func TestSoundcardListen(t *testing.T) {
 				t.Fatalf("steps: %+v", fix.Marker.Steps)
 			}
 			pulse := info.Start.Add(time.Duration(fix.Marker.Steps[0].At * 1e9))
-			late := a.when.Sub(pulse).Seconds()
-			t.Logf("shown %.2f s after its first pulse", late)
-			// Between the turn and the pulse there is up to a second.
-			if late > 1.2 {
+			t.Logf("shown %.2f s after its first pulse", a.when.Sub(pulse).Seconds())
+			// By the sample clock: how busy this machine is does not count. Between the
+			// turn and the pulse there is up to a second.
+			if late := a.second.T - fix.Marker.Steps[0].At; late > 1.2 {
 				t.Errorf("shown %v s after its first pulse", late)
 			}
 			return
@@ -241,7 +241,7 @@ func TestSoundcardListen(t *testing.T) {
 	t.Run("killed", func(t *testing.T) {
 		victim.Wait()
 		f := replayed(t, cut)
-		if f.Recording.Seconds < 20 || math.Abs(*f.Offset-liveOffset) > 3**f.U {
+		if f.Recording.Seconds < 10 || math.Abs(*f.Offset-liveOffset) > 3**f.U {
 			t.Errorf("%v ± %v from %v s", *f.Offset, *f.U, f.Recording.Seconds)
 		}
 	})

@@ -169,7 +169,7 @@ func TestSoundcardListenPage(t *testing.T) {
 	radio.agrees(tab, false)
 	wired.agrees(second, true)
 
-	time.Sleep(12 * time.Second) // until the step is over, and settled
+	time.Sleep(12 * time.Second)                  // until the step is over, and settled
 	for _, w := range []*watching{radio, wired} { // however long all that took
 		if err := w.cmd.Process.Signal(os.Interrupt); err != nil {
 			t.Fatal(err)

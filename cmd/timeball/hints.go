@@ -10,8 +10,8 @@ import (
 )
 
 // hints says during an attempt, once each, what would make it better: what to
-// receive next, what is heard instead of a station, and when its chirps come. What its chirps told is said when
-// they have been heard.
+// receive next, what is heard instead of a station, and when its chirps come. What
+// they told is said when they have been heard.
 type hints struct {
 	stations []*station.Station
 	advise   func(align.Fix) *align.Advice // nil: there is nothing to advise by

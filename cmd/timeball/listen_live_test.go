@@ -217,6 +217,9 @@ func TestSoundcardListen(t *testing.T) {
 			if a.second.Marker.Step == 0 || a.second.Offset == nil || i == 0 || all[i-1].second.Offset == nil {
 				continue
 			}
+			if d := a.second.Marker.Step - liveStep; math.Abs(d) > 1e-6 {
+				t.Errorf("the marker's step shows as %v s, it was %v s", a.second.Marker.Step, liveStep)
+			}
 			// The radio's fit may be renewed in between.
 			if d := *all[i-1].second.Offset - *a.second.Offset; math.Abs(d-liveStep) > 3**fix.U {
 				t.Errorf("the step shows as %v s, it was %v s", d, liveStep)

@@ -7,6 +7,8 @@ import (
 
 	"github.com/mjibson/go-dsp/fft"
 	"gonum.org/v1/gonum/mat"
+
+	"timeball/detect/rank"
 )
 
 const (
@@ -172,8 +174,7 @@ func spectrumOf(audio []float32, rate float64, at int) []float64 {
 	}
 	power := make([]float64, len(all))
 	for j := range all {
-		slices.Sort(all[j]) // the middle one: ticks are in some
-		power[j] = all[j][len(all[j])/2]
+		power[j] = rank.Upper(all[j]) // ticks are in some
 	}
 	smooth := make([]float64, len(all))
 	largest := 0.0
@@ -225,8 +226,8 @@ func band(noise func(hz float64) float64, most float64) (low, top float64) {
 	for f := lowHz; f < most; f += step {
 		all = append(all, noise(f))
 	}
-	slices.Sort(all)
-	enough := func(hz float64) bool { return noise(hz) > least*all[len(all)/2] }
+	middle := rank.Upper(all)
+	enough := func(hz float64) bool { return noise(hz) > least*middle }
 	low, top = 1200, 1200
 	for low-step >= lowHz && enough(low-step) {
 		low -= step

@@ -55,7 +55,6 @@ type track struct {
 	// confirmed: by what it was heard to say.
 	confirmed bool
 	look      int64 // second at which that is weighed next
-	gone      bool  // it is another's, of another shape
 }
 
 // NewFinder returns a finder of the marks of stations in stream, which must
@@ -124,12 +123,9 @@ func (f *Finder) Advance(limit int64) {
 				f.search = f.next + max(20, min(span, 600)) // for another station
 			}
 		}
-		for _, t := range f.tracks {
-			if f.next >= t.look && !t.confirmed {
-				f.recognise(t)
-			}
-		}
-		f.tracks = slices.DeleteFunc(f.tracks, func(t *track) bool { return t.gone })
+		f.tracks = slices.DeleteFunc(f.tracks, func(t *track) bool {
+			return f.next >= t.look && !t.confirmed && !f.recognise(t)
+		})
 	}
 }
 

@@ -59,7 +59,7 @@ const (
 	// beneath it 0.35 (both simulated).
 	contrary = -0.5
 	// distorted is the least evidence of a tick against something struck: a path or a
-	// receiver may do anything to it.
+	// receiver may do anything to it (judgement).
 	distorted = -4
 	// barredSeconds is how long at least a station is not considered whose tick was
 	// another's: until a minute more tells.
@@ -69,8 +69,9 @@ const (
 	leastHeard = 8
 )
 
-// recognise weighs whose tick t is.
-func (f *Finder) recognise(t *track) {
+// recognise weighs whose tick t is; false when it is surely not t's station's, nor of
+// its mark's shape.
+func (f *Finder) recognise(t *track) bool {
 	if f.band == nil {
 		f.band = recognise.NewBand(f.stream, f.base, f.first)
 	}
@@ -93,13 +94,12 @@ func (f *Finder) recognise(t *track) {
 	if o := f.instead(t); o != nil {
 		if shapeOf(o) == shapeOf(t.station) {
 			t.become(o)
-			return
+			return true
 		}
 		// Its mark is of another shape: that is looked for, and this one not for a while.
 		f.barred[t.station] = f.next + max(barredSeconds, f.next-f.first)
 		f.search = f.next
-		t.gone = true
-		return
+		return false
 	}
 	named := f.request.Named
 	alone := named && len(f.named) == 1
@@ -136,6 +136,7 @@ func (f *Finder) recognise(t *track) {
 	case Known:
 		t.look = f.next + max(60, listened)
 	}
+	return true
 }
 
 // instead is a station that is looked for which the order of the minute speaks for

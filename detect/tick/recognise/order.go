@@ -114,48 +114,51 @@ func (l *Listener) off() int {
 // ticks are the log likelihoods of a mark's begin over none. How strong it would be
 // the seconds around tell, without this one: an omission in a fade says nothing.
 func (l *Listener) ticks() []float64 {
-	const around = 5
 	out := make([]float64, len(l.heard))
 	for i := range out {
-		sum, n := 0.0, 0.0
-		for j := max(0, i-around); j < min(len(out), i+around+1); j++ {
-			if j != i {
-				sum += min(l.heard[j].tick, 1e4) - 1
-				n++
-			}
-		}
-		rho := max(sum/n, 0.05)
+		rho := excessOf(l.nearby(i))
 		v := -math.Log1p(rho) + l.heard[i].tick*rho/(1+rho)
 		out[i] = max(-mostTick, min(v, mostTick))
 	}
 	return out
 }
 
+// nearby is the sum of the marks' powers in the n seconds around the i-th, without its
+// own.
+func (l *Listener) nearby(i int) (sum, n float64) {
+	const around = 5
+	for j := max(0, i-around); j < min(len(l.heard), i+around+1); j++ {
+		if j != i {
+			sum += min(l.heard[j].tick, mostPower)
+			n++
+		}
+	}
+	return sum, n
+}
+
+// mostPower is what a second's mark counts for at most among others.
+const mostPower = 1e4
+
+// excessOf is by how much the mean of n powers exceeds the noise's, which is 1.
+func excessOf(sum, n float64) float64 { return max(sum/n-1, 0.05) }
+
 // audible are the probabilities that what is sent about a second is heard, as the
 // ticks around tell it, without its own: nine in ten as strong as in the whole, one in
 // twenty weaker, one in twenty not at all (from memory of fading). A minute mark that
 // is missing in a fade is not missing.
 func (l *Listener) audible() []float64 {
-	const around, strong, weaker, gone = 5, 0.9, 0.05, 0.05
-	excess := func(sum, n float64) float64 { return max(sum/max(n, 1)-1, 0.05) }
-	power := func(j int) float64 { return min(l.heard[j].tick, 1e4) }
+	const strong, weaker, gone = 0.9, 0.05, 0.05
 	total := 0.0
-	for j := range l.heard {
-		total += power(j)
+	for _, s := range l.heard {
+		total += min(s.tick, mostPower)
 	}
-	whole := excess(total, float64(len(l.heard)))
+	whole := excessOf(total, float64(len(l.heard)))
 	out := make([]float64, len(l.heard))
 	for i := range out {
-		sum, n := 0.0, 0.0
-		for j := max(0, i-around); j < min(len(out), i+around+1); j++ {
-			if j != i {
-				sum += power(j)
-				n++
-			}
-		}
+		sum, n := l.nearby(i)
 		// The powers are exponentially distributed, 1 in the mean in noise alone.
 		odds := func(rho float64) float64 { return math.Exp(min(sum*rho/(1+rho)-n*math.Log1p(rho), 300)) }
-		o := (strong*odds(whole) + weaker*odds(excess(sum, n))) / gone
+		o := (strong*odds(whole) + weaker*odds(excessOf(sum, n))) / gone
 		out[i] = o / (1 + o)
 	}
 	return out

@@ -165,12 +165,10 @@ func (w *well) descend(f func([]float64) float64, most, least float64, exact boo
 				step[i] /= 2
 			}
 		}
-		for i := range n {
+		for i := 0; couple && i < n; i++ {
 			for j := range i {
-				if couple {
-					v := (at(i, j, 1, 1) - at(i, j, 1, -1) - at(i, j, -1, 1) + at(i, j, -1, -1)) / (4 * step[i] * step[j])
-					w.bends.SetSym(i, j, v)
-				}
+				v := (at(i, j, 1, 1) - at(i, j, 1, -1) - at(i, j, -1, 1) + at(i, j, -1, -1)) / (4 * step[i] * step[j])
+				w.bends.SetSym(i, j, v)
 			}
 		}
 		known := couple || !exact

@@ -507,18 +507,15 @@ func (b *bench) about(h hearing, lags []float64) *near {
 	nr.terms, nr.bases = b.terms(h, lags)
 	x := general(b.points, len(nr.terms)*columns)
 	for i, w := range nr.terms {
-		var beat sampled
+		start := -b.before - lags[w.path]
+		value := func(col, j int) float64 { return w.at(col, float64(j)+start) }
 		if w.wave == nil {
-			beat = b.beat(lags[w.later]-lags[w.path], -b.before-lags[w.path], b.points)
+			beat := b.beat(lags[w.later]-lags[w.path], start, b.points)
+			value = func(col, j int) float64 { return beat[col][j] }
 		}
 		for col := range columns {
 			for j := range b.points {
-				v := &x.Data[j*x.Stride+i*columns+col]
-				if w.wave == nil {
-					*v = beat[col][j]
-				} else {
-					*v = w.at(col, float64(j)-b.before-lags[w.path])
-				}
+				x.Data[j*x.Stride+i*columns+col] = value(col, j)
 			}
 		}
 	}

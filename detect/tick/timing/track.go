@@ -173,9 +173,11 @@ func (t *Track) Follow() bool {
 	snaps := t.recent()
 	m := t.line(snaps)
 	first, last := buildStack(t.filter, snaps[:len(snaps)/2], m), buildStack(t.filter, snaps[len(snaps)/2:], m)
-	early, late := t.single(first), t.single(last)
+	early, _ := t.single(first)
+	late, _ := t.single(last)
 	first.add(last)
-	one := t.single(first)
+	one, weak := t.single(first)
+	t.weak = weak
 	if one.log < leastGain {
 		return false
 	}
@@ -213,13 +215,13 @@ func (t *Track) refer() {
 
 // single is the likeliest place of a single arrival, whatever its phase, through a
 // usual chain; where that tells nothing, as of weak ticks, by the phase that it keeps.
-func (t *Track) single(st *stack) place {
-	one := place{log: math.Inf(-1)}
+func (t *Track) single(st *stack) (one place, weak bool) {
+	one.log = math.Inf(-1)
 	if st.count >= leastCount {
 		b := t.usual(st)
 		one = b.likeliest(turning, 1, &priors)
-		t.weak = one.log < leastGain && st.count >= manyCount
-		if t.weak {
+		weak = one.log < leastGain && st.count >= manyCount
+		if weak {
 			if kept := b.likeliest(turned, 1, &priors); kept.log >= leastGain {
 				one = kept
 			}
@@ -228,7 +230,7 @@ func (t *Track) single(st *stack) place {
 	if one.lags == nil {
 		one.lags = []float64{0}
 	}
-	return one
+	return one, weak
 }
 
 // line is the track's model, referred to the snapshots' middle.

@@ -248,10 +248,7 @@ const afterMarker = "← earlier      time after the local marker, ms      later
 // output.
 func plotRaster(p align.Picture, s *align.StationPicture) *plot.Plot {
 	r := newRaster(s)
-	each := "second"
-	if r.every > 1.5 {
-		each = fmt.Sprintf("%.0f s", r.every)
-	}
+	each, _ := rowWords(r.every)
 	pl := newPlot(fmt.Sprintf("matched filter, each %s a row: dark is noise, bright the tone at %.0f times the noise", each, r.top),
 		afterMarker, "time in the recording")
 	pl.Add(r)
@@ -312,17 +309,31 @@ type raster struct {
 	top         float64 // level of full brightness
 }
 
+// rowSeconds is how much of the recording a row holds, s.
+func rowSeconds(s *align.StationPicture) float64 {
+	if len(s.Start) < 2 {
+		return 1
+	}
+	every := math.Inf(1)
+	for i := range len(s.Start) - 1 {
+		every = min(every, s.Start[i+1]-s.Start[i])
+	}
+	return max(1, math.Round(every))
+}
+
+// rowWords name what a row holds: each of them, and one.
+func rowWords(every float64) (each, one string) {
+	if every < 1.5 {
+		return "second", "a second"
+	}
+	each = fmt.Sprintf("%.0f s", every)
+	return each, each
+}
+
 func newRaster(s *align.StationPicture) *raster {
 	points := len(s.Rows[0].Level)
-	r := &raster{every: 1, left: (s.Arrival + s.First) * 1e3}
+	r := &raster{every: rowSeconds(s), left: (s.Arrival + s.First) * 1e3}
 	r.right = r.left + float64(points)*s.Step*1e3
-	if n := len(s.Start); n > 1 {
-		r.every = math.Inf(1)
-		for i := range n - 1 {
-			r.every = min(r.every, s.Start[i+1]-s.Start[i])
-		}
-		r.every = max(1, math.Round(r.every))
-	}
 	r.from, r.to = s.Start[0]-r.every/2, s.Start[len(s.Start)-1]+r.every/2
 	var all []float32
 	for _, row := range s.Rows {
@@ -373,7 +384,8 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 	low, high := reach(s, half)
 	low, high = centre+low, centre+high
 	u := text.UnitFor(max(math.Abs(low), math.Abs(high)), text.SecondUnits)
-	pl := newPlot("offset by each second, as the marker stands at the end", "time in the recording", fmt.Sprintf("%s, %s", what, u.Name))
+	each, one := rowWords(rowSeconds(s))
+	pl := newPlot("offset by each "+each+", as the marker stands at the end", "time in the recording", fmt.Sprintf("%s, %s", what, u.Name))
 	from, to := s.Start[0], s.Start[len(s.Start)-1]
 	pl.X.Min, pl.X.Max = from, to
 	pl.X.Tick.Marker, pl.Y.Tick.Marker = plot.TickerFunc(clockTicks), plot.TickerFunc(roundTicks)
@@ -407,7 +419,7 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 	name := "the result of all seconds, with its 95 % band"
 	switch {
 	case len(s.Excess) > 1 && s.Coherent:
-		pl.Legend.Add("dot: a second, all its paths together; bar: ± what noise does to it, 95 %", dots)
+		pl.Legend.Add("dot: "+one+", all its paths together; bar: ± what noise does to it, 95 %", dots)
 		together := line(plotter.XYs{{X: from, Y: (at(from) + s.Centre) / u.Size}, {X: to, Y: (at(to) + s.Centre) / u.Size}}, inkColour, vg.Points(0.8), vg.Points(1), vg.Points(2))
 		pl.Add(together)
 		pl.Legend.Add(fmt.Sprintf("where they lie: %s later than the earliest path, by the paths' mean power", text.Short(s.Centre)), together)
@@ -416,7 +428,7 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 		name = "the earliest path, which is the result, with its 95 % band"
 		fallthrough
 	default:
-		pl.Legend.Add("dot: a second; bar: ± what noise does to it, 95 %", dots)
+		pl.Legend.Add("dot: "+one+"; bar: ± what noise does to it, 95 %", dots)
 	}
 	pl.Legend.Add(name, average)
 	for _, x := range s.Excess[1:] {

@@ -44,6 +44,18 @@ func TestPlotSaysWhatItIs(t *testing.T) {
 	}
 }
 
+// A dot of a long recording is more than a second, and says so.
+func TestDotsSayHowLong(t *testing.T) {
+	s := &drawn().Stations[0]
+	for i := range s.Start {
+		s.Start[i] *= 28
+	}
+	each, one := rowWords(rowSeconds(s))
+	if each != "28 s" || one != "28 s" {
+		t.Errorf("each %s, one %s", each, one)
+	}
+}
+
 // Steps that follow each other closely say together what they came to.
 func TestStepLabels(t *testing.T) {
 	marker := []align.MarkerPoint{{At: 0, Place: -12.1e-3}, {At: 61, Place: -7.1e-3}, {At: 65, Place: -3.1e-3}, {At: 68, Place: -0.1e-3}, {At: 71}, {At: 200, Place: -1e-3}}

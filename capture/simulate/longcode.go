@@ -299,6 +299,12 @@ var dcf77Chips = func() (chips [512]bool) {
 // sent as the codewords that are known, and the next change as the example's.
 func wwvbPhase(t time.Time) [60]bool {
 	var s [60]bool
+	if m := t.Minute() % 30; m >= 10 && m < 16 {
+		for i := range s {
+			s[i] = wwvbLong(60*(m-10)+i, t.Hour()*2+t.Minute()/30)
+		}
+		return s
+	}
 	set := func(at []int, value, bits int) {
 		for i, p := range at {
 			s[p] = value>>(bits-1-i)&1 == 1
@@ -338,3 +344,26 @@ func wwvbPhase(t time.Time) [60]bool {
 	set(span(53, 58), 0b011011, 6)
 	return s
 }
+
+// wwvbLong is a second of the frame that WWVB sends instead in minutes 10 to 15 and 40
+// to 45: a sequence of greatest length, turned round by the half hour of the day, 106
+// fixed bits, and the same backwards. From memory; the register and the fixed bits are
+// ours.
+func wwvbLong(second, halfHour int) bool {
+	switch {
+	case second < 127:
+		return wwvbRegister[(second+halfHour)%127]
+	case second < 127+106:
+		return second%3 == 0
+	}
+	return wwvbRegister[(359-second+halfHour)%127]
+}
+
+var wwvbRegister = func() (all [127]bool) {
+	register := 1
+	for i := range all {
+		all[i] = register&1 == 1
+		register = register>>1 | (register^register>>1)&1<<6
+	}
+	return all
+}()

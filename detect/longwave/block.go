@@ -11,9 +11,8 @@ type block struct {
 	count       int
 	edge        []float64 // in phase, about the second's start
 	edgeWeight  float64
-	code        []float64 // in quadrature, of the phase code, turned to bits 0
+	code        []float64 // of the phase code: chips turned to bits 0, in quadrature, or turns upwards, in phase
 	codeWeight  float64
-	codes       int
 }
 
 // line is a lag that grows, samples of the stream: at second n it is lag + rate·(n − ref).

@@ -104,6 +104,16 @@ type plan struct {
 	slots            [][slotCount]float64 // level of each symbol in each tenth of a second
 }
 
+// WWVB's phase turns over while the level is low (Wikipedia, Lowe 2012): a step of
+// level, in phase. It is looked at in the second before the cut's edge, from turnFrom to
+// turnTo, where no mark has an edge; and whether it turned is told by the full level
+// that the second before that ends with, from endedFrom to endedTo.
+const (
+	turnAt             = 0.1 - 1
+	turnFrom, turnTo   = turnAt - 0.06, turnAt + 0.06
+	endedFrom, endedTo = -1.018, -1.003
+)
+
 const (
 	slotCount = 10
 	slotGuard = 0.012 // s at a slot's start that its edges may fill
@@ -124,9 +134,6 @@ func newPlan(s *station.Station) *plan {
 		// The whole of a phase code has no mean.
 		p.fullFrom, p.fullTo = chipFirst-1, chipFirst-1+chipCount*chipLength
 		p.edgeFrom = -0.006
-	}
-	if s.Phase.Kind == "wwvb" {
-		p.edgeTo = 0.09 // the phase turns at 0.1 s
 	}
 	for _, symbol := range p.symbols {
 		var slot [slotCount]float64

@@ -136,8 +136,20 @@ func (t *Track) take(n int64) {
 		t.missing++
 	}
 	t.recognise(h)
-	t.symbol(n-1, h)
-	t.sum(n, h)
+	turned := t.turned(h)
+	t.symbol(n-1, h, turned)
+	t.sum(n, h, turned)
+}
+
+// turned is by how much likelier it is that the carrier's phase turned over in the
+// second before the cut's edge than that it did not, by the difference of log
+// likelihoods; 0 of a station that does not turn it.
+func (t *Track) turned(h heardSecond) float64 {
+	if t.plan.Phase.Kind != "wwvb" || !(h.noise > 0) {
+		return 0
+	}
+	variance := h.noise / (t.noiseHz() * (endedTo - endedFrom))
+	return -2 * h.amplitude * real(t.cutter.mean(endedFrom, endedTo)) / variance
 }
 
 // driftShare and tuneShare are the parts of what one second tells of the frequency that
@@ -223,7 +235,7 @@ func (t *Track) slotNoise() float64 {
 }
 
 // symbol gives the decoder the second n.
-func (t *Track) symbol(n int64, h heardSecond) {
+func (t *Track) symbol(n int64, h heardSecond, turned float64) {
 	if n < t.readFrom {
 		return
 	}
@@ -238,6 +250,7 @@ func (t *Track) symbol(n int64, h heardSecond) {
 		}
 	}
 	t.decoder.Add(n, logs)
+	t.decoder.AddTurn(n, turned)
 	if n >= t.read+readEvery || t.read == 0 {
 		t.read = n
 		t.reading = t.decoder.Reading()
@@ -252,15 +265,18 @@ func (t *Track) known() bool { return t.Station != nil && t.ordered }
 func (t *Track) lost() bool { return t.missing > patience }
 
 // sum adds the second to the block.
-func (t *Track) sum(n int64, h heardSecond) {
+func (t *Track) sum(n int64, h heardSecond, turned float64) {
 	if !(h.noise > 0) || h.noise > 25*t.noise {
 		return // lightning, or somebody else
 	}
 	b := t.open
 	if b == nil {
 		b = &block{first: n, axis: t.axis, edge: make([]float64, index(t.edgeTo)-index(t.edgeFrom))}
-		if t.plan.Phase.Kind == "dcf77" {
+		switch t.plan.Phase.Kind {
+		case "dcf77":
 			b.code = make([]float64, codeLength)
+		case "wwvb":
+			b.code = make([]float64, index(turnTo)-index(turnFrom))
 		}
 		t.open, t.blocks = b, append(t.blocks, b)
 		if len(t.blocks) > mostBlocks {
@@ -276,25 +292,36 @@ func (t *Track) sum(n int64, h heardSecond) {
 		}
 		b.edgeWeight += weight * h.amplitude
 	}
-	if b.code == nil {
+	switch t.plan.Phase.Kind {
+	case "wwvb":
+		if turned < surelyTurned {
+			return
+		}
+		for i := range b.code {
+			b.code[i] += weight * real(t.cutter.z[index(turnFrom)+i])
+		}
+	case "dcf77":
+		z := t.cutter.z[index(codeFrom-1):][:codeLength]
+		template, _ := t.template()
+		corr := 0.0
+		for i, v := range z {
+			corr += imag(v) * template[i]
+		}
+		sign := 1.0
+		if corr < 0 {
+			sign = -1
+		}
+		for i, v := range z {
+			b.code[i] += sign * weight * imag(v)
+		}
+	default:
 		return
 	}
-	z := t.cutter.z[index(codeFrom-1):][:codeLength]
-	template, _ := t.template()
-	corr := 0.0
-	for i, v := range z {
-		corr += imag(v) * template[i]
-	}
-	sign := 1.0
-	if corr < 0 {
-		sign = -1
-	}
-	for i, v := range z {
-		b.code[i] += sign * weight * imag(v)
-	}
 	b.codeWeight += weight * h.amplitude
-	b.codes++
 }
+
+// surelyTurned is from when on a turn of the phase is taken for one, log-likelihood.
+const surelyTurned = 8
 
 // The phase code, with what its last chip leaves, s after the second.
 const (
@@ -353,15 +380,7 @@ func (t *Track) fitBoth(b *block, e *edge) (both, byEdge, byCode place, ok bool)
 		return both, byEdge, byCode, false
 	}
 	both = byEdge
-	if b.code == nil || b.codeWeight == 0 {
-		return both, byEdge, byCode, true
-	}
-	code := make([]float64, len(b.code))
-	for i, v := range b.code {
-		code[i] = v / b.codeWeight
-	}
-	var found bool
-	byCode, found = fitCode(e, code, codeFirst, scale/b.codeWeight, byEdge.lag)
+	byCode, found := t.fitPhase(b, e, byEdge.lag)
 	if !found {
 		return both, byEdge, place{}, true
 	}
@@ -372,6 +391,29 @@ func (t *Track) fitBoth(b *block, e *edge) (both, byEdge, byCode place, ok bool)
 		misfit: byEdge.misfit + byCode.misfit + d*d/(2*(byEdge.variance+byCode.variance)),
 	}
 	return both, byEdge, byCode, true
+}
+
+// worstTurn is the standard deviation beyond which the place of turns is not taken, s:
+// of a step that noise moves by a third of its length the fit is no longer linear.
+const worstTurn = 0.1e-3
+
+// fitPhase places a block's phase code, from lag on; false when there is none, or too
+// little.
+func (t *Track) fitPhase(b *block, e *edge, lag float64) (p place, ok bool) {
+	if b.codeWeight == 0 {
+		return p, false
+	}
+	code := make([]float64, len(b.code))
+	for i, v := range b.code {
+		code[i] = v / b.codeWeight
+	}
+	unit := baseRate / t.noiseHz() / b.codeWeight
+	if t.plan.Phase.Kind == "dcf77" {
+		return fitCode(e, code, codeFirst, unit, lag)
+	}
+	p, ok = fitEdge(e, code, index(turnFrom)+cutFirst, unit, lag+turnAt)
+	p.lag -= turnAt
+	return p, ok && p.variance < worstTurn*worstTurn
 }
 
 // stepEvidence is how much one second's mark may count for or against, log-likelihood:

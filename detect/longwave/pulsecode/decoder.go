@@ -31,11 +31,13 @@ type Decoder struct {
 	first, last int64 // seconds held; none when last < first
 }
 
-// evidence is what one second says: the logarithm of the likelihood of each symbol.
+// evidence is what one second says: the logarithm of the likelihood of each symbol, and
+// by how much likelier the phase turned over than not.
 type evidence struct {
 	n     int64
 	valid bool
 	log   []float64
+	turn  float64
 }
 
 // Reading is what the code has told. Second and what follows count for second N.
@@ -80,7 +82,7 @@ func (d *Decoder) Add(n int64, log []float64) {
 	d.last = n
 	d.first = max(d.first, n-capacity+1)
 	e := &d.ring[n%capacity]
-	e.n, e.valid = n, true
+	e.n, e.valid, e.turn = n, true, 0
 	e.log = append(e.log[:0], log...)
 	top := slices.Max(log)
 	for i, v := range e.log {
@@ -396,7 +398,26 @@ func (d *Decoder) Reading() Reading {
 	start := 60*(minute-first) + int64(second)
 	r.UTC = r.UTC.Add(time.Duration(start) * time.Second)
 	r.Inserted = second == 60
+	if start, wrong := d.phased(r.label); wrong < plausible && r.label.leap == 0 {
+		r.bothSay(start.Add(time.Duration(second)*time.Second), wrong)
+	}
 	return r
+}
+
+// plausible is the probability of error below which a time counts against another.
+const plausible = 1e-2
+
+// bothSay joins what the phase says: two codes that agree are wrong together only, and
+// two that are both plausible and differ tell nothing.
+func (r *Reading) bothSay(utc time.Time, wrong float64) {
+	switch {
+	case r.UTC.Equal(utc):
+		r.UTCError = max(leastError, r.UTCError*wrong)
+	case r.UTCError < plausible:
+		r.UTCError = 1
+	default:
+		r.UTC, r.UTCError = utc, wrong
+	}
 }
 
 // date finds the time of the first minute's start and what goes with it.

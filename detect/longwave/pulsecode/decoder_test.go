@@ -171,3 +171,64 @@ func TestNoTimeFromDisorder(t *testing.T) {
 		}
 	}
 }
+
+// The phase of WWVB's minute of 4 July 2012, 17:30 UTC (Lowe 2012), and of the next one,
+// of which the count of minutes is greater by one: its last bit, that bit's copy and two
+// parities are the others. Before them goes a minute of something else.
+func TestPhaseAsPublished(t *testing.T) {
+	const published = "001110110100010010000011001000011000110100110100010110110110"
+	next := []byte(published)
+	for _, i := range []int{14, 17, 19, 46} {
+		next[i] ^= 1
+	}
+	const other = "110100011101011010011101000101111000101100111110001101110101"
+	minutes := other + published + string(next)
+	noMarks := make([]float64, len(layouts["wwvb"].symbols))
+	feed := func(sigma float64) *Decoder {
+		d, r := New("wwvb"), rand.New(rand.NewPCG(5, 6))
+		for i := range minutes {
+			d.Add(int64(i), noMarks)
+			if i > 0 {
+				x := -1.0
+				if minutes[i] != minutes[i-1] {
+					x = 1
+				}
+				d.AddTurn(int64(i), 2*(x+sigma*r.NormFloat64())/(sigma*sigma))
+			}
+		}
+		return d
+	}
+	for _, sigma := range []float64{0.1, 0.3} {
+		start, wrong := feed(sigma).phased(labelling{})
+		if want := time.Date(2012, 7, 4, 17, 31, 0, 0, time.UTC); !start.Equal(want) || wrong > MaxError {
+			t.Errorf("noise %g: %v, error %.1g, want %v", sigma, start, wrong, want)
+		}
+	}
+	// In much noise nothing is told, and nothing of another second's phase.
+	if start, wrong := feed(3).phased(labelling{}); wrong < plausible {
+		t.Errorf("in noise %v, error %.1g", start, wrong)
+	}
+	if start, wrong := feed(0.1).phased(labelling{shift: 1}); wrong < plausible {
+		t.Errorf("a second late %v, error %.1g", start, wrong)
+	}
+}
+
+// Two codes that agree are surer than either; of two that differ the plausible one is
+// taken, and of two plausible ones none.
+func TestBothCodes(t *testing.T) {
+	a, b := time.Unix(1e9, 0).UTC(), time.Unix(1e9+60, 0).UTC()
+	for _, tt := range []struct {
+		marks, phase time.Time
+		wrong        [2]float64
+		utc          time.Time
+		want         float64
+	}{
+		{a, a, [2]float64{1e-4, 1e-3}, a, 1e-7}, {a, b, [2]float64{0.5, 1e-7}, b, 1e-7}, {a, b, [2]float64{1e-9, 1e-3}, a, 1},
+	} {
+		r := Reading{UTC: tt.marks, UTCError: tt.wrong[0]}
+		r.bothSay(tt.phase, tt.wrong[1])
+		if !r.UTC.Equal(tt.utc) || math.Abs(r.UTCError-tt.want) > 1e-3*tt.want {
+			t.Errorf("%v and %v: %v, error %.2g, want %v, %.2g", tt.marks, tt.phase, r.UTC, r.UTCError, tt.utc, tt.want)
+		}
+	}
+}

@@ -30,6 +30,7 @@ type layout struct {
 	// leapSymbol what is sent then; leapAt < 0: nobody has published that.
 	leapAt     int
 	leapSymbol int
+	phase      *phaseCode // sent beside the marks; nil: none
 }
 
 type kind int
@@ -131,7 +132,7 @@ var layouts = map[string]*layout{
 			{dut1Sign, []int{1}, []int{36}, nil}, {dut1, down4, run(40, 43, 1), nil},
 			{year, from80, append(run(45, 48, 1), run(50, 53, 1)...), nil}, {leap, []int{1}, []int{56}, nil},
 		},
-		leapAt: 60, leapSymbol: 2,
+		leapAt: 60, leapSymbol: 2, phase: wwvbPhase,
 	},
 	"jjy": {
 		name: "JJY", bits: 1, hours: 9,

@@ -2,6 +2,9 @@
 # what they need by package name, with sudo unless run by root.
 
 GO ?= go
+# Hosts and users are looked up in Go alone: a build without cgo then differs from
+# one with it in the sound card only, and what it is built on is compiled once.
+export GOFLAGS := -tags=netgo,osusergo $(GOFLAGS)
 SUDO := $(shell test "$$(id -u)" = 0 || echo sudo)
 
 # Live capture is built on PortAudio; without its headers all else still works.

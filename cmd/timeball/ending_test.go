@@ -9,7 +9,6 @@ import (
 	"io"
 	"os"
 	"os/exec"
-	"os/signal"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -68,11 +67,7 @@ func (s *simulatedSound) Close() error {
 }
 
 // mainSimulated is main with that input.
-func mainSimulated() {
-	ctx, stop := signal.NotifyContext(context.Background(), endings()...)
-	defer stop()
-	os.Exit((&program{ctx, os.Stdin, os.Stdout, os.Stderr, openSimulated}).run(os.Args[1:]))
-}
+func mainSimulated() { os.Exit(start(openSimulated)) }
 
 // programAs is a link to this test program by which it is the named one.
 func programAs(t *testing.T, name string) string {
@@ -156,6 +151,19 @@ func TestListenEndsWithFix(t *testing.T) {
 			t.Errorf("%v: %s", sig, printed)
 		}
 	}
+	t.Run("a viewer of the page goes", func(t *testing.T) {
+		a := listen(t)
+		a.cmd.Process.Signal(syscall.SIGPIPE) // as writing to its connection raises
+		a.stdout.SetReadDeadline(time.Now().Add(300 * time.Millisecond))
+		if more, err := io.ReadAll(a.out); !errors.Is(err, os.ErrDeadlineExceeded) {
+			t.Errorf("the attempt has ended: %s, %v", more, err)
+		}
+		a.stdout.SetReadDeadline(time.Time{})
+		a.cmd.Process.Signal(syscall.SIGINT)
+		if printed := a.end(exitOK); !strings.Contains(printed, saidAhead) {
+			t.Error(printed)
+		}
+	})
 	t.Run("listen | tee, Ctrl-C", func(t *testing.T) {
 		a := listen(t)
 		a.stdout.Close() // tee is gone at once

@@ -20,6 +20,7 @@ import (
 
 	"timeball/capture/soundcard"
 	"timeball/cmd/timeball/internal/text"
+	"timeball/cmd/timeball/internal/view"
 )
 
 // Exit statuses, the same for every command.
@@ -73,21 +74,45 @@ type commands struct {
 	Licences  licencesCmd  `cmd:"" help:"Terms of this program and of all that is linked into it."`
 }
 
-func main() {
+func main() { os.Exit(start(openSound)) }
+
+// start runs the command line on an opener of sound inputs, until it is done or
+// should end.
+func start(sound func(context.Context, soundcard.Settings) (closer, error)) int {
 	ctx, stop := signal.NotifyContext(context.Background(), endings()...)
 	defer stop()
+	// Writing to who has gone is an error, not deadly. This signal itself says
+	// nothing: it comes as well when a viewer of the page goes.
+	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
 	if l := os.Getenv("LC_ALL"); l == "C" || l == "POSIX" {
 		text.PlainUnits()
 	}
-	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+	var stdout io.Writer = os.Stdout
+	if _, drawn := view.Terminal(os.Stdout); !drawn {
+		stdout = untilUnread{os.Stdout, stop}
+	}
+	return (&program{ctx, os.Stdin, stdout, os.Stderr, sound}).run(os.Args[1:])
+}
+
+// untilUnread ends the attempt when nobody reads any more what is written, as
+// after a Ctrl-C that has ended tee.
+type untilUnread struct {
+	io.Writer
+	end func()
+}
+
+func (u untilUnread) Write(p []byte) (int, error) {
+	n, err := u.Writer.Write(p)
+	if errors.Is(err, syscall.EPIPE) {
+		u.end()
+	}
+	return n, err
 }
 
 // endings are the signals that end an attempt as it should end: with a fix,
-// logged. The closing of the terminal is one, unless it was to be outlived
-// (nohup); so is the end of who reads the output, as of tee at a Ctrl-C, after
-// which writing is an error and no longer deadly.
+// logged. The closing of the terminal is one, unless it was to be outlived (nohup).
 func endings() []os.Signal {
-	all := []os.Signal{os.Interrupt, syscall.SIGTERM, syscall.SIGPIPE}
+	all := []os.Signal{os.Interrupt, syscall.SIGTERM}
 	if !signal.Ignored(syscall.SIGHUP) {
 		all = append(all, syscall.SIGHUP)
 	}

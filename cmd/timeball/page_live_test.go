@@ -165,7 +165,13 @@ func TestSoundcardListenPage(t *testing.T) {
 	time.Sleep(13 * time.Second)
 	eventually(t, tab, `document.body.dataset.link === "lost" && document.getElementById("word").textContent === "no link"`)
 	n.silence.Unlock()
-	eventually(t, tab, `document.body.dataset.link === "live" && document.getElementById("word").textContent !== "no link"`)
+	eventually(t, tab, `document.body.dataset.link === "ended" || document.body.dataset.link === "live" && document.getElementById("word").textContent !== "no link"`)
+	if link := value[string](t, tab, `document.body.dataset.link`); link != "live" {
+		radio.cmd.Process.Signal(os.Interrupt)
+		<-radio.ended
+		<-radio.ended
+		t.Fatalf("%s: %s%s", link, radio.said.String(), radio.last)
+	}
 	radio.agrees(tab, false)
 	wired.agrees(second, true)
 

@@ -144,15 +144,21 @@ func value[T any](t *testing.T, ctx context.Context, expression string) T {
 }
 
 // eventually waits until an expression is true, as long as a busy machine may take.
+// A page that is being left for another may answer with an error.
 func eventually(t *testing.T, ctx context.Context, expression string) {
 	t.Helper()
+	var last error
 	for ctx.Err() == nil {
-		if value[bool](t, ctx, "!!("+expression+")") {
+		is, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("!!("+expression+")"))
+		if is && err == nil {
 			return
+		}
+		if ctx.Err() == nil {
+			last = err
 		}
 		time.Sleep(50 * time.Millisecond)
 	}
-	t.Fatalf("not yet: %s", expression)
+	t.Fatalf("not yet: %s (%v)", expression, last)
 }
 
 // watched notes what a page asks for and complains of.

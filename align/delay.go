@@ -39,7 +39,7 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, s *Sounding, ticks []Arrival, b
 	}
 	switch {
 	case a.settings.At == nil:
-		return d, PathUnknown{Place: true, Time: true}, false
+		return d, PathUnknown{Place: true, Time: begin.IsZero()}, false
 	case begin.IsZero():
 		return d, PathUnknown{Time: true}, false
 	}

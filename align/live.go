@@ -182,7 +182,7 @@ func stateOf(t *marker.Track) MarkerState {
 
 // take copies from f what a Second has of it.
 func (s *Second) take(f Fix) {
-	s.Verdict, s.Why, s.Standing = f.Verdict, f.Why, f.Standing
+	s.Verdict, s.Why, s.Waiting, s.Standing = f.Verdict, f.Why, f.Waiting, f.Standing
 	s.Offset, s.U, s.CI95, s.Sense, s.Rate = f.Offset, f.U, f.CI95, f.Sense, f.Rate
 	if f.CI95 != nil {
 		s.Prospect = f.prospect()

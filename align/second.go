@@ -21,6 +21,7 @@ type Second struct {
 	Verdict  Verdict     `json:"verdict"`
 	Why      Reason      `json:"-"` // why there is no fix; Reason is for the sentence
 	Reason   string      `json:"reason"`
+	Waiting  *Waiting    `json:"waiting,omitempty"` // as in Fix
 	Standing Standing    `json:"standing,omitempty"`
 	Offset   *float64    `json:"offset_s"`
 	U        *float64    `json:"u_s"`

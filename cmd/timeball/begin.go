@@ -207,7 +207,7 @@ func (c *beginCmd) tune(g guide) ([]string, error) {
 		n, err := strconv.Atoi(cmp.Or(answer, "1"))
 		if err == nil && 1 <= n && n <= len(slots) {
 			s := slots[n-1]
-			return []string{"--station=" + s.Station, fmt.Sprintf("--carrier=%.0fHz", s.CarrierHz)}, nil
+			return []string{"--station=" + s.Station, "--carrier=" + strings.ReplaceAll(text.Frequency(s.CarrierHz), " ", "")}, nil
 		}
 		g.say("Give a number from 1 to %d.", len(slots))
 	}

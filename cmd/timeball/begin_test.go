@@ -35,7 +35,7 @@ func TestBeginLeadsToAFix(t *testing.T) {
 		t.Fatalf("status %d\n%s%s", code, out, errs)
 	}
 	for _, want := range []string{"is no place", "1) WWV on ", "AM, beat oscillator off", "Give a number from 1", "$ timeball levels --once --input=simulated",
-		"$ timeball listen --at=40.65,-105.05 --station=wwv --carrier=", "--record=kept.wav", "never lift a safety earth", "the local clock is "} {
+		"$ timeball listen --at=40.65,-105.05 --station=wwv --carrier=2.5MHz", "--record=kept.wav", "never lift a safety earth", "the local clock is "} {
 		if !strings.Contains(out, want) {
 			t.Errorf("no %q in\n%s", want, out)
 		}

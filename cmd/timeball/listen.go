@@ -192,8 +192,8 @@ func (c *listenCmd) session(p *program, settings align.Settings) (*outcome, erro
 		}
 	}
 	err = c.follow(p.ctx, src, m, rec, format, show, keys, tips)
+	keys.Restore() // what was said on the way is printed now, by a terminal as it was
 	show.End()
-	keys.Restore()
 	o := &outcome{fix: text.Fix(m.Fix()), settings: settings}
 	o.fix.Advice = c.advice(o.fix, settings)
 	o.picture = func() align.Picture { return pictureOf(m, o.fix) }

@@ -55,19 +55,19 @@ type commands struct {
 	Config  string      `placeholder:"FILE.toml" help:"Settings to use instead of those in the configuration folder."`
 	Version versionFlag `help:"Say which program this is: commit, build, with or without live capture."`
 
-	Combine   combineCmd   `cmd:"" help:"One fix from the recordings of an evening: several carriers and stations, one clock."`
 	Begin     beginCmd     `cmd:"" help:"A guided start: place, what to tune to, wiring and levels, then the attempt."`
+	Outlook   outlookCmd   `cmd:"" help:"Which station and carrier can be heard when, for the next day."`
+	Stations  stationsCmd  `cmd:"" help:"The stations: when and how each is heard; the fields of a file of your own."`
+	Path      pathCmd      `cmd:"" help:"Modes, delay and uncertainty from a station to a place at a time."`
 	Inputs    inputsCmd    `cmd:"" help:"List the sound inputs."`
 	Levels    levelsCmd    `cmd:"" help:"Check levels and wiring, live."`
 	Calibrate calibrateCmd `cmd:"" help:"Measure the input's skew or the receiver's delay, and keep it."`
 	Listen    listenCmd    `cmd:"" help:"Measure a sound input live, for setting the clock; end with a fix."`
-	Log       logCmd       `cmd:"" help:"List, add to, export and import the logbook."`
-	Rate      rateCmd      `cmd:"" help:"Rate, ageing, stability, forecast and trim from the logbook."`
 	Record    recordCmd    `cmd:"" help:"Record a sound input without measuring."`
 	Replay    replayCmd    `cmd:"" help:"Measure recordings."`
-	Path      pathCmd      `cmd:"" help:"Modes, delay and uncertainty from a station to a place at a time."`
-	Outlook   outlookCmd   `cmd:"" help:"Which station and carrier can be heard when, for the next day."`
-	Stations  stationsCmd  `cmd:"" help:"The stations: when and how each is heard; the fields of a file of your own."`
+	Combine   combineCmd   `cmd:"" help:"One fix from the recordings of an evening: several carriers and stations, one clock."`
+	Log       logCmd       `cmd:"" help:"List, add to, export and import the logbook."`
+	Rate      rateCmd      `cmd:"" help:"Rate, ageing, stability, forecast and trim from the logbook."`
 	Simulate  simulateCmd  `cmd:"" help:"Write a recording with a known truth."`
 	Manual    manualCmd    `cmd:"" hidden:"" help:"Manual page and completions, for make install."`
 	Schema    schemaCmd    `cmd:"" help:"JSON Schema of every object that is printed."`

@@ -385,6 +385,9 @@ func TestPageStates(t *testing.T) {
 	bare.Levels = []align.ChannelLevel{{Channel: 1, Level: levels.Level{Peak: 0.25, RMS: 0.05}}, {Channel: 2}}
 	early := bare
 	early.T = 3
+	unknown := deaf
+	unknown.Waiting = &align.Waiting{Station: "wwv", For: align.MinuteMark, In: new(17.0)}
+	unknown.Reason = "a tick is heard"
 	fading, gone := testkit.Second(12.3456e-3, 0.12e-3), testkit.Second(12.3456e-3, 0.5e-3)
 	fading.Radio = align.Reception{State: align.Fading, Gone: 7}
 	fading.Stations[0].Reception = fading.Radio
@@ -410,6 +413,7 @@ func TestPageStates(t *testing.T) {
 		{"early", early, 1e-3, "wait", []string{"listening for the marker", "not heard yet"}},
 		{"no-marker", bare, 1e-3, "no marker", []string{bare.Reason, "plugged in", "silent"}},
 		{"never-heard", deaf, 1e-3, "no tick", []string{deaf.Reason, "another carrier", "not heard yet"}},
+		{"tick-unknown", unknown, 1e-3, "wait", []string{unknown.Reason, "heard, no station known yet"}},
 		{"ahead", testkit.Second(12.3456e-3, 0.12e-3), 1e-3, "retard", []string{"ahead of UTC", "come later", "11.3 ms to go to ±1 ms"}},
 		{"behind", told, 1e-3, "advance", []string{"behind UTC", "come earlier", "411 ms to go to ±1 ms", "2 s behind: set them forward", "DUT1 −0.2 s"}},
 		{"close", testkit.Second(-1.1e-3, 0.05e-3), 1e-3, "advance", []string{"come earlier", "0.1 ms to go to ±1 ms"}},

@@ -154,6 +154,7 @@ func TestReplayTakesWhatTheRecordingHolds(t *testing.T) {
 		if status != exitOK {
 			t.Fatalf("status %d: %s", status, errs)
 		}
+		validate(t, out)
 		if err := json.Unmarshal([]byte(out), &f); err != nil {
 			t.Fatal(err)
 		}

@@ -114,7 +114,7 @@ func check(r *levels.Report, c levels.Check) (name, finding, remedy string) {
 	case levels.TicksHeard, levels.TicksGone:
 		return "ticks", heard(r.Ticks.Stations), "the signal may only fade: if it stays away, look to antenna, tuning and volume"
 	case levels.TickUnknown:
-		return "ticks", "a tick is heard, not yet known as a station's", "wait a minute or two, until its minute mark was heard; with --station it is known sooner"
+		return "ticks", "a tick is heard, not yet known as a station's", "wait a minute or two, until its minute mark was heard"
 	case levels.NoTickYet:
 		return "ticks", fmt.Sprintf("no tick heard yet, in %.0f s", r.Ticks.Seconds), "wait"
 	case levels.NoTick:

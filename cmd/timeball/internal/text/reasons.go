@@ -87,8 +87,10 @@ func reason(r align.Reason) string {
 		switch {
 		case r.Err != nil:
 			lack = r.Err.Error()
-		case r.Place:
+		case r.Place && r.Time:
 			lack = "give --at LAT,LON and the time of the recording (--start), or --path-delay"
+		case r.Place:
+			lack = "give --at LAT,LON, or --path-delay"
 		}
 		return "the path delay is not known: " + lack + "; the offset is not corrected for it"
 	case align.FewPulses:
@@ -191,7 +193,7 @@ func hands(s timecode.Setting) string {
 // size is a length of time to two digits, as of what is only estimated.
 func size(seconds float64) string {
 	u := UnitFor(seconds, SecondUnits)
-	return fmt.Sprintf("%.2g %s", seconds/u.Size, u.Name)
+	return digits(seconds/u.Size, 2) + " " + u.Name
 }
 
 // waiting words what a tick that is heard needs.

@@ -38,6 +38,7 @@ func TestReasons(t *testing.T) {
 		{align.OtherStation{ID: "msf"}, "on this carrier is MSF: measure by it with --station msf"},
 		{align.Unsettled{}, "frames were lost"},
 		{align.PathUnknown{Place: true, Time: true}, "--at LAT,LON and the time"},
+		{align.PathUnknown{Place: true}, "give --at LAT,LON, or --path-delay"},
 		{align.PathUnknown{Time: true}, "give the time of the recording (--start)"},
 		{align.PathUnknown{Err: errors.New("too near")}, "not known: too near"},
 		{align.FewPulses{Need: 8}, "fewer than 8 pulses"},

@@ -65,6 +65,22 @@ func Listening(s *align.Second) string {
 	return ""
 }
 
+// Missing is the word for a second without an offset. "wait" is one only where waiting
+// helps.
+func Missing(s *align.Second) string {
+	switch {
+	case Listening(s) != "":
+		return "wait"
+	case s.Verdict == align.NoMarker:
+		return "no marker"
+	case s.Waiting == nil:
+		return "no tick"
+	case s.Waiting.For == align.WholeOrder:
+		return "no station"
+	}
+	return "wait"
+}
+
 // What a hand is to do to the clock.
 const (
 	Retard  = "retard"

@@ -72,8 +72,8 @@ func rounded(value, half float64) (v, h string) {
 	if !(half > 0) || math.IsInf(half, 0) {
 		return strconv.FormatFloat(value, 'g', 4, 64), ""
 	}
-	digits := strconv.FormatFloat(half, 'e', 1, 64) // 0.0996 is 1.0e-01
-	exponent, err := strconv.Atoi(digits[strings.IndexByte(digits, 'e')+1:])
+	power := strconv.FormatFloat(half, 'e', 1, 64) // 0.0996 is 1.0e-01
+	exponent, err := strconv.Atoi(power[strings.IndexByte(power, 'e')+1:])
 	if err != nil {
 		panic(err) // not strconv's format
 	}
@@ -185,7 +185,13 @@ func Short(seconds float64) string {
 }
 
 // short is a time in three digits in a unit.
-func short(u Unit, seconds float64) string { return fmt.Sprintf("%.3g %s", seconds/u.Size, u.Name) }
+func short(u Unit, seconds float64) string { return digits(seconds/u.Size, 3) + " " + u.Name }
+
+// digits writes a number in at most n digits that count, without a power of ten.
+func digits(x float64, n int) string {
+	x, _ = strconv.ParseFloat(strconv.FormatFloat(x, 'e', n-1, 64), 64)
+	return strconv.FormatFloat(x, 'f', -1, 64)
+}
 
 // Moved says by how much, and which way, the marker's pulse was moved; later is
 // positive.

@@ -52,6 +52,9 @@ func TestUnitsOfAStatement(t *testing.T) {
 	if got := decibels(-0.3); got != "0 dB" {
 		t.Error(got)
 	}
+	if got, sized := Short(0.9996e-3), size(147e-6); got != "1000 µs" || sized != "150 µs" {
+		t.Errorf("%s, %s", got, sized)
+	}
 	seconds, days := slices.Clone(SecondUnits), slices.Clone(perDayUnits)
 	t.Cleanup(func() { copy(SecondUnits, seconds); copy(perDayUnits, days) })
 	PlainUnits()

@@ -172,12 +172,8 @@ func (v view) keyed() bool { return v.askTurns != "" }
 func (v view) figure() (number, sense, word string) {
 	s := v.now
 	switch {
-	case text.Listening(s) != "":
-		return "--.--- ms", "", "wait"
-	case s.Offset == nil && s.Verdict == align.NoMarker:
-		return "--.--- ms", "", "no marker"
 	case s.Offset == nil:
-		return "--.--- ms", "", "no tick"
+		return "--.--- ms", "", text.Missing(s)
 	case s.Verdict == align.NoPath:
 		return "--.--- ms", "", "no path"
 	}
@@ -194,7 +190,7 @@ func (v view) figure() (number, sense, word string) {
 func (v view) mood() mood {
 	s := v.now
 	switch {
-	case text.Listening(s) != "":
+	case s.Offset == nil && text.Missing(s) == "wait":
 		return plain
 	case s.Offset == nil || s.Verdict == align.NoPath:
 		return bad
@@ -237,6 +233,9 @@ func (v view) target() []row {
 func (v view) radio() row {
 	s := v.now
 	parts := []string{"radio " + text.Reception(s.Radio)}
+	if s.Waiting != nil {
+		parts[0] = "radio heard, no station known yet"
+	}
 	for _, st := range s.Stations {
 		said := strings.ToUpper(st.ID)
 		switch {

@@ -23,6 +23,12 @@ func TestListenView(t *testing.T) {
 	hands := -2
 	fading.UTC, fading.WholeSeconds, fading.Hands = utc, &hands, "pull the seconds forward by 2"
 	deaf := align.Second{T: 30, Count: 28, Verdict: align.NoTick, Reason: "no station's ticks were found in the receiver channel", Radio: align.Reception{State: align.NeverHeard}}
+	unknown, foreign := deaf, deaf
+	unknown.Waiting = &align.Waiting{Station: "wwv", Rival: "bpm", For: align.MinuteMark, In: new(17.0)}
+	unknown.Why = align.TickUnknown{Waiting: *unknown.Waiting}
+	foreign.Waiting = &align.Waiting{Station: "wwv", For: align.WholeOrder}
+	foreign.Why = align.TickUnknown{Waiting: *foreign.Waiting}
+	unknown, foreign = text.Second(unknown), text.Second(foreign)
 	near := testkit.Second(-4.2e-6, 3e-6)
 	lopsided := testkit.Second(-0.0123, 0.1e-3)
 	lopsided.CI95[0] -= 0.25e-3
@@ -57,6 +63,8 @@ func TestListenView(t *testing.T) {
 			{"behind", view{now: new(testkit.Second(-0.4123456, 0.2e-3)), tolerance: 1e-3, recording: "gannet-head.wav"}},
 			{"coasting", view{now: &fading, tolerance: 1e-3, messages: []string{"the input has stopped; waiting for it to come back"}}},
 			{"deaf", view{now: &deaf, tolerance: 1e-3, ask: "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0"}},
+			{"tick-unknown", view{now: &unknown, tolerance: 1e-3}},
+			{"tick-foreign", view{now: &foreign, tolerance: 1e-3}},
 			{"typing", view{now: &near, tolerance: 10e-6, ask: "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0", typed: "18:20"}},
 			{"reached", view{now: &near, tolerance: 10e-6}},
 			{"lopsided", view{now: &lopsided, tolerance: 1e-3}},

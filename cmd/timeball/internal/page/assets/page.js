@@ -114,7 +114,7 @@ function speak(text, word) {
 }
 
 function drawInputs() {
-  const radio = receptionText(now.radio), heard = now.stations.map((s) => {
+  const radio = now.waiting ? "heard, no station known yet" : receptionText(now.radio), heard = now.stations.map((s) => {
     const state = s.state !== "heard" ? receptionText(s) : s.snr_db !== null ? `${s.snr_db.toFixed(0).replace("-", "−")} dB` : "";
     return `${s.id.toUpperCase()} ${state === radio ? "" : state}`.trim();
   });

@@ -12,8 +12,9 @@ import (
 // the noise best, and how well that is.
 type learned struct {
 	chain
-	log   float64    // log likelihood of the noise at the corners, with their prior
-	sure  [2]float64 // precision (inverse variance) of the corners' logarithms,
+	log   float64    // log likelihood of the noise at the corners, with their prior,
+	slope [2]float64 // its derivatives by the corners' logarithms, nought at the best,
+	sure  [2]float64 // the negatives of its second, at the best the logarithms' precision,
 	cross float64    // and what couples them
 	scale float64    // by which noise is stronger than was thought
 }
@@ -23,10 +24,9 @@ func (l *learned) evidence() float64 {
 	return l.log + math.Log(2*math.Pi) - math.Log(l.sure[0]*l.sure[1]-l.cross*l.cross)/2
 }
 
-// departs is the logarithm of the corners' density, moved from the best, over that
-// at the best.
+// departs is the logarithm of the corners' density, moved from l's, over that there.
 func (l *learned) departs(high, low float64) float64 {
-	return -(l.sure[0]*high*high + l.sure[1]*low*low + 2*l.cross*high*low) / 2
+	return l.slope[0]*high + l.slope[1]*low - (l.sure[0]*high*high+l.sure[1]*low*low+2*l.cross*high*low)/2
 }
 
 // spectrumBins is the number of frequencies, from 0 to half the rate, at which a
@@ -60,39 +60,69 @@ const (
 	restLevel = 100
 )
 
+// score is the log likelihood of the noise of st behind c, its level free, with the
+// corners' prior; scale is by how much it is stronger than was thought.
+func (st *stack) score(c chain, p *Priors) (log, scale float64) {
+	log = p.corners(c)
+	half := st.quiet.count * float64(st.quiet.samples) / 2
+	if half == 0 {
+		return log, 1
+	}
+	r := make([]float64, st.quiet.samples)
+	var t toeplitz
+	st.covariance(r, c)
+	if !t.set(r) {
+		return math.Inf(-1), 1
+	}
+	scale = t.trace(st.quiet.square) / (2 * half)
+	return log - half*math.Log(scale) - st.quiet.count*t.logDet/2, scale
+}
+
+// moved is l with its corners elsewhere, and what the noise says of them there.
+func (st *stack) moved(l learned, high, low float64, p *Priors) learned {
+	m := learned{chain: l.turned(high, low)}
+	// Steps over which the likelihood changes by about a half.
+	h, w := min(1/math.Sqrt(l.sure[0]), 0.2), min(1/math.Sqrt(l.sure[1]), 0.2)
+	at := func(high, low float64) float64 {
+		log, _ := st.score(m.turned(high*h, low*w), p)
+		return log
+	}
+	m.log, m.scale = st.score(m.chain, p)
+	second := func(i int, step, up, down float64) {
+		m.slope[i] = (up - down) / (2 * step)
+		m.sure[i] = max((2*m.log-up-down)/(step*step), leastSure)
+	}
+	second(0, h, at(1, 0), at(-1, 0))
+	second(1, w, at(0, 1), at(0, -1))
+	m.couple((at(1, -1) + at(-1, 1) - at(1, 1) - at(-1, -1)) / (4 * h * w))
+	return m
+}
+
+// couple takes cross for what couples the corners, unless it is too great to be.
+func (l *learned) couple(cross float64) {
+	if cross*cross < 0.8*l.sure[0]*l.sure[1] {
+		l.cross = cross
+	}
+}
+
+// leastSure is the least precision of a corner's logarithm, where the noise's likelihood
+// bends the other way.
+const leastSure = 0.1
+
 // learn tells the kinds of chain that the noise leaves possible, likeliest first.
 func (st *stack) learn(p *Priors) []learned {
-	n := st.quiet.samples
-	r := make([]float64, n)
-	var t toeplitz
-	half := st.quiet.count * float64(n) / 2
-	// score is the log likelihood with the level free, and the corners' prior.
-	score := func(c chain) (log, scale float64) {
-		log = p.corners(c)
-		if half == 0 {
-			return log, 1
-		}
-		st.covariance(r, c)
-		if !t.set(r) {
-			return math.Inf(-1), 1
-		}
-		scale = t.trace(st.quiet.square) / (2 * half)
-		return log - half*math.Log(scale) - st.quiet.count*t.logDet/2, scale
-	}
 	var all []learned
 	for _, high := range p.Highs {
 		for _, low := range p.Lows {
 			c := chain{corner{high, p.HighHz}, corner{low, p.LowHz}, false}
 			at := func(u []float64) float64 {
-				log, _ := score(c.turned(u[0], u[1]))
+				log, _ := st.score(c.turned(u[0], u[1]), p)
 				return -log
 			}
 			w := descend(at, []float64{0, 0}, 0.5, 1e-2)
-			l := learned{chain: c.turned(w.x[0], w.x[1]), sure: [2]float64{max(w.bends.At(0, 0), 0.1), max(w.bends.At(1, 1), 0.1)}}
-			if cross := w.bends.At(0, 1); cross*cross < 0.8*l.sure[0]*l.sure[1] {
-				l.cross = cross
-			}
-			l.log, l.scale = score(l.chain)
+			l := learned{chain: c.turned(w.x[0], w.x[1]), sure: [2]float64{max(w.bends.At(0, 0), leastSure), max(w.bends.At(1, 1), leastSure)}}
+			l.couple(w.bends.At(0, 1))
+			l.log, l.scale = st.score(l.chain, p)
 			all = append(all, l)
 		}
 	}

@@ -2,6 +2,7 @@ package envelope
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -40,8 +41,11 @@ func (s *solver) climb(steps int) {
 
 const (
 	mostStep = 0.1e-3 // s, of a lag at once
-	mostTurn = 0.1    // of a corner's logarithm at once
-	enough   = 0.05   // log likelihood that is not worth another step
+	mostTurn = 0.2    // of a corner's logarithm at once
+	// farCorner is how far a corner's logarithm goes from where the chain was taken out,
+	// over which what it changes is in proportion.
+	farCorner = 0.5
+	enough    = 0.05 // log likelihood that is not worth another step
 	// usualRate is the standard deviation of a clock's rate, s/s (from memory).
 	usualRate = 3e-6
 )
@@ -53,6 +57,9 @@ func (s *solver) total(states []state, at place) float64 {
 		sum += states[k].cost
 	}
 	d := s.known(at)
+	for i, v := range s.chain.Slope {
+		d[i] -= v
+	}
 	for i, v := range at.corners {
 		sum += d[i] * v / 2
 	}
@@ -109,8 +116,8 @@ func (s *solver) prepare() {
 func (s *solver) known(at place) [corners + 1]float64 {
 	c := s.chain
 	return [...]float64{
-		c.Sure[0]*at.corners[0] + c.Cross*at.corners[1],
-		c.Sure[1]*at.corners[1] + c.Cross*at.corners[0],
+		c.Sure[0]*at.corners[0] + c.Cross*at.corners[1] - c.Slope[0],
+		c.Sure[1]*at.corners[1] + c.Cross*at.corners[0] - c.Slope[1],
 		at.corners[2] / (widthSpread * widthSpread),
 		at.rate / (usualRate * usualRate),
 	}
@@ -160,7 +167,7 @@ func (s *solver) widen() {
 	for p := range s.paths {
 		was := s.width[p]
 		s.width[p] = sum[p] / count[p]
-		more := (1/s.width[p] - 1/was) / loose
+		more := (1/s.width[p] - 1/was) / s.loose
 		for k := range s.states {
 			st := &s.states[k]
 			for i := range s.amplitudes() {
@@ -189,9 +196,9 @@ func (s *solver) refresh() {
 // may depend on each other, scatter by more than the likelihood's curvature says, they
 // are believed (Huber's sandwich).
 func (s *solver) evidence() bool {
-	s.gain = 0
+	s.gain = s.integrate()
 	if s.detector != Diode {
-		s.gain = -turningCost * float64(len(s.seconds))
+		s.gain -= turningCost * float64(len(s.seconds))
 	}
 	for k := range s.states {
 		s.states[k].damp = 0
@@ -221,15 +228,6 @@ func (s *solver) evidence() bool {
 		}
 		var unused [mostShared][mostShared]float64
 		s.eliminate(k, st, &unused, &score)
-		s.gain += s.nothing(k) - st.data
-		tight := *st
-		for i := range s.amplitudes() {
-			v := s.width[s.pathOf(i)]
-			s.gain -= (st.amp[i]*st.amp[i]/v + math.Log(v)) / 2
-			tight.h[i][i] += (1 - 1/loose) / v
-		}
-		s.eliminate(k, &tight, nil, nil)
-		s.gain -= tight.logDet / 2
 	}
 	flush()
 	var chol mat.Cholesky
@@ -253,6 +251,39 @@ func (s *solver) evidence() bool {
 	}
 	return true
 }
+
+// integrate is the logarithm of the likelihood integrated over all seconds' amplitudes,
+// over that of no mark: about where their density, whose variances are learnt with it,
+// and the audio have them. Where the audio tells little of an amplitude, as of what two
+// paths a cycle apart have between them, the likelihood's own maximum is mostly noise, far
+// out in the density.
+func (s *solver) integrate() float64 {
+	free := s.states
+	s.states, s.loose = slices.Clone(free), 1
+	s.refresh()
+	for range integrateSteps {
+		s.settleSeconds(1)
+		s.widen()
+	}
+	sum := 0.0
+	for k := range s.states {
+		st := &s.states[k]
+		s.eliminate(k, st, nil, nil)
+		sum += s.nothing(k) - st.cost - st.logDet/2
+		for i := range s.amplitudes() {
+			sum -= math.Log(s.width[s.pathOf(i)]) / 2
+		}
+	}
+	s.states, s.loose = free, loose
+	for k := range s.states {
+		st := &s.states[k]
+		st.cost = st.data + s.penalty(st)
+	}
+	return sum
+}
+
+// integrateSteps bring the amplitudes to rest: twice as many move the evidence by 3 in 1000.
+const integrateSteps = 4
 
 // turningCost is what a second counts against a detector that lets the tone's phase
 // turn freely, as a logarithm: amplitudes are taken for independent from second to

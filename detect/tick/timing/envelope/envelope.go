@@ -161,6 +161,9 @@ func (s *solver) peak() Peak {
 	})
 	first, rate := order[0], s.paths+corners
 	k := Peak{Gain: s.gain, Corners: s.corners, Detector: s.detector, Seconds: len(s.seconds), Scatter: s.scatter}
+	for i, v := range s.chain.moved {
+		k.Corners[i] += v
+	}
 	k.LogWeight = s.log
 	k.Lag, k.Rate = s.lags[first]+s.chain.Delay(s.corners[0], s.corners[1]), s.rate
 	// By how much the lag changes with the shared parameters.

@@ -129,6 +129,52 @@ func TestRate(t *testing.T) {
 	}
 }
 
+// A corner that noise hardly tells may be far from where it is thought to be: then the
+// chain is taken out anew, for what it does is not in proportion to the corner's logarithm.
+func TestCornerFarOff(t *testing.T) {
+	t.Parallel()
+	a := moderateAir(5, 10)
+	a.delays, a.seconds = a.delays[:1], 15
+	var from func(off float64) Chain
+	from = func(off float64) Chain {
+		c := a.given(off)
+		c.Sure[0] = 1
+		c.Moved = func(high, _ float64) Chain { return from(off * math.Exp(high)) }
+		return c
+	}
+	windows, delay := a.windows()
+	for _, off := range []float64{0.3, 3} {
+		k := New(8000, 1000, windows).Peaks([]Chain{from(off)})[0][0]
+		if left := k.Corners[0] + math.Log(off); math.Abs(left) > 0.1 {
+			t.Errorf("thought to be %.1f times what it is, the corner is learnt to be %.2f times", off, math.Exp(left))
+		}
+		if late := k.Lag - delay - a.delays[0]; math.Abs(late) > 2*unmodelled+4*math.Sqrt(k.Cov[0][0]) {
+			t.Errorf("thought to be %.1f times what it is, the mark is %.1f ± %.1f µs late", off, late*1e6, math.Sqrt(k.Cov[0][0])*1e6)
+		}
+	}
+}
+
+// Two paths a cycle of the tone apart are told from one by that cycle alone, and what is
+// least known of their amplitudes is mostly noise: it must not count against them.
+func TestCycleApart(t *testing.T) {
+	t.Parallel()
+	a := moderateAir(8, 0)
+	a.seconds = 60
+	windows, _ := a.windows()
+	one, two := math.Inf(-1), math.Inf(-1)
+	for _, k := range New(8000, 1000, windows).Peaks([]Chain{a.given(1)})[0] {
+		if len(k.Excess) == 0 {
+			one = max(one, k.LogWeight)
+		} else if len(k.Excess) == 1 && math.Abs(k.Excess[0]-1e-3) < 0.2e-3 {
+			two = max(two, k.LogWeight+math.Log(1e3)) // of a second path's density, one a ms
+		}
+	}
+	if !(two > one+10) {
+		t.Errorf("two paths have %.1f, one has %.1f", two, one)
+	}
+	t.Logf("two paths have %.1f, one has %.1f", two, one)
+}
+
 // Rivals to the right chain: one of the fourth order is less likely by far.
 func TestChainIsTold(t *testing.T) {
 	a := moderateAir(7, 6)

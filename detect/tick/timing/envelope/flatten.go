@@ -3,6 +3,7 @@ package envelope
 import (
 	"math"
 	"math/cmplx"
+	"sync"
 
 	"timeball/detect/kaiser"
 )
@@ -23,10 +24,13 @@ type Chain struct {
 	// Delay is the chain's group delay at the tone with the logarithms of its corners
 	// moved, s.
 	Delay func(high, low float64) float64
-	// Sure and Cross are the inverse of the covariance of the corners' logarithms: that
-	// of the high-pass filter and that of the rest.
+	// Slope are the derivatives of Log by the logarithms of the corners, that of the
+	// high-pass filter and that of the rest, Sure and Cross the negatives of the second.
+	Slope [2]float64
 	Sure  [2]float64
 	Cross float64
+	// Moved is the chain with the logarithms of its corners moved; nil: it stays.
+	Moved func(high, low float64) Chain
 }
 
 // flattener takes a chain out of audio. A recursion undoes a digital filter like the
@@ -34,7 +38,8 @@ type Chain struct {
 // powers of time; a short filter undoes the rest and moves the audio between samples.
 type flattener struct {
 	Chain
-	index    int // among those that are asked for
+	index    int        // among those that are asked for
+	moved    [2]float64 // logarithms of the corners over those of the chain asked for
 	sections []section
 	low      [3]float64 // what a change of the rest's corner does
 	taps     [fractions + 1][2 * flatReach]float64
@@ -51,11 +56,21 @@ type section struct {
 }
 
 const (
-	flatReach = 18 // samples on either side of the short filter
-	fractions = 64 // of a sample
+	flatReach = 18  // samples on either side of the short filter
+	fractions = 64  // of a sample
+	bins      = 512 // of the rest's response
 	// mostBoost is by how much, above the tone's, a frequency's level is raised.
 	mostBoost = 10
 )
+
+// phasors are the roots of one: those of a bin's middle at a fraction of a sample among them.
+var phasors = sync.OnceValue(func() []complex128 {
+	roots := make([]complex128, 4*bins*fractions)
+	for i := range roots {
+		roots[i] = cmplx.Rect(1, 2*math.Pi*float64(i)/float64(len(roots)))
+	}
+	return roots
+})
 
 func newFlattener(c Chain, rate, toneHz float64) *flattener {
 	f := &flattener{Chain: c}
@@ -74,7 +89,6 @@ func newFlattener(c Chain, rate, toneHz float64) *flattener {
 		})
 	}
 	// The short filter by its response, on a fine grid, windowed.
-	const bins = 512
 	gain := cmplx.Abs(c.response(toneHz))
 	// Real and imaginary part at the tone.
 	sin, cos := math.Sincos(2 * math.Pi * toneHz / rate)
@@ -101,15 +115,17 @@ func newFlattener(c Chain, rate, toneHz float64) *flattener {
 		}
 		response[j] = r
 	}
+	roots := phasors()
 	for p := range f.taps {
 		for i := range f.taps[p] {
 			// Tap i weighs the sample i−flatReach+1 after that before the wanted place.
-			x := float64(p)/fractions - float64(i-flatReach+1)
+			at := p - fractions*(i-flatReach+1)
 			sum := 0.0
 			for j, r := range response {
-				sum += real(r * cmplx.Rect(1, math.Pi*(float64(j)+0.5)/bins*x))
+				w := roots[(2*j+1)*at&(len(roots)-1)]
+				sum += real(r)*real(w) - imag(r)*imag(w)
 			}
-			f.taps[p][i] = sum / bins * kaiser.Window(x/(flatReach+0.5), 5)
+			f.taps[p][i] = sum / bins * kaiser.Window(float64(at)/fractions/(flatReach+0.5), 5)
 		}
 	}
 	return f

@@ -128,7 +128,7 @@ func (m *model) best(shapes []shape, audio []float64) (amp [mostAmplitudes]float
 // newSolver returns a solver of seconds without a place.
 func (m *model) newSolver(chain *flattener, seconds []Second, paths int) *solver {
 	return &solver{
-		model: m, chain: chain, seconds: seconds, paths: paths,
+		model: m, chain: chain, seconds: seconds, paths: paths, loose: loose,
 		states: make([]state, len(seconds)), trials: make([]state, len(seconds)),
 		resid: make([]float64, m.points),
 	}
@@ -166,7 +166,7 @@ func (s *solver) start(at place) {
 	}
 	s.refresh()
 	if s.detector == Product {
-		s.settleSeconds() // which are linear
+		s.settleSeconds(4) // which are linear
 	}
 }
 
@@ -294,7 +294,7 @@ func (e *Evaluator) search(chains []Chain) []*solver {
 			s := o.newSolver(f, spread(middle(seconds, someSpan), len(o.seconds)), o.paths)
 			s.adopt(o)
 			s.climb(fewSteps)
-			found = append(found, s)
+			found = append(found, e.centred(s))
 		}
 	}
 	if len(found) == 0 {
@@ -302,20 +302,21 @@ func (e *Evaluator) search(chains []Chain) []*solver {
 	}
 	more := float64(len(all[0])) / float64(len(found[0].seconds))
 	found = within(distinct(found), more)
-	if len(found) > 0 && found[0].paths == 2 {
+	if len(found) > 0 {
 		best := found[0]
-		if best.again() {
-			best.climb(2 * fewSteps)
-		}
-		found = within(distinct(append(found, best.extend()...)), more)
+		found = within(distinct(append(found, further(found)...)), more)
 		if !slices.Contains(found, best) {
-			// A third path makes up for amplitudes that are in a small maximum.
+			// A path too many makes up for amplitudes that are in a small maximum.
 			found = append(found, best)
 		}
 	}
 	var last []*solver
 	for _, f := range found {
-		last = append(last, f.all(all[f.chain.index], f.place))
+		seconds := all[f.chain.index]
+		if f.chain.moved != [2]float64{} {
+			seconds = e.flat(f.chain)
+		}
+		last = append(last, e.centred(f.all(seconds, f.place)))
 	}
 	last = within(distinct(last), 1)
 	if len(last) > 0 && last[0].gain < weakSecond*float64(len(last[0].seconds)) {
@@ -324,6 +325,65 @@ func (e *Evaluator) search(chains []Chain) []*solver {
 	}
 	return last
 }
+
+// further looks for a path more beside the best of one and of two, and for what is best of
+// it behind the other chains: one that comes a cycle before another is seen in that cycle
+// alone, and missed by a climb from afar.
+func further(found []*solver) (all []*solver) {
+	for paths := 1; paths < mostPaths; paths++ {
+		i := slices.IndexFunc(found, func(s *solver) bool { return s.paths == paths })
+		if i < 0 {
+			continue
+		}
+		if found[i].again() {
+			found[i].climb(2 * fewSteps)
+		}
+		more := distinct(found[i].extend())
+		all = append(all, more...)
+		if len(more) == 0 || paths > 1 || more[0].log < found[0].log {
+			continue
+		}
+		tried := map[int]bool{found[i].chain.index: true}
+		for _, o := range found {
+			if !tried[o.chain.index] {
+				tried[o.chain.index] = true
+				s := o.newSolver(o.chain, o.seconds, paths+1)
+				s.adopt(more[0])
+				s.climb(fewSteps)
+				all = append(all, s)
+			}
+		}
+	}
+	return all
+}
+
+// centred is s behind the chain as it is where the climb has moved its corners: taken out
+// elsewhere, what they change is not in proportion.
+func (e *Evaluator) centred(s *solver) *solver {
+	for range mostMoves {
+		high, low := s.corners[0], s.corners[1]
+		if max(math.Abs(high), math.Abs(low)) < nearCorner || s.chain.Moved == nil {
+			break
+		}
+		f := newFlattener(s.chain.Moved(high, low), e.rate, e.toneHz)
+		f.index, f.moved = s.chain.index, [2]float64{s.chain.moved[0] + high, s.chain.moved[1] + low}
+		seconds := e.flat(f)
+		if len(s.seconds) < len(seconds) {
+			seconds = spread(middle(seconds, someSpan), len(s.seconds))
+		}
+		o := s.newSolver(f, seconds, s.paths)
+		o.adopt(s)
+		o.corners[2] = s.corners[2]
+		o.refresh()
+		o.climb(fewSteps / 2)
+		s = o
+	}
+	return s
+}
+
+// A chain is taken out anew when a corner's logarithm has moved by nearCorner, at most
+// mostMoves times.
+const nearCorner, mostMoves = 0.15, 6
 
 // all climbs over seconds from a place.
 func (s *solver) all(seconds []Second, from place) *solver {
@@ -389,8 +449,9 @@ func (e *Evaluator) first(chain *flattener, seconds []Second) []*solver {
 			best = append(best, climbed[:min(bestOfKind, len(climbed))]...)
 		}
 	}
-	for _, s := range best {
+	for i, s := range best {
 		s.climb(2 * fewSteps)
+		best[i] = e.centred(s)
 	}
 	best = distinct(best)
 	best = best[:min(mostCarried, len(best))]
@@ -415,7 +476,7 @@ func distinct(all []*solver) []*solver {
 	var once []*solver
 	for _, s := range kept {
 		if !slices.ContainsFunc(once, func(o *solver) bool {
-			return o.model == s.model && o.chain == s.chain && o.paths == s.paths && o.near(s.place, s.paths, s.alike())
+			return o.model == s.model && o.chain.index == s.chain.index && o.paths == s.paths && o.near(s.place, s.paths, s.alike())
 		}) {
 			once = append(once, s)
 		}
@@ -477,10 +538,10 @@ func (s *solver) settle() bool {
 	return s.evidence() && !math.IsInf(s.log, 0) && !math.IsNaN(s.log)
 }
 
-// settleSeconds climbs with the shared parameters held.
-func (s *solver) settleSeconds() {
+// settleSeconds climbs some steps with the shared parameters held.
+func (s *solver) settleSeconds(steps int) {
 	var still [mostShared]float64
-	for range 4 {
+	for range steps {
 		for k := range s.states {
 			s.eliminate(k, &s.states[k], nil, nil)
 			s.try(k, s.place, &still)
@@ -499,7 +560,7 @@ func (s *solver) again() bool {
 	fresh.start(s.place)
 	fresh.width = s.width
 	fresh.refresh()
-	fresh.settleSeconds()
+	fresh.settleSeconds(4)
 	any := false
 	for k := range s.states {
 		if fresh.states[k].cost < s.states[k].cost-enough {
@@ -532,6 +593,9 @@ func (s *solver) extend() []*solver {
 		e.adopt(s)
 		e.add(c.lags[s.paths])
 		e.climb(fewSteps)
+		if e.again() {
+			e.climb(fewSteps)
+		}
 		all = append(all, e)
 	}
 	return all

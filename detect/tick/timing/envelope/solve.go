@@ -29,6 +29,9 @@ func (p place) move(paths int, delta *[mostShared]float64) place {
 	}
 	for i := range p.corners {
 		p.corners[i] += max(-mostTurn, min(delta[paths+i], mostTurn))
+		if i < len(Chain{}.Slope) {
+			p.corners[i] = max(-farCorner, min(p.corners[i], farCorner))
+		}
 	}
 	p.rate += delta[paths+corners]
 	return p
@@ -58,6 +61,7 @@ type solver struct {
 	paths   int
 	place
 	width  [mostPaths]float64 // variance of each part of an amplitude
+	loose  float64            // how many times that variance they are left
 	states []state
 	trials []state
 	h      [mostShared][mostShared]float64 // of the shared parameters alone
@@ -134,7 +138,7 @@ func (s *solver) weigh(k int, at place, st *state, derivatives bool) {
 		}
 	}
 	for i := range s.amplitudes() {
-		v := loose * s.width[s.pathOf(i)]
+		v := s.loose * s.width[s.pathOf(i)]
 		st.h[i][i] += 1 / v
 		st.g[i] -= st.amp[i] / v
 	}
@@ -146,7 +150,7 @@ func (s *solver) weigh(k int, at place, st *state, derivatives bool) {
 func (s *solver) penalty(st *state) float64 {
 	sum := 0.0
 	for i := range s.amplitudes() {
-		sum += st.amp[i] * st.amp[i] / (2 * loose * s.width[s.pathOf(i)])
+		sum += st.amp[i] * st.amp[i] / (2 * s.loose * s.width[s.pathOf(i)])
 	}
 	return sum
 }

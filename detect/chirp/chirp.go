@@ -18,6 +18,7 @@ import (
 	"slices"
 
 	"github.com/mjibson/go-dsp/fft"
+	"gonum.org/v1/gonum/dsp/fourier"
 
 	"timeball/detect/rank"
 )
@@ -44,8 +45,8 @@ const (
 	// And so many of them must each be stronger than noise in one of a thousand.
 	// What stands out so and is then no stronger than this over the noise about it, dB,
 	// is something else: tones, or noise that comes and goes (judgement).
-	credible              = 9.0
-	found, clear, clearOf = 11.5, 7.0, 4
+	credible                = 9.0
+	found, strong, strongOf = 11.5, 7.0, 4
 )
 
 // Sounding is a channel as the chirps tell it.
@@ -74,6 +75,7 @@ type Search struct {
 	rate    float64
 	top     float64
 	filters [2][]complex128
+	matcher *matcher
 	power   [2][]float32 // of the matched filter for chirps up and down, by where one begins
 	from    int          // of the power not yet computed
 	channel *channel
@@ -90,6 +92,7 @@ func NewSearch(audio []float32, rate float64) *Search {
 		s.done = true
 		return s
 	}
+	s.matcher = newMatcher()
 	for i, falls := range [2]bool{false, true} {
 		s.filters[i] = template(block, rate, s.top, falls)
 		s.power[i] = make([]float32, count)
@@ -106,7 +109,7 @@ func (s *Search) Step() bool {
 		s.match()
 	case s.channel == nil:
 		at, apart, ok := strongest(s.power[0], s.power[1], s.rate)
-		s.power = [2][]float32{}
+		s.power, s.filters, s.matcher = [2][]float32{}, [2][]complex128{}, nil
 		if ok {
 			s.channel = newChannel(s.audio, s.rate, s.top, at, apart)
 		}
@@ -165,24 +168,40 @@ func template(n int, rate, top float64, falls bool) []complex128 {
 
 const block = 1 << 15 // samples transformed together
 
+// matcher is the memory in which blocks are transformed, in place: what go-dsp would
+// throw away is more than all else that is held.
+type matcher struct {
+	real     *fourier.FFT
+	complex  *fourier.CmplxFFT
+	x        []float64
+	spectrum []complex128 // of x, not negative frequencies
+	y        []complex128
+}
+
+func newMatcher() *matcher {
+	return &matcher{
+		fourier.NewFFT(block), fourier.NewCmplxFFT(block),
+		make([]float64, block), make([]complex128, block/2+1), make([]complex128, block),
+	}
+}
+
 // match computes the power of the matched filters over a block.
 func (s *Search) match() {
 	use := block - int(length*s.rate) // outputs of a block that are not wrapped round
-	x := make([]complex128, block)
-	for i := range x {
-		if s.from+i < len(s.audio) {
-			x[i] = complex(float64(s.audio[s.from+i]), 0)
-		}
+	m := s.matcher
+	clear(m.x)
+	for i, v := range s.audio[s.from:min(s.from+block, len(s.audio))] {
+		m.x[i] = float64(v)
 	}
-	spectrum := fft.FFT(x)
+	m.real.Coefficients(m.spectrum, m.x)
 	for k, out := range s.power {
-		y := make([]complex128, block)
-		for i, f := range s.filters[k] {
-			y[i] = spectrum[i] * cmplx.Conj(f)
+		clear(m.y)
+		for i, v := range m.spectrum {
+			m.y[i] = v * cmplx.Conj(s.filters[k][i]) // which has no negative frequencies
 		}
-		y = fft.IFFT(y)
+		m.complex.Sequence(m.y, m.y)
 		for i := 0; i < use && s.from+i < len(out); i++ {
-			out[s.from+i] = float32(real(y[i])*real(y[i]) + imag(y[i])*imag(y[i]))
+			out[s.from+i] = float32(real(m.y[i])*real(m.y[i]) + imag(m.y[i])*imag(m.y[i]))
 		}
 	}
 	s.from += use
@@ -204,32 +223,34 @@ func strongest(up, down []float32, rate float64) (at, apart int, ok bool) {
 	if count <= 0 {
 		return 0, 0, false
 	}
-	// Logarithms: one click does not count as much as six chirps.
-	sum := func(x []float32, i int, noise float64) float64 {
-		product := 1.0
+	// Products, whose logarithms add: one click does not count as much as six chirps.
+	product := func(x []float32, i int, noise float64) float64 {
+		p := 1.0
 		for k := range each {
-			product *= 1 + float64(x[i+step(k)])/noise
+			p *= 1 + float64(x[i+step(k)])/noise
 		}
-		return math.Log(product)
+		return p
 	}
-	falls := make([]float64, len(down)-step(each-1))
+	falls := make([]float32, len(down)-step(each-1))
 	for i := range falls {
-		falls[i] = sum(down, i, noise[1])
+		falls[i] = float32(min(product(down, i, noise[1]), math.MaxFloat32))
 	}
-	best := 0.0
+	least := math.Exp(found / 4) // else the rest would have to come from those down alone
+	best := math.Exp(found)
 	for i := range count {
-		u := sum(up, i, noise[0])
-		if u < found/4 { // the rest would have to come from those down alone
+		u := product(up, i, noise[0])
+		if u < least {
 			continue
 		}
-		for d := -lag; d <= lag; d++ {
-			j := i + step(each) + d
-			if total := u + falls[j]; total > best {
-				best, at, apart = total, i, d
+		from := i + step(each) - lag
+		window := falls[from : from+2*lag+1]
+		for d, f := range window {
+			if total := u * float64(f); total > best {
+				best, at, apart, ok = total, i, d-lag, true
 			}
 		}
 	}
-	if best < found {
+	if !ok {
 		return 0, 0, false
 	}
 	clearer := 0
@@ -239,11 +260,11 @@ func strongest(up, down []float32, rate float64) (at, apart int, ok bool) {
 			x, mean, i = down, noise[1], i+apart
 		}
 		near := slices.Max(x[max(0, i-3):min(len(x), i+4)])
-		if float64(near) > clear*mean {
+		if float64(near) > strong*mean {
 			clearer++
 		}
 	}
-	return at, apart, clearer >= clearOf
+	return at, apart, clearer >= strongOf
 }
 
 func median(x []float32) float64 {

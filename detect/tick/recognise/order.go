@@ -2,6 +2,7 @@ package recognise
 
 import (
 	"math"
+	"math/bits"
 	"slices"
 
 	"gonum.org/v1/gonum/floats"
@@ -63,26 +64,32 @@ func (l *Listener) Order(s *station.Station, others []*station.Station, start fl
 	}
 	off := l.off()
 	ticks, heard := l.ticks(), l.audible()
-	var rivals []float64
+	own := l.orderOf(s, start)
+	var against []*order
+	for _, o := range others {
+		against = append(against, l.orderOf(o, start))
+	}
+	rivals := make([]float64, len(others))
+	for i := range rivals {
+		rivals[i] = math.Inf(-1)
+	}
 	top, loose := math.Inf(-1), math.Inf(-1)
+	var m measured
 	for _, b := range tempers {
-		m := l.measure(off, ticks, heard, b.tick, b.tone)
-		own, k, clear := m.inOrder(l, s, start)
-		out.Known = logsum.Add(out.Known, math.Log(b.prior)+own-m.unknown(l))
-		out.Kept, loose = logsum.Add(out.Kept, math.Log(b.prior)+own), logsum.Add(loose, math.Log(b.prior)+m.loose(l, s, math.IsNaN(start)))
-		if own > top {
-			top = own
+		m.measure(l, off, ticks, heard, b.tick, b.tone)
+		log, k, clear := m.inOrder(own)
+		out.Known = logsum.Add(out.Known, math.Log(b.prior)+log-m.unknown(l))
+		out.Kept, loose = logsum.Add(out.Kept, math.Log(b.prior)+log), logsum.Add(loose, math.Log(b.prior)+m.loose(own))
+		if log > top {
+			top = log
 			out.Second, out.Ref = -1, l.heard[0].n
 			if clear {
 				out.Second = int(((l.heard[0].n-k)%60 + 60) % 60)
 			}
 		}
-		for i, o := range others {
-			if i == len(rivals) {
-				rivals = append(rivals, math.Inf(-1))
-			}
-			other, _, _ := m.inOrder(l, o, start)
-			rivals[i] = max(rivals[i], other-own)
+		for i, o := range against {
+			other, _, _ := m.inOrder(o)
+			rivals[i] = max(rivals[i], other-log)
 		}
 	}
 	out.Kept -= loose
@@ -164,18 +171,72 @@ func (l *Listener) audible() []float64 {
 	return out
 }
 
-// measured holds the log likelihoods of the seconds' parts at one temper.
-type measured struct {
-	tick   []float64
-	heard  []float64   // probability that anything would be heard about a second
-	tile   [][]float64 // by second; tone and tile
-	tiles  int
-	decoys [][]float64 // log likelihood of each decoy, by second
-	any    []float64   // mean likelihood of all decoys
+// order is a station's sounds in their order, laid against what was heard.
+type order struct {
+	minutes *[60]*schedule
+	minute  *schedule // a plain one
+	made    []int     // the sounds of all minutes
+	hums    []float64
+	// Flywheel second n is second begin+n−k of the hour, or of any minute; k is one of
+	// so many from first on.
+	begin, first, count int64
+	common              int   // the commonest sound
+	other               []hit // the seconds that have another, or may
 }
 
-func (l *Listener) measure(off int, ticks, heard []float64, tick, tone float64) *measured {
-	m := &measured{tiles: len(l.tiles), heard: heard}
+// hit is the i-th second heard when the minute begins at the k-th place that is tried:
+// then it is a second of the minute whose sound is plain, or by DUT1 changed.
+type hit struct {
+	i              int32
+	k, second      uint8
+	plain, changed int16
+}
+
+func (l *Listener) orderOf(s *station.Station, start float64) *order {
+	plain := math.IsNaN(start)
+	o := &order{minutes: l.scheduleOf(s, plain), hums: programmeShares[:], count: 60}
+	o.made = soundsOf(o.minutes)
+	if len(s.Tones) == 0 {
+		o.hums = o.hums[:1]
+	}
+	if !plain {
+		o.begin, o.first, o.count = int64(math.Round(start)), -30, 61
+	}
+	o.minute = o.minutes[plainMinute(s)]
+	o.common = o.minute.commonest()
+	for i := range l.heard {
+		for k := range o.count {
+			second := int(((o.begin+l.heard[i].n-o.first-k)%3600 + 3600) % 3600)
+			sch := o.minutes[second/60]
+			second %= 60
+			p, e := sch.sounds[second], sch.emphasised[second]
+			if p != o.common || e != o.common {
+				o.other = append(o.other, hit{int32(i), uint8(k), uint8(second), int16(p), int16(e)})
+			}
+		}
+	}
+	return o
+}
+
+// measured holds the likelihoods of the seconds' parts at one temper.
+type measured struct {
+	sounds []sound
+	tick   []float64   // logarithmic
+	heard  []float64   // probability that anything would be heard about a second
+	tile   [][]float64 // logarithmic, by second; tone and tile
+	tiles  int
+	every  uint64      // tiles
+	decoys [][]float64 // likelihoods of each decoy, by second
+	any    []float64   // mean of all decoys
+	plain  [][]float64 // of each sound, once it is asked for
+	hum    [2][]float64
+	// logs are the logarithms for each of the shares that other things may have, of
+	// each sound, once they are asked for.
+	logs [len(programmeShares)][len(otherShares)][][]float64
+}
+
+func (m *measured) measure(l *Listener, off int, ticks, heard []float64, tick, tone float64) {
+	*m = measured{sounds: l.sounds, tiles: len(l.tiles), heard: heard, every: l.tiles.every(), plain: make([][]float64, len(l.sounds))}
 	for i := range l.heard {
 		row := make([]float64, len(l.heard[i].tile[off]))
 		for j, v := range l.heard[i].tile[off] {
@@ -184,69 +245,77 @@ func (l *Listener) measure(off int, ticks, heard []float64, tick, tone float64) 
 		m.tick = append(m.tick, tick*ticks[i])
 		m.tile = append(m.tile, row)
 	}
+	m.any = make([]float64, len(l.heard))
 	decoys := l.tiles.decoys(len(l.tones))
-	for i := range l.heard {
-		row, sum := make([]float64, len(decoys)), 0.0
-		for c, d := range decoys {
-			row[c] = m.like(i, d)
-			sum += math.Exp(row[c])
-		}
-		m.decoys, m.any = append(m.decoys, row), append(m.any, sum/float64(len(decoys)))
+	for _, d := range decoys {
+		like := m.likes(d)
+		floats.AddScaled(m.any, 1/float64(len(decoys)), like)
+		m.decoys = append(m.decoys, like)
 	}
-	return m
+	for t := range m.hum {
+		m.hum[t] = m.likes(sound{tick: t == 1, on: m.every})
+	}
 }
 
-// like is the log likelihood of a sound in the i-th second over silence: it may be
-// there and not be heard.
-func (m *measured) like(i int, s sound) float64 {
-	q := m.heard[i]
-	return math.Log(q*math.Exp(m.plain(i, s)) + 1 - q)
-}
-
-// plain is the same when all is heard that is there.
-func (m *measured) plain(i int, s sound) float64 {
-	sum := 0.0
-	if s.tick {
-		sum = m.tick[i]
-	}
-	row := m.tile[i][s.tone*m.tiles:]
-	for j := 0; s.on>>j != 0; j++ {
-		if s.on>>j&1 == 1 {
-			sum += row[j]
-		}
-	}
-	return sum
-}
-
-// likes are the log likelihoods of a sound in each second, when a share of those that
-// may have the programme's tone has it and a share of all anything else.
-func (m *measured) likes(s sound, programme, other float64, every uint64) []float64 {
+// likes are the likelihoods of a sound over silence in each second: it may be there and
+// not be heard.
+func (m *measured) likes(s sound) []float64 {
 	out := make([]float64, len(m.tick))
-	for i := range out {
-		v := math.Exp(m.like(i, s))
-		if s.hum && programme > 0 {
-			v = (1-programme)*v + programme*math.Exp(m.like(i, sound{tick: s.tick, on: every}))
+	for i, q := range m.heard {
+		sum := 0.0
+		if s.tick {
+			sum = m.tick[i]
 		}
-		out[i] = math.Log((1-other)*v + other*m.any[i])
+		row := m.tile[i][s.tone*m.tiles:]
+		for on := s.on; on != 0; on &= on - 1 {
+			sum += row[bits.TrailingZeros64(on)]
+		}
+		out[i] = q*math.Exp(sum) + 1 - q
 	}
 	return out
 }
 
-// each calls f with the log likelihoods of the sounds that station s makes, by their
+// shared puts into out the likelihoods of a sound in each second, when a share of those
+// that may have the programme's tone has it and a share of all anything else.
+func (m *measured) shared(out []float64, id int, programme, other float64) {
+	s := m.sounds[id]
+	if m.plain[id] == nil {
+		m.plain[id] = m.likes(s)
+	}
+	hum := m.hum[0]
+	if s.tick {
+		hum = m.hum[1]
+	}
+	if !s.hum {
+		programme = 0
+	}
+	for i, v := range m.plain[id] {
+		out[i] = (1-other)*((1-programme)*v+programme*hum[i]) + other*m.any[i]
+	}
+}
+
+// each calls f with the log likelihoods of the sounds that a station makes, by their
 // place in the list and by second, for each of the shares that other things may have,
 // and with the logarithm of those shares' probability beforehand.
-func (m *measured) each(l *Listener, s *station.Station, of *[60]*schedule, f func(rows [][]float64, prior float64)) {
-	hums := programmeShares[:]
-	if len(s.Tones) == 0 {
-		hums = hums[:1]
-	}
-	rows, made := make([][]float64, len(l.sounds)), soundsOf(of)
-	for _, hum := range hums {
-		for _, other := range otherShares {
-			for _, id := range made {
-				rows[id] = m.likes(l.sounds[id], hum, other.share, l.tiles.every())
+func (m *measured) each(of *order, f func(rows [][]float64, hum, other, prior float64)) {
+	for h, hum := range of.hums {
+		for o, other := range otherShares {
+			rows := m.logs[h][o]
+			if rows == nil {
+				rows = make([][]float64, len(m.sounds))
+				m.logs[h][o] = rows
 			}
-			f(rows, math.Log(other.prior/float64(len(hums))))
+			for _, id := range of.made {
+				if rows[id] != nil {
+					continue
+				}
+				rows[id] = make([]float64, len(m.tick))
+				m.shared(rows[id], id, hum, other.share)
+				for i, v := range rows[id] {
+					rows[id][i] = math.Log(v)
+				}
+			}
+			f(rows, hum, other.share, math.Log(other.prior/float64(len(of.hums))))
 		}
 	}
 }
@@ -255,26 +324,22 @@ func (m *measured) each(l *Listener, s *station.Station, of *[60]*schedule, f fu
 // at random, or all have the commonest. Shares that are learnt fit the seconds too
 // well, in the worst case by (c−1)/2·ln n + ln c for c sounds in n seconds (Krichevsky
 // and Trofimov 1981, from memory), which is taken off again.
-func (m *measured) loose(l *Listener, s *station.Station, plain bool) float64 {
+func (m *measured) loose(of *order) float64 {
 	log := math.Inf(-1)
-	of := l.scheduleOf(s, plain)
-	minute := of[plainMinute(s)]
-	m.each(l, s, of, func(rows [][]float64, prior float64) {
-		var own [][]float64
-		for id := range rows {
-			if slices.Contains(minute.sounds[:], id) {
-				own = append(own, rows[id])
-			}
+	var own []int
+	var like [][]float64
+	for id := range m.sounds {
+		if slices.Contains(of.minute.sounds[:], id) {
+			own, like = append(own, id), append(like, make([]float64, len(m.tick)))
 		}
-		like := make([][]float64, len(m.tick))
-		for i := range like {
-			for _, row := range own {
-				like[i] = append(like[i], row[i])
-			}
+	}
+	c, n := float64(len(own)), float64(len(m.tick))
+	fit := (c-1)/2*math.Log(n) + math.Log(c)
+	m.each(of, func(rows [][]float64, hum, other, prior float64) {
+		for i, id := range own {
+			m.shared(like[i], id, hum, other)
 		}
-		c := float64(len(own))
-		fit := (c-1)/2*math.Log(float64(len(like))) + math.Log(c)
-		alike := floats.Sum(rows[minute.commonest()])
+		alike := floats.Sum(rows[of.common])
 		log = logsum.Add(log, prior-math.Ln2+logsum.Add(alike, mix(like)-fit))
 	})
 	return log
@@ -282,40 +347,36 @@ func (m *measured) loose(l *Listener, s *station.Station, plain bool) float64 {
 
 // inOrder is the log likelihood of the station's order, the mean over the seconds k at
 // which its minute may begin, and the likeliest of them.
-func (m *measured) inOrder(l *Listener, s *station.Station, start float64) (log float64, k int64, sure bool) {
-	// Flywheel second n is second begin+n−k of the hour, or of any minute.
-	plain := math.IsNaN(start)
-	begin, first, count := int64(0), int64(0), int64(60)
-	if !plain {
-		begin, first, count = int64(math.Round(start)), -30, 61
-	}
-	logs := make([]float64, count)
+func (m *measured) inOrder(of *order) (log float64, k int64, sure bool) {
+	logs := make([]float64, of.count)
 	for j := range logs {
 		logs[j] = math.Inf(-1)
 	}
-	of := l.scheduleOf(s, plain)
-	m.each(l, s, of, func(rows [][]float64, prior float64) {
-		for j := range count {
-			var plain, changed [60]float64
-			total := 0.0
-			for i := range l.heard {
-				second := int(((begin+l.heard[i].n-first-j)%3600 + 3600) % 3600)
-				sch := of[second/60]
-				second %= 60
-				p, e := sch.sounds[second], sch.emphasised[second]
-				if p == e {
-					total += rows[p][i]
-					continue
-				}
-				plain[second] += rows[p][i]
-				changed[second] += rows[e][i]
+	// What the seconds say beyond the commonest sound; by second of the minute for those
+	// that DUT1 may change.
+	total := make([]float64, of.count)
+	plain, changed := make([][60]float64, of.count), make([][60]float64, of.count)
+	m.each(of, func(rows [][]float64, _, _, prior float64) {
+		clear(total)
+		clear(plain)
+		clear(changed)
+		common := rows[of.common]
+		for _, h := range of.other {
+			if h.plain == h.changed {
+				total[h.k] += rows[h.plain][h.i] - common[h.i]
+				continue
 			}
-			for r := range plain {
-				if plain[r] != 0 || changed[r] != 0 {
-					total += logsum.Add(math.Log(1-emphasis)+plain[r], math.Log(emphasis)+changed[r])
+			plain[h.k][h.second] += rows[h.plain][h.i] - common[h.i]
+			changed[h.k][h.second] += rows[h.changed][h.i] - common[h.i]
+		}
+		all := floats.Sum(common)
+		for j := range logs {
+			for r, p := range plain[j] {
+				if c := changed[j][r]; p != 0 || c != 0 {
+					total[j] += logsum.Add(math.Log(1-emphasis)+p, math.Log(emphasis)+c)
 				}
 			}
-			logs[j] = logsum.Add(logs[j], total+prior)
+			logs[j] = logsum.Add(logs[j], all+total[j]+prior)
 		}
 	})
 	best := 0
@@ -325,114 +386,116 @@ func (m *measured) inOrder(l *Listener, s *station.Station, start float64) (log 
 		}
 	}
 	log = logMean(logs)
-	return log, first + int64(best) - begin, logs[best] > log+math.Log(float64(count)/2)
+	return log, of.first + int64(best) - of.begin, logs[best] > log+math.Log(float64(of.count)/2)
 }
 
 // unknown is the log likelihood of something that repeats every second and has no
 // order, or, less likely beforehand, an order of its own by the minute.
 func (m *measured) unknown(l *Listener) float64 {
-	classes := len(m.decoys[0]) + 1
-	n := len(m.tick)
-	// Something that no decoy is: each tile by itself.
+	// The last class is something that no decoy is: each tile by itself.
+	n, last := len(m.tick), len(m.decoys)
 	share := m.spectrum()
-	like := make([][]float64, n)
 	var minute [60][]float64
 	var tile [60][]float64
-	var count [60]int
+	rest := make([]float64, n)
 	for i := range n {
-		row := append(slices.Clone(m.decoys[i]), 0)
 		r := ((l.heard[i].n % 60) + 60) % 60
 		if minute[r] == nil {
-			minute[r] = make([]float64, classes)
+			minute[r] = make([]float64, last+1)
 			tile[r] = make([]float64, len(share)+1)
 		}
-		count[r]++
-		for c, v := range m.decoys[i] {
-			minute[r][c] += v
+		for c, d := range m.decoys {
+			minute[r][c] += math.Log(d[i])
 		}
 		for j, v := range m.tile[i] {
 			tile[r][j] += v
 		}
 		tile[r][len(share)] += m.tick[i]
-		row[classes-1] = anything(append(slices.Clone(m.tile[i]), m.tick[i]), share)
-		like[i] = row
+		rest[i] = math.Exp(anything(m.tile[i], m.tick[i], share))
 	}
-	random := mix(like)
-	var own [][]float64
-	for r := range minute {
-		if count[r] > 0 {
-			minute[r][classes-1] = anything(tile[r], share)
-			own = append(own, minute[r])
+	random := mix(append(slices.Clone(m.decoys), rest))
+	base := 0.0
+	own := make([][]float64, last+1)
+	for r, row := range minute {
+		if row == nil {
+			continue
+		}
+		row[last] = anything(tile[r][:len(share)], tile[r][len(share)], share)
+		top := slices.Max(row)
+		base += top
+		for c, v := range row {
+			own[c] = append(own[c], math.Exp(v-top))
 		}
 	}
-	return logsum.Add(random, math.Log(unknownOrder)+mix(own))
+	return logsum.Add(random, math.Log(unknownOrder)+base+mix(own))
 }
 
-// anything is the log likelihood of tiles, and a tick at the end, that are each by
-// themselves, with the given shares; a tick is as likely as not.
-func anything(tile []float64, share []float64) float64 {
-	sum := 0.0
+// anything is the log likelihood of tiles and a tick that are each by themselves, the
+// tiles with the given shares; a tick is as likely as not.
+func anything(tile []float64, tick float64, share []float64) float64 {
+	sum := logsum.Add(0, tick) - math.Ln2
+	product := 1.0
 	for j, v := range tile {
-		q := 0.5
-		if j < len(share) {
-			q = share[j]
+		product *= 1 - share[j] + share[j]*math.Exp(v)
+		if product < 1e-100 || product > 1e100 {
+			sum += math.Log(product)
+			product = 1
 		}
-		sum += logsum.Add(math.Log1p(-q), math.Log(q)+v)
 	}
-	return sum
+	return sum + math.Log(product)
 }
 
 // spectrum is the share of seconds in which each tile sounds.
 func (m *measured) spectrum() []float64 {
 	share := make([]float64, len(m.tile[0]))
+	like := make([]float64, len(m.tile))
 	for j := range share {
+		for i := range like {
+			like[i] = math.Exp(m.tile[i][j])
+		}
 		q := 0.3
 		for range 5 {
 			sum := 0.0
-			for i := range m.tile {
-				e := q * math.Exp(m.tile[i][j])
-				sum += e / (1 - q + e)
+			for _, v := range like {
+				sum += q * v / (1 - q + q*v)
 			}
-			q = max(0.01, min(sum/float64(len(m.tile)), 0.99))
+			q = max(0.01, min(sum/float64(len(like)), 0.99))
 		}
 		share[j] = q
 	}
 	return share
 }
 
-// mix is the greatest Σ ln Σ w·exp(rows) over shares w.
-func mix(logs [][]float64) float64 {
-	classes := len(logs[0])
+// mix is the greatest Σ ln Σ w·like over shares w of the classes; like has the
+// likelihoods of each class, by second.
+func mix(like [][]float64) float64 {
+	classes, n := len(like), len(like[0])
+	rows := make([]float64, 0, classes*n)
+	for i := range n {
+		for _, l := range like {
+			rows = append(rows, l[i])
+		}
+	}
 	w := make([]float64, classes)
 	for c := range w {
 		w[c] = 1 / float64(classes)
 	}
-	base := 0.0
-	like := make([][]float64, len(logs))
-	for i, row := range logs {
-		top := slices.Max(row)
-		base += top
-		like[i] = make([]float64, classes)
-		for c, v := range row {
-			like[i][c] = math.Exp(v - top)
+	next := make([]float64, classes)
+	for range steps - 1 {
+		clear(next)
+		for row := range slices.Chunk(rows, classes) {
+			f := 1 / floats.Dot(w, row)
+			for c, v := range row {
+				next[c] += f * v
+			}
+		}
+		for c := range w {
+			w[c] *= next[c] / float64(n)
 		}
 	}
 	sum := 0.0
-	next := make([]float64, classes)
-	for range steps {
-		clear(next)
-		sum = base
-		for _, row := range like {
-			total := 0.0
-			for c, v := range row {
-				total += w[c] * v
-			}
-			sum += math.Log(total)
-			for c, v := range row {
-				next[c] += w[c] * v / total / float64(len(like))
-			}
-		}
-		copy(w, next)
+	for row := range slices.Chunk(rows, classes) {
+		sum += math.Log(floats.Dot(w, row))
 	}
 	return sum
 }

@@ -82,7 +82,10 @@ func rounded(value, half float64) (v, h string) {
 		tens := math.Pow10(-places)
 		value, half, places = math.Round(value/tens)*tens, math.Round(half/tens)*tens, 0
 	}
-	return strconv.FormatFloat(value, 'f', places, 64), strconv.FormatFloat(half, 'f', places, 64)
+	if v = strconv.FormatFloat(value, 'f', places, 64); nothing(v) {
+		v = strings.TrimPrefix(v, "-")
+	}
+	return v, strconv.FormatFloat(half, 'f', places, 64)
 }
 
 // Gaining is a rate as the keeper says it: "gains 3.1 ± 0.4 µs a day (3.6e-11)".

@@ -10,7 +10,7 @@ import (
 // UTC time: one symbol a second. Layouts: the operators' and Wikipedia's
 // pages that the table of stations names.
 //
-//	dcf77      0, 1, - (no mark)
+//	dcf77      0, 1, - (no mark); als162 likewise
 //	wwvb, jjy  0, 1, M (marker), c (call sign)
 //	msf        0, B, A, C for the bits 00, 01, 10, 11; M (minute)
 //	bpc        0 to 3, - (no mark)
@@ -18,6 +18,8 @@ func longCode(kind string, minute time.Time, dut1 float64, leap bool) string {
 	switch kind {
 	case "dcf77":
 		return dcf77Minute(minute, leap)
+	case "als162":
+		return als162Minute(minute)
 	case "msf":
 		return msfMinute(minute, dut1)
 	case "wwvb":
@@ -111,6 +113,17 @@ func dcf77Minute(minute time.Time, leap bool) string {
 	s.bcd(50, t.Year()%100, 1, 2, 4, 8, 10, 20, 40, 80)
 	s[58] = bit(s.ones(36, 58)%2 == 1)
 	s[59] = '-'
+	return string(s)
+}
+
+// als162Minute has DCF77's fields in its own frame: no leap second in bit 19, and in bits
+// 3 to 6 the number of ones in bits 21 to 58, in twos (from memory).
+func als162Minute(minute time.Time) string {
+	s := slate(dcf77Minute(minute, false))
+	ones := s.ones(21, 59) / 2
+	for i := range 4 {
+		s[3+i] = bit(ones>>i&1 == 1)
+	}
 	return string(s)
 }
 

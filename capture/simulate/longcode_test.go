@@ -31,6 +31,7 @@ func TestLongWaveMinutes(t *testing.T) {
 		{"dcf77", "2003-07-07T10:33:00Z", 0, false, "00000000000000000100100101101010010011100010011100110000001-", "by hand from the table"},
 		{"dcf77", "2003-07-15T00:00:00Z", 0, false, strings.Repeat("x", 45) + "1110011000xxxxx", "PTB's figure of July 2003, marks 45 to 54"},
 		{"dcf77", "2016-12-31T23:59:00Z", 0, true, "00000000000000000011100000000100000110000011110000111010001-", "by hand from the table, but for the leap second itself"},
+		{"als162", "2003-07-07T10:33:00Z", 0, false, "00000010000000000100100101101010010011100010011100110000001-", "by hand: DCF77's, with 16 ones in bits 21 to 58"},
 		{"msf", "2007-04-01T11:34:00Z", -0.1, false, msf("m00000000000000000000011100100000001000010010011010101111110", "m00000000100000000000000000000000000000000000000000000011110"), "by hand from the table"},
 		{"bpc", "2004-03-09T13:10:00Z", 0, false, "-0021022023021030101" + strings.Repeat("x", 40), "by hand from the table"},
 	} {

@@ -48,6 +48,9 @@ func newKeyer(s Signal, c *Config, from float64) *keyer {
 
 // at is the complex level at a time; times must not fall.
 func (k *keyer) at(t float64) complex128 {
+	if k.st.Keying == station.PhaseRamps && k.next < math.MaxInt64 {
+		return cmplx.Rect(1, k.ramps(t+k.begin))
+	}
 	for k.next < math.MaxInt64 && float64(k.next)-k.begin < t+2 {
 		k.second()
 	}
@@ -155,6 +158,39 @@ func (k *keyer) second() {
 		}
 		add(start+(first+chip*512)/cycles, 1)
 	}
+}
+
+// ramps is the phase of ALS162 at a UTC time: elements of 0.1 s about each second but
+// the 59th, a second one after the first for a one, and others of no known content
+// between 0.2 and 0.8 s after it, of which ours are drawn by the second.
+func (k *keyer) ramps(utc float64) float64 {
+	sec := int64(math.Floor(utc + 0.15))
+	minute, n := sec/60, int(sec-60*(sec/60))
+	if minute != k.of {
+		k.of = minute
+		k.code = longCode(k.st.Code.Kind, time.Unix(minute*60, 0).UTC(), k.dut1, k.leap)
+	}
+	element := int(math.Round(10 * (utc - float64(sec)))) // its middle, tenths after the second
+	sent := false
+	switch {
+	case element == 0:
+		sent = k.code[n] != '-'
+	case element == 1:
+		sent = k.code[n] == '1'
+	case element >= 2 && element <= 8:
+		sent = uint64(sec*7+int64(element))*0x9e3779b97f4a7c15>>63 == 1
+	}
+	if !sent {
+		return 0
+	}
+	x := (utc - float64(sec) - float64(element)/10) / 0.025 // quarters after the middle
+	switch {
+	case x < -1:
+		return k.st.Phase.Radians * (2 + x)
+	case x > 1:
+		return k.st.Phase.Radians * (x - 2)
+	}
+	return -k.st.Phase.Radians * x
 }
 
 func sign(z complex128) complex128 {

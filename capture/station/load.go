@@ -148,10 +148,10 @@ func (s *Station) check() *fieldError {
 	case ToneBurst:
 		c.must(s.ToneHz > 0, "tone_hz", "must be given for keying %q", s.Keying)
 		c.within(s.ToneHz, 0, maxToneHz, "tone_hz", "Hz")
-	case CarrierOn, CarrierReduced, CarrierRaised:
+	case CarrierOn, CarrierReduced, CarrierRaised, PhaseRamps:
 		c.must(s.ToneHz == 0, "tone_hz", "must be left out for keying %q: the receiver sets the pitch", s.Keying)
 	default:
-		c.must(false, "keying", "= %q must be %q, %q, %q or %q", s.Keying, ToneBurst, CarrierOn, CarrierReduced, CarrierRaised)
+		c.must(false, "keying", "= %q must be %q, %q, %q, %q or %q", s.Keying, ToneBurst, CarrierOn, CarrierReduced, CarrierRaised, PhaseRamps)
 	}
 	c.within(s.AdvanceSeconds, -0.5, 0.5, "advance_s", "s")
 	c.must(s.EmissionSeconds > 0, "emission_s", "must be given and greater than 0")
@@ -232,14 +232,15 @@ func (s *Station) checkTables(c *checker) {
 	c.within(s.DUT1.LengthSeconds, 0, 1, "length_s", "s")
 
 	c.table = "edge"
-	if s.LongWave() {
+	if s.LongWave() && s.Keying != PhaseRamps {
 		c.must(s.Edge.TauSeconds > 0, "tau_s", "must be given for keying %q", s.Keying)
 		c.within(s.Edge.TauSeconds, 0, 0.02, "tau_s", "s")
 		c.within(s.Edge.TauFactor, 1, 10, "tau_factor", "")
 	}
 	c.within(s.Edge.OnTime, 0, 0.99, "on_time", "of the change")
 	c.table = "phase"
-	c.must(slices.Contains([]string{"", "dcf77", "wwvb"}, s.Phase.Kind), "kind", "= %q must be dcf77, wwvb or left out", s.Phase.Kind)
+	c.must(s.Phase.Kind == "" || slices.Contains(PhaseKinds, s.Phase.Kind), "kind", "= %q must be one of %s or left out", s.Phase.Kind, strings.Join(PhaseKinds, ", "))
+	c.must((s.Phase.Kind == "ramps") == (s.Keying == PhaseRamps), "kind", "and keying must both be of ramps, or neither")
 	c.must(s.Phase.Kind == "" || s.Phase.Radians > 0, "deviation_rad", "must be given with a kind")
 	c.within(s.Phase.Radians, 0, math.Pi, "deviation_rad", "rad")
 

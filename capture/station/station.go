@@ -22,12 +22,19 @@ const (
 	CarrierReduced Keying = "carrier-reduced"
 	// CarrierRaised marks raise it: between marks it is low.
 	CarrierRaised Keying = "carrier-raised"
+	// PhaseRamps marks leave the level alone: over a mark's length the carrier's phase
+	// rises to a deviation, falls to its opposite and comes back, evenly. The mark is on
+	// time where its middle is, when the phase falls through its mean; of two lengths it
+	// comes twice.
+	PhaseRamps Keying = "phase-ramps"
 )
 
-// LongWave reports whether the station keys the level of a carrier that stands
-// between its marks too, as those on long wave do: a receiver that beats with the
-// carrier hears its level.
-func (s *Station) LongWave() bool { return s.Keying == CarrierReduced || s.Keying == CarrierRaised }
+// LongWave reports whether the station keys the level or the phase of a carrier that
+// stands between its marks too, as those on long wave do: a receiver that beats with the
+// carrier hears it.
+func (s *Station) LongWave() bool {
+	return s.Keying == CarrierReduced || s.Keying == CarrierRaised || s.Keying == PhaseRamps
+}
 
 // Station is one time signal service. Times are in seconds, frequencies in
 // hertz, angles in degrees (north and east positive), as the names say.
@@ -96,7 +103,7 @@ type DUT1 struct {
 
 // CodeKinds are the time codes there are: of a subcarrier, of a modem, and of the
 // lengths of a long-wave station's marks.
-var CodeKinds = []string{"bcd-100hz", "fsk-300", "dcf77", "msf", "wwvb", "jjy", "bpc"}
+var CodeKinds = []string{"bcd-100hz", "fsk-300", "dcf77", "msf", "wwvb", "jjy", "bpc", "als162"}
 
 // Code names the time code the station sends.
 type Code struct {
@@ -118,9 +125,12 @@ type Edge struct {
 	OnTime float64 `toml:"on_time"`
 }
 
+// PhaseKinds are the codes there are that are keyed into a carrier's phase.
+var PhaseKinds = []string{"dcf77", "wwvb", "ramps"}
+
 // Phase names a code that is keyed into the carrier's phase.
 type Phase struct {
-	Kind    string  `toml:"kind"`          // dcf77 or wwvb; empty: none
+	Kind    string  `toml:"kind"`          // one of PhaseKinds; empty: none
 	Radians float64 `toml:"deviation_rad"` // from the mean phase, either way
 }
 

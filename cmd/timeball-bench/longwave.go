@@ -80,7 +80,7 @@ func longWaveClasses() []class {
 		for _, id := range []string{"wwvb", "dcf77"} {
 			add(fmt.Sprintf("%s known edge %g dBHz", id, cn0), 10, with(longWave(id, cn0), knownEdge))
 		}
-		for _, id := range []string{"dcf77", "msf", "wwvb", "jjy-40", "bpc"} {
+		for _, id := range []string{"dcf77", "msf", "wwvb", "jjy-40", "bpc", "als162"} {
 			add(fmt.Sprintf("%s %g dBHz", id, cn0), 3, longWave(id, cn0))
 		}
 	}

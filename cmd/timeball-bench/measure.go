@@ -207,6 +207,10 @@ func bound(c simulate.Config) float64 {
 		// One edge through one pole: √(τ/(depth²·C/N0)); DCF77's phase code, of which a
 		// second tells √(τ/(73.7·C/N0)) with its 255 changes by 31.2 degrees.
 		ratio := 3000 * math.Pow(10, c.SNRdB/10)
+		if c.Station.Keying == station.PhaseRamps {
+			// One ramp of 50 ms and 40 rad/s.
+			return math.Sqrt(1/(2*0.05*ratio*c.Seconds)) / 40
+		}
 		inverse := c.Station.Depth * c.Station.Depth
 		if c.Station.Phase.Kind == "dcf77" {
 			inverse += 73.7

@@ -22,7 +22,8 @@ Your own stations go into a TOML file for --stations, with these fields. Times a
   id               call sign in lower case
   name             operator and place, for people
   keying           tone: bursts of a tone; carrier-on: the carrier is keyed on;
-                   carrier-reduced, carrier-raised: its level is lowered, or raised
+                   carrier-reduced, carrier-raised: its level is lowered, or raised;
+                   phase-ramps: its phase goes up, down and back
   tone_hz          pitch of the second marks; none where the carrier is keyed
   advance_s        how long before the second a mark leaves the antenna by design
   emission_s       uncertainty of the emission against UTC, 95 % half-width
@@ -57,7 +58,7 @@ Your own stations go into a TOML file for --stations, with these fields. Times a
                    a signal for measuring the channel by, once an hour
   [station.edge]       of a keyed level: tau_s, its factor of doubt tau_factor,
                    and on_time, the share of the change that is done on time
-  [station.phase]      kind (dcf77, wwvb), deviation_rad
+  [station.phase]      kind (dcf77, wwvb, ramps), deviation_rad
 
 Example: timeball stations wwv chu`
 }

@@ -55,7 +55,7 @@ func (t *Track) Arrival() *Arrival {
 		return nil
 	}
 	// The posterior of the time constant over a grid, and a finer one about its top.
-	sigma := math.Log(t.plan.Edge.TauFactor) / 1.96
+	sigma := math.Log(max(1, t.plan.Edge.TauFactor)) / 1.96
 	centre, spread := 0.0, sigma
 	var at []tauFit
 	for range 4 {
@@ -143,9 +143,9 @@ func moments(all []tauFit) (mean, deviation float64) {
 }
 
 func (t *Track) fitAll(scale float64) tauFit {
-	tau := t.tau(scale)
-	e := t.cutter.newEdge(tau...)
-	f := tauFit{onTime: -tau[0] * math.Log(1-t.plan.Edge.OnTime)}
+	var f tauFit
+	e, onTime := t.mark(scale)
+	f.onTime = onTime
 	for _, b := range t.blocks {
 		if b.edgeWeight == 0 || b.count < 3 {
 			continue

@@ -64,10 +64,16 @@ func (n normal) solve(size int) (x [3]float64, variance float64, ok bool) {
 	return x, variance, true
 }
 
+// shape is what a mark makes of the carrier: an edge, or an element.
+type shape interface {
+	// at is the value at a time after the mark's start, and its slope by time.
+	at(t float64) (value, slope float64)
+}
+
 // fitEdge finds the place of the edge from lag on: level + height·edge(t − lag).
 // first is the sample of the base band that samples[0] is; unit is the variance of a
 // sample, white noise with the band's density.
-func fitEdge(e *edge, samples []float64, first int, unit, lag float64) (p place, ok bool) {
+func fitEdge(e shape, samples []float64, first int, unit, lag float64) (p place, ok bool) {
 	for range 8 {
 		var n normal
 		height := 0.0
@@ -101,7 +107,7 @@ func fitEdge(e *edge, samples []float64, first int, unit, lag float64) (p place,
 }
 
 // residual is the sum of squares that the best level and height leave.
-func residual(e *edge, samples []float64, first int, lag float64) float64 {
+func residual(e shape, samples []float64, first int, lag float64) float64 {
 	var n normal
 	square := 0.0
 	for i, y := range samples {

@@ -1,5 +1,5 @@
-// Package longwave finds and times the marks of stations that key the level of a
-// long-wave carrier, and reads their codes.
+// Package longwave finds and times the marks of stations that key the level or the
+// phase of a long-wave carrier, and reads their codes.
 //
 // The carrier is a tone in the receiver channel: the beat note of a receiver for
 // single sideband or telegraphy, of any pitch, or what audio.NewTuned makes of an

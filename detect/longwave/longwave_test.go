@@ -84,7 +84,7 @@ func TestStationsAreHeardAndTimed(t *testing.T) {
 	for _, tt := range []struct {
 		id     string
 		direct bool
-	}{{"dcf77", true}, {"msf", false}, {"wwvb", true}, {"jjy-40", false}, {"bpc", true}} {
+	}{{"dcf77", true}, {"msf", false}, {"wwvb", true}, {"jjy-40", false}, {"bpc", false}, {"als162", false}} {
 		c := config(t, tt.id, 60, tt.direct)
 		heard := hear(t, c, tt.id).Heard()
 		if len(heard) != 1 || heard[0].Station.ID != tt.id {
@@ -104,12 +104,27 @@ func TestStationsAreHeardAndTimed(t *testing.T) {
 		}
 		// A phase code is timed beside the edges: 65 turns of WWVB's phase, of 0.28 of the
 		// full level, to some 8 us.
-		if coded := c.Station.Phase.Kind != ""; coded != (a.PhaseLaterU > 0) || a.PhaseLaterU > 12e-6 || math.Abs(a.PhaseLater) > 4*a.PhaseLaterU {
+		if coded := c.Station.Phase.Kind != "" && c.Station.Keying != station.PhaseRamps; coded != (a.PhaseLaterU > 0) || a.PhaseLaterU > 12e-6 || math.Abs(a.PhaseLater) > 4*a.PhaseLaterU {
 			t.Errorf("%s: the phase code is later by %.1f us ± %.1f", tt.id, a.PhaseLater*1e6, a.PhaseLaterU*1e6)
 		}
 		r, _ := heard[0].Code(true)
 		if second := int((c.Start.Unix() + r.N) % 60); r.Second != second {
 			t.Errorf("%s: second %d of the minute at %d, want %d", tt.id, r.Second, r.N, second)
+		}
+	}
+}
+
+// ALS162's phase is a radian above its mean a quarter of the element after its start, at
+// the middle it falls through the mean by 40 rad/s (a radian in 25 ms), and before and
+// after there is nothing; a delay moves all of it.
+func TestElement(t *testing.T) {
+	e := elementOf(find(t, "als162"))
+	for _, tt := range []struct{ at, phase, slope float64 }{
+		{-1e-3, 0, 0}, {12.5e-3, 0.5, 40}, {37.5e-3, 0.5, -40}, {50e-3, 0, -40}, {62.5e-3, -0.5, -40}, {87.5e-3, -0.5, 40}, {101e-3, 0, 0},
+	} {
+		e.delay = 0.3e-3
+		if phase, slope := e.phase(tt.at + e.delay); math.Abs(phase-tt.phase) > 1e-9 || math.Abs(slope-tt.slope) > 1e-9 {
+			t.Errorf("%g s: %g rad, %g rad/s, want %g and %g", tt.at, phase, slope, tt.phase, tt.slope)
 		}
 	}
 }

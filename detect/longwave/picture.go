@@ -17,8 +17,7 @@ func (t *Track) Picture(ref, lag, rate float64) timing.Picture {
 	points := int((pictureBefore + pictureAfter) * baseRate)
 	p.Audio = make([]float64, points)
 	total := 0.0
-	e := t.cutter.newEdge(t.tau(1)...)
-	onTime := -t.tau(1)[0] * math.Log(1-t.plan.Edge.OnTime)
+	e, onTime := t.mark(1)
 	scale := baseRate / t.noiseHz()
 	for _, b := range t.blocks {
 		if b.edgeWeight == 0 || b.count < 3 {

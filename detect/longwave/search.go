@@ -163,37 +163,52 @@ const foldRate = 500
 func (f *Finder) consider(in *Input, hz float64, from int64) *Track {
 	b := f.band(in, hz)
 	c := &cutter{band: b}
-	var profiles [][]float64
+	var levels [][]float64
+	var carriers [][]complex128
 	const per = baseRate / foldRate
 	for n := from; n < f.next; n++ {
 		start, period, ok := f.second(in, n)
 		if !ok || !c.cut(in.Stream, start, period, hz) {
 			continue
 		}
-		p := make([]float64, foldRate)
-		for i := range p {
-			var sum complex128
+		level, carrier := make([]float64, foldRate), make([]complex128, foldRate*12/10)
+		for i := range carrier {
 			at := index(-1) + i*per
 			for _, z := range c.z[at : at+per] {
-				sum += z
+				carrier[i] += z / per
 			}
-			p[i] = cmplx.Abs(sum) / per
+			if i < foldRate {
+				level[i] = cmplx.Abs(carrier[i])
+			}
 		}
-		profiles = append(profiles, p)
+		levels, carriers = append(levels, level), append(carriers, carrier)
 	}
-	if len(profiles) < leastSearch-4 {
+	if len(levels) < leastSearch-4 {
 		return nil
 	}
 	// A change back may come as often as the one on the second: the lengths of the
 	// marks tell.
 	var best *Track
-	for _, raised := range []bool{false, true} {
-		at, score, depth := fold(profiles, raised)
-		if score < leastFold || depth < leastDepth {
+	for _, keying := range []station.Keying{station.CarrierReduced, station.CarrierRaised, station.PhaseRamps} {
+		stations := sharing(in.Stations, keying)
+		if len(stations) == 0 {
 			continue
 		}
-		at = f.refine(in, c, hz, at, raised, from)
-		t := f.newTrack(in, b, hz, raised, math.Remainder(at, 1)*in.Stream.Rate(), from)
+		raised := keying == station.CarrierRaised
+		var at float64
+		if keying == station.PhaseRamps {
+			var score, share float64
+			if at, score, share = foldRamps(carriers, elementOf(stations[0])); score < leastFold || share < leastRamp {
+				continue
+			}
+		} else {
+			var score, depth float64
+			if at, score, depth = fold(levels, raised); score < leastFold || depth < leastDepth {
+				continue
+			}
+			at = f.refine(in, c, hz, at, raised, from)
+		}
+		t := f.newTrack(in, b, hz, keying, math.Remainder(at, 1)*in.Stream.Rate(), from)
 		if t == nil {
 			continue
 		}
@@ -239,7 +254,8 @@ func (f *Finder) refine(in *Input, c *cutter, hz, at float64, raised bool, from 
 
 const (
 	leastFold  = 7    // standard deviations by which the change at the second must stand out
-	leastDepth = 0.15 // and its share of the level
+	leastDepth = 0.15 // and its share of the level,
+	leastRamp  = 0.5  // or how much of an element there must be
 )
 
 // fold finds where in the second the level changes most, one way, in all seconds.
@@ -295,10 +311,10 @@ func (f *Finder) second(in *Input, n int64) (start, period float64, ok bool) {
 
 // sharing lists the built-in stations on the carriers of the ones asked for, those
 // first: what is heard may be one of them.
-func sharing(asked []*station.Station, raised bool) []*station.Station {
+func sharing(asked []*station.Station, keying station.Keying) []*station.Station {
 	var all []*station.Station
 	add := func(s *station.Station) {
-		if (s.Keying == station.CarrierRaised) != raised || s.Code.Kind == "" || !s.LongWave() {
+		if s.Keying != keying || s.Code.Kind == "" {
 			return
 		}
 		if !slices.ContainsFunc(all, func(o *station.Station) bool { return o.ID == s.ID }) {

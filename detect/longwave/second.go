@@ -102,7 +102,13 @@ type plan struct {
 	// edgeFrom to edgeTo hold the edge and nothing else.
 	edgeFrom, edgeTo float64
 	slots            [][slotCount]float64 // level of each symbol in each tenth of a second
+	slotSeconds      float64              // of the full level, whose noise a slot has
+	telling          []int                // slots that hold nothing else
+	element          element              // of a station of ramps
 }
+
+// ramps reports whether marks are in the phase.
+func (p *plan) ramps() bool { return p.Keying == station.PhaseRamps }
 
 // WWVB's phase turns over while the level is low (Wikipedia, Lowe 2012): a step of
 // level, in phase. It is looked at in the second before the cut's edge, from turnFrom to
@@ -120,7 +126,10 @@ const (
 )
 
 func newPlan(s *station.Station) *plan {
-	p := &plan{Station: s, symbols: pulsecode.Symbols(s.Code.Kind), edgeFrom: -0.09, edgeTo: 0.09}
+	p := &plan{Station: s, symbols: pulsecode.Symbols(s.Code.Kind), edgeFrom: -0.09, edgeTo: 0.09, slotSeconds: 0.098 - slotGuard}
+	for i := range slotCount {
+		p.telling = append(p.telling, i)
+	}
 	longest := 0.0
 	for _, l := range s.Lengths() {
 		longest = max(longest, l)
@@ -134,6 +143,13 @@ func newPlan(s *station.Station) *plan {
 		// The whole of a phase code has no mean.
 		p.fullFrom, p.fullTo = chipFirst-1, chipFirst-1+chipCount*chipLength
 		p.edgeFrom = -0.006
+	}
+	if p.ramps() {
+		p.element = elementOf(s)
+		p.fullFrom, p.fullTo = -rampGuard, -0.004
+		p.edgeFrom, p.edgeTo = 0.004, p.element.length-0.004
+		p.slotSeconds = p.element.length * p.element.sineSquare()
+		p.telling = []int{0, 1, slotCount - 1} // between them go other data
 	}
 	for _, symbol := range p.symbols {
 		var slot [slotCount]float64
@@ -175,12 +191,12 @@ func (p *plan) weigh(level [slotCount]float64, noise float64) (symbols []float64
 	fit := func(x, want float64) float64 { return -min(slotCap, (x-want)*(x-want)/(2*v)) }
 	symbols = make([]float64, len(p.slots))
 	for i, slot := range p.slots {
-		for k, want := range slot {
-			symbols[i] += fit(level[k], want)
+		for _, k := range p.telling {
+			symbols[i] += fit(level[k], slot[k])
 		}
 	}
-	for _, x := range level {
-		any += logsum.Add(fit(x, 1), fit(x, 1-p.Depth)) - math.Ln2
+	for _, k := range p.telling {
+		any += logsum.Add(fit(level[k], 1), fit(level[k], 1-p.Depth)) - math.Ln2
 	}
 	return symbols, any
 }
@@ -211,6 +227,9 @@ func (p *plan) hear(c *cutter, off float64) heardSecond {
 		c.z[j] *= back
 	}
 	lo, hi := index(p.edgeFrom), index(p.edgeTo)
+	if p.ramps() {
+		lo, hi = index(p.fullFrom), index(p.fullTo)
+	}
 	var sum, square float64
 	for _, z := range c.z[lo:hi] {
 		sum += imag(z)
@@ -218,6 +237,10 @@ func (p *plan) hear(c *cutter, off float64) heardSecond {
 	}
 	n := float64(hi - lo)
 	h.noise = square/n - sum*sum/(n*n)
+	if p.ramps() {
+		p.hearRamps(c, &h)
+		return h
+	}
 	for i := range h.level {
 		from := float64(i)/slotCount - 1
 		h.level[i] = cmplx.Abs(c.mean(from+slotGuard, from+0.098))

@@ -69,9 +69,9 @@ const (
 	patience = 120
 )
 
-func (f *Finder) newTrack(in *Input, b *band, hz float64, raised bool, lag float64, from int64) *Track {
+func (f *Finder) newTrack(in *Input, b *band, hz float64, keying station.Keying, lag float64, from int64) *Track {
 	t := &Track{finder: f, input: in, cutter: &cutter{band: b}, hz: hz, axis: line{lag: lag, ref: float64(from)}, latest: from - 1}
-	for _, s := range sharing(in.Stations, raised) {
+	for _, s := range sharing(in.Stations, keying) {
 		t.plans = append(t.plans, newPlan(s))
 		t.scores = append(t.scores, score{asks: slices.Contains(in.Stations, s)})
 	}
@@ -90,6 +90,19 @@ func (t *Track) choose(i int) {
 	t.reading = pulsecode.Reading{SecondError: 1, UTCError: 1}
 	t.blocks, t.open, t.ordered = nil, nil, false
 	t.phased = false
+}
+
+// mark is the shape of what is timed, and how long after its start it is on time, s.
+func (t *Track) mark(scale float64) (s shape, onTime float64) {
+	tau := t.tau(scale)
+	if t.plan.ramps() {
+		e := t.plan.element
+		for _, d := range tau {
+			e.delay += d
+		}
+		return e, e.length / 2
+	}
+	return t.cutter.newEdge(tau...), -tau[0] * math.Log(1-t.plan.Edge.OnTime)
 }
 
 // tau are the time constants of the edge: the station's, scaled, and the loop's.
@@ -231,7 +244,7 @@ func (t *Track) evidence() float64 {
 
 // slotNoise is the variance of a slot's level over the full one.
 func (t *Track) slotNoise() float64 {
-	return t.noise / (t.level * t.level) * baseRate / t.noiseHz() / (baseRate * (0.098 - slotGuard))
+	return t.noise / (t.level * t.level) * baseRate / t.noiseHz() / (baseRate * t.plan.slotSeconds)
 }
 
 // symbol gives the decoder the second n.
@@ -288,7 +301,12 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 	weight := h.amplitude / h.noise
 	if h.step > t.plan.Depth*t.level/2 {
 		for i := range b.edge {
-			b.edge[i] += weight * real(t.cutter.z[index(t.edgeFrom)+i])
+			z := t.cutter.z[index(t.edgeFrom)+i]
+			if t.plan.ramps() {
+				b.edge[i] += weight * imag(z)
+			} else {
+				b.edge[i] += weight * real(z)
+			}
 		}
 		b.edgeWeight += weight * h.amplitude
 	}
@@ -347,7 +365,7 @@ func (t *Track) template() (code, slope []float64) {
 // follow moves the axis to where the last block has the edge.
 func (t *Track) follow() {
 	b := t.open
-	e := t.cutter.newEdge(t.tau(1)...)
+	e, _ := t.mark(1)
 	p, ok := t.fit(b, e)
 	if !ok {
 		return
@@ -359,14 +377,14 @@ func (t *Track) follow() {
 }
 
 // fit places a block's marks by edge and code together.
-func (t *Track) fit(b *block, e *edge) (place, bool) {
+func (t *Track) fit(b *block, e shape) (place, bool) {
 	p, _, _, ok := t.fitBoth(b, e)
 	return p, ok
 }
 
 // fitBoth also returns the two places apart; that of the code has no variance when
 // there is none.
-func (t *Track) fitBoth(b *block, e *edge) (both, byEdge, byCode place, ok bool) {
+func (t *Track) fitBoth(b *block, e shape) (both, byEdge, byCode place, ok bool) {
 	if b.edgeWeight == 0 {
 		return both, byEdge, byCode, false
 	}
@@ -399,7 +417,7 @@ const worstTurn = 0.1e-3
 
 // fitPhase places a block's phase code, from lag on; false when there is none, or too
 // little.
-func (t *Track) fitPhase(b *block, e *edge, lag float64) (p place, ok bool) {
+func (t *Track) fitPhase(b *block, e shape, lag float64) (p place, ok bool) {
 	if b.codeWeight == 0 {
 		return p, false
 	}
@@ -408,8 +426,8 @@ func (t *Track) fitPhase(b *block, e *edge, lag float64) (p place, ok bool) {
 		code[i] = v / b.codeWeight
 	}
 	unit := baseRate / t.noiseHz() / b.codeWeight
-	if t.plan.Phase.Kind == "dcf77" {
-		return fitCode(e, code, codeFirst, unit, lag)
+	if chipped, ok := e.(*edge); ok && t.plan.Phase.Kind == "dcf77" {
+		return fitCode(chipped, code, codeFirst, unit, lag)
 	}
 	p, ok = fitEdge(e, code, index(turnFrom)+cutFirst, unit, lag+turnAt)
 	p.lag -= turnAt

@@ -100,13 +100,18 @@ var layouts = map[string]*layout{
 		name: "DCF77", bits: 1, ahead: 1, hours: 1,
 		symbols: []Symbol{{0, 0.1}, {0, 0.2}, nil, nil}, // no M
 		frame:   "0...................1......................................-",
-		fields: []field{
-			{summer, []int{1}, []int{17}, nil}, {winter, []int{1}, []int{18}, nil}, {leap, []int{1}, []int{19}, nil},
-			{minute, from40, run(27, 21, -1), nil}, {hour, from20, run(34, 29, -1), nil}, {day, from20, run(41, 36, -1), nil},
-			{weekday, down3, run(44, 42, -1), nil}, {month, from10, run(49, 45, -1), nil}, {year, from80, run(57, 50, -1), nil},
-		},
+		fields:  centralEurope,
 		parities: []parity{{28, run(21, 27, 1), false}, {35, run(29, 34, 1), false}, {58, run(36, 57, 1), false}},
 		leapAt:   59, leapSymbol: 0,
+	},
+	// What its first bits hold is known from memory alone.
+	"als162": {
+		name: "ALS162", bits: 1, ahead: 1, hours: 1,
+		symbols:  []Symbol{{0, 0.1}, {0, 0.2}, nil, nil}, // no M
+		frame:    "....................1......................................-",
+		fields:   slices.Concat(centralEurope[:2], centralEurope[3:]),
+		parities: []parity{{28, run(21, 27, 1), false}, {35, run(29, 34, 1), false}, {58, run(36, 57, 1), false}},
+		leapAt:   -1,
 	},
 	"msf": {
 		name: "MSF", bits: 2, ahead: 1,
@@ -150,6 +155,12 @@ var layouts = map[string]*layout{
 
 var (
 	ones8 = []int{1, 1, 1, 1, 1, 1, 1, 1}
+	// centralEurope are the fields of DCF77, which ALS162 has but for the third.
+	centralEurope = []field{
+		{summer, []int{1}, []int{17}, nil}, {winter, []int{1}, []int{18}, nil}, {leap, []int{1}, []int{19}, nil},
+		{minute, from40, run(27, 21, -1), nil}, {hour, from20, run(34, 29, -1), nil}, {day, from20, run(41, 36, -1), nil},
+		{weekday, down3, run(44, 42, -1), nil}, {month, from10, run(49, 45, -1), nil}, {year, from80, run(57, 50, -1), nil},
+	}
 )
 
 // bpc names its time in each of three blocks of 20 s.

@@ -94,7 +94,7 @@ func foldRamps(profiles [][]complex128, e element) (at, score, depth float64) {
 			}
 			// Over the mean level, and less what the phase strays in its rest.
 			share /= size * size / float64(guard) * float64(length) * e.sineSquare()
-			share -= math.Sqrt(moved / float64(guard)) * float64(guard) / (size * size)
+			share -= math.Sqrt(moved/float64(guard)) * float64(guard) / (size * size)
 			sum += share
 			square += share * share
 		}

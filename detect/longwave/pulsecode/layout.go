@@ -98,9 +98,9 @@ var (
 var layouts = map[string]*layout{
 	"dcf77": {
 		name: "DCF77", bits: 1, ahead: 1, hours: 1,
-		symbols: []Symbol{{0, 0.1}, {0, 0.2}, nil, nil}, // no M
-		frame:   "0...................1......................................-",
-		fields:  centralEurope,
+		symbols:  []Symbol{{0, 0.1}, {0, 0.2}, nil, nil}, // no M
+		frame:    "0...................1......................................-",
+		fields:   centralEurope,
 		parities: []parity{{28, run(21, 27, 1), false}, {35, run(29, 34, 1), false}, {58, run(36, 57, 1), false}},
 		leapAt:   59, leapSymbol: 0,
 	},

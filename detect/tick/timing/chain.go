@@ -79,7 +79,11 @@ func (c corner) power(x float64) float64 {
 	case c.damping > 0:
 		return 1 / ((1-x*x)*(1-x*x) + c.damping*c.damping*x*x)
 	}
-	return 1 / (1 + math.Pow(x, 2*float64(c.order)))
+	p := 1.0
+	for range c.order {
+		p *= x * x
+	}
+	return 1 / (1 + p)
 }
 
 // delays are those of the group and of the phase at hz, s.

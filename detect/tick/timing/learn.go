@@ -40,9 +40,11 @@ func (f *filter) covariance(r []float64, c chain) {
 	tone := c.power(f.ToneHz)
 	for i := range s {
 		hz := f.rate / 2 * float64(i) / spectrumBins
-		folded := f.rate - hz
-		a, b := aliasing(hz, f.rate), aliasing(folded, f.rate)
-		s[i] = complex((c.power(hz)*a*a+c.power(folded)*b*b)/tone+noiseFloor, 0)
+		sum := c.power(hz) * f.aliases[i][0]
+		if b := f.aliases[i][1]; b > 0 {
+			sum += c.power(f.rate-hz) * b
+		}
+		s[i] = complex(sum/tone+noiseFloor, 0)
 	}
 	var sum [2 * spectrumBins]float64
 	f.autocovariance.Sequence(sum[:], s[:])

@@ -73,15 +73,21 @@ func general(rows, cols int) blas64.General {
 	return blas64.General{Rows: rows, Cols: cols, Stride: cols, Data: make([]float64, rows*cols)}
 }
 
-// matmul returns aᵀ·b, or a·b.
-func matmul(transposed bool, a, b blas64.General) blas64.General {
-	t, rows := blas.NoTrans, a.Rows
-	if transposed {
-		t, rows = blas.Trans, a.Cols
-	}
-	c := general(rows, b.Cols)
-	blas64.Gemm(t, blas.NoTrans, 1, a, b, 0, c)
+// matmul returns a·bᵀ: rows are what lies together in memory.
+func matmul(a, b blas64.General) blas64.General {
+	c := general(a.Rows, b.Rows)
+	blas64.Gemm(blas.NoTrans, blas.Trans, 1, a, b, 0, c)
 	return c
+}
+
+// rows are those of a, from ≤ i < to.
+func rows(a blas64.General, from, to int) blas64.General {
+	return blas64.General{Rows: to - from, Cols: a.Cols, Stride: a.Stride, Data: a.Data[from*a.Stride:]}
+}
+
+// dot is the product of a's i-th row and x.
+func dot(a blas64.General, i int, x []float64) float64 {
+	return blas64.Dot(blas64.Vector{N: a.Cols, Inc: 1, Data: a.Data[i*a.Stride:]}, blas64.Vector{N: a.Cols, Inc: 1, Data: x})
 }
 
 // mostBases is the greatest number of waveforms with amplitudes of their own: three
@@ -178,40 +184,90 @@ func (m *moments) gain(turns bool, fading int) gain {
 	return best
 }
 
-// eigenvalues of a symmetric matrix of n rows, the greatest first, by Jacobi's
-// rotations (Golub and Van Loan, Matrix Computations, 8.5).
-func (a matrix) eigenvalues(n int) (v vector) {
-	for range 8 {
-		off := 0.0
-		for p := range n {
-			for q := p + 1; q < n; q++ {
-				if a[p][q]*a[p][q] <= 1e-20*math.Abs(a[p][p]*a[q][q]) {
-					continue
-				}
-				off++
-				t := (a[q][q] - a[p][p]) / (2 * a[p][q])
-				t = math.Copysign(1, t) / (math.Abs(t) + math.Sqrt(1+t*t))
-				c := 1 / math.Sqrt(1+t*t)
-				s := t * c
-				for k := range n {
-					x, y := a[k][p], a[k][q]
-					a[k][p], a[k][q] = c*x-s*y, s*x+c*y
-				}
-				for k := range n {
-					x, y := a[p][k], a[q][k]
-					a[p][k], a[q][k] = c*x-s*y, s*x+c*y
-				}
-			}
+// eigenvalues of a symmetric matrix of n rows, the greatest first: by Householder's
+// reflections to three diagonals, and of these by the implicit QL method with
+// Wilkinson's shift (Golub and Van Loan, Matrix Computations, 8.3).
+func (a *matrix) eigenvalues(n int) (d vector) {
+	var e, u, p vector // e: beside the diagonal
+	for k := range n - 1 {
+		x, alpha := a[k+1][k], 0.0
+		for i := k + 1; i < n; i++ {
+			alpha += a[i][k] * a[i][k]
 		}
-		if off == 0 {
-			break
+		alpha = math.Copysign(math.Sqrt(alpha), -x)
+		h := alpha*alpha - x*alpha // half of |u|²
+		if k == n-2 || !(h > 0) {
+			e[k] = x
+			continue
+		}
+		e[k] = alpha
+		u[k+1] = x - alpha
+		for i := k + 2; i < n; i++ {
+			u[i] = a[i][k]
+		}
+		up := 0.0
+		for i := k + 1; i < n; i++ {
+			p[i] = 0
+			for j := k + 1; j < n; j++ {
+				p[i] += a[i][j] * u[j] / h
+			}
+			up += u[i] * p[i]
+		}
+		for i := k + 1; i < n; i++ {
+			p[i] -= up / (2 * h) * u[i]
+		}
+		for i := k + 1; i < n; i++ {
+			for j := k + 1; j < n; j++ {
+				a[i][j] -= p[i]*u[j] + u[i]*p[j]
+			}
 		}
 	}
 	for i := range n {
-		v[i] = a[i][i]
+		d[i] = a[i][i]
 	}
-	slices.SortFunc(v[:n], func(x, y float64) int { return cmp.Compare(y, x) })
-	return v
+	const enough, mostTurns = 1e-15, 30
+	for first := 0; first < n; first++ {
+		for range mostTurns {
+			last := first
+			for last < n-1 && math.Abs(e[last]) > enough*(math.Abs(d[last])+math.Abs(d[last+1])) {
+				last++
+			}
+			if last == first {
+				break
+			}
+			g := (d[first+1] - d[first]) / (2 * e[first])
+			g = d[last] - d[first] + e[first]/(g+math.Copysign(math.Sqrt(g*g+1), g))
+			sin, cos, shift := 1.0, 1.0, 0.0
+			i := last - 1
+			for ; i >= first; i-- {
+				f, b := sin*e[i], cos*e[i]
+				r := math.Sqrt(f*f + g*g)
+				e[i+1] = r
+				if r == 0 {
+					d[i+1] -= shift
+					e[last] = 0
+					break
+				}
+				sin, cos = f/r, g/r
+				g = d[i+1] - shift
+				r = (d[i]-g)*sin + 2*cos*b
+				shift = sin * r
+				d[i+1] = g + shift
+				g = cos*r - b
+			}
+			if i >= first {
+				continue
+			}
+			d[first] -= shift
+			e[first], e[last] = g, 0
+		}
+	}
+	for i := 1; i < n; i++ {
+		for j := i; j > 0 && d[j] > d[j-1]; j-- {
+			d[j], d[j-1] = d[j-1], d[j]
+		}
+	}
+	return d
 }
 
 // place is where paths are thought to arrive: lags after the axis, samples, in order.
@@ -227,12 +283,36 @@ const (
 )
 
 // grid is what matched filters at all lags that are tried give of a window: the burst
-// there, and its quadrature if it turns, behind the inverse of the noise's covariance.
+// there, and its quadrature if it turns, behind the inverse of the noise's covariance;
+// a row each.
 type grid struct {
 	from    float64 // first lag
 	n, each int     // lags, and waveforms of each
 	filters blas64.General
-	gram    blas64.General
+	gram    pairs
+}
+
+// pairs are products of the waveforms at lags that may be those of two paths.
+type pairs struct{ blas64.General }
+
+// pairs works out those of a's rows with b's, which must not depend on which is which.
+func (g *grid) pairs(a, b blas64.General, farthest int) pairs {
+	const together = 16
+	p := pairs{general(a.Rows, b.Rows)}
+	for i := 0; i < g.n; i += together {
+		from, to, end := i*g.each, min(i+together, g.n)*g.each, min(i+together+farthest, g.n)*g.each
+		part := rows(p.General, from, to)
+		part.Data, part.Cols = part.Data[from:], end-from
+		blas64.Gemm(blas.NoTrans, blas.Trans, 1, rows(a, from, to), rows(b, from, end), 0, part)
+	}
+	return p
+}
+
+func (p *pairs) at(i, j int) float64 {
+	if i > j {
+		i, j = j, i
+	}
+	return p.Data[i*p.Stride+j]
 }
 
 func (b *bench) grid(h hearing) *grid {
@@ -249,20 +329,20 @@ func (b *bench) grid(h hearing) *grid {
 	}
 	g := &grid{from: -reachBefore * b.stack.rate, each: 1 + which}
 	g.n = int((to - g.from) / gridStep)
-	waves := []*wave{&b.tick, &b.turn}[:g.each]
-	t := general(b.points, g.n*g.each)
+	t := general(g.n*g.each, b.points)
 	for i := range g.n {
-		for q, w := range waves {
-			for j := range b.points {
-				t.Data[j*t.Stride+i*g.each+q] = w.at(value, float64(j)-b.before-g.lag(i))
-			}
+		for q, w := range []*wave{&b.tick, &b.turn}[:g.each] {
+			w.sample(t.Data[(i*g.each+q)*t.Stride:][:b.points], value, -b.before-g.lag(i))
 		}
 	}
-	g.filters = matmul(false, b.inverse, t)
-	g.gram = matmul(true, t, g.filters)
+	g.filters = matmul(t, b.inverse)
+	g.gram = g.pairs(t, g.filters, b.farthest())
 	b.grids[which] = g
 	return g
 }
+
+// farthest is by how many lags of a grid two paths may be apart.
+func (b *bench) farthest() int { return int(longestExcess * b.stack.rate / gridStep) }
 
 func (g *grid) lag(i int) float64 { return g.from + float64(i)*gridStep }
 
@@ -271,25 +351,32 @@ func (g *grid) lag(i int) float64 { return g.from + float64(i)*gridStep }
 func (b *bench) search(h hearing, most int, p *Priors) [][]place {
 	gr := b.grid(h)
 	turns := h == turning
-	from, n, k, v, gram, lag := gr.from, gr.n, gr.each, gr.filters, gr.gram, gr.lag
-	left := matmul(false, b.matrix(b.square[0]), v)
-	mean := matmul(true, v, blas64.General{Rows: b.points, Cols: 1, Stride: 1, Data: b.mean[0]})
-	square := func(i, j int) float64 {
-		return blas64.Dot(blas64.Vector{N: b.points, Inc: v.Stride, Data: v.Data[i:]}, blas64.Vector{N: b.points, Inc: left.Stride, Data: left.Data[j:]})
+	from, n, k, v, lag := gr.from, gr.n, gr.each, gr.filters, gr.lag
+	left := matmul(v, b.matrix(b.square[0]))
+	mean := make([]float64, v.Rows)
+	for i := range mean {
+		mean[i] = dot(v, i, b.mean[0])
 	}
+	square := func(i, j int) float64 { return dot(v, i, left.Data[j*left.Stride:]) }
 	if most > 1 {
-		all := matmul(true, v, left)
-		square = func(i, j int) float64 { return all.Data[i*all.Stride+j] }
+		all := gr.pairs(v, left, b.farthest())
+		square = all.at
 	}
 	at := func(lags ...int) float64 {
-		m := moments{n: b.count, d: len(lags) * k}
+		m := moments{n: b.count}
 		var g matrix
-		for x := range m.d {
-			i := lags[x/k]*k + x%k
-			m.mean[x] = mean.Data[i]
-			for y := range m.d {
-				j := lags[y/k]*k + y%k
-				g[x][y], m.prod[x][y] = gram.Data[i*gram.Stride+j], square(i, j)
+		var rows [mostBases]int
+		for _, l := range lags {
+			for q := range k {
+				rows[m.d] = l*k + q
+				m.d++
+			}
+		}
+		for x, i := range rows[:m.d] {
+			m.mean[x] = mean[i]
+			for y, j := range rows[:x+1] {
+				g[x][y], m.prod[x][y] = gr.gram.at(j, i), square(j, i)
+				g[y][x], m.prod[y][x] = g[x][y], m.prod[x][y]
 			}
 		}
 		if !m.whiten(&g, turns) {
@@ -315,7 +402,7 @@ func (b *bench) search(h hearing, most int, p *Priors) [][]place {
 		return all
 	}
 	// Two.
-	least, farthest := int(math.Ceil(p.LeastExcess*b.stack.rate/gridStep)), int(longestExcess*b.stack.rate/gridStep)
+	least, farthest := int(math.Ceil(p.LeastExcess*b.stack.rate/gridStep)), b.farthest()
 	two := make([][]float64, n)
 	for i := range two {
 		two[i] = make([]float64, n)
@@ -505,40 +592,43 @@ func (b *bench) terms(h hearing, lags []float64) (all []term, bases int) {
 func (b *bench) about(h hearing, lags []float64) *near {
 	nr := &near{bench: b, hearing: h, lags: lags}
 	nr.terms, nr.bases = b.terms(h, lags)
-	x := general(b.points, len(nr.terms)*columns)
+	x := general(len(nr.terms)*columns, b.points)
 	for i, w := range nr.terms {
 		start := -b.before - lags[w.path]
-		value := func(col, j int) float64 { return w.at(col, float64(j)+start) }
+		var beat sampled
 		if w.wave == nil {
-			beat := b.beat(lags[w.later]-lags[w.path], start, b.points)
-			value = func(col, j int) float64 { return beat[col][j] }
+			beat = b.beat(lags[w.later]-lags[w.path], start, b.points)
 		}
 		for col := range columns {
-			for j := range b.points {
-				x.Data[j*x.Stride+i*columns+col] = value(col, j)
+			row := x.Data[(i*columns+col)*x.Stride:][:b.points]
+			if w.wave == nil {
+				copy(row, beat[col])
+			} else {
+				w.sample(row, col, start)
 			}
 		}
 	}
-	a := matmul(false, b.inverse, x)
-	nr.gram = matmul(true, x, a).Data
-	moving := general(b.points, len(nr.terms)*movers)
-	for j := range b.points {
-		for i := range nr.terms {
-			copy(moving.Data[j*moving.Stride+i*movers:][:movers], a.Data[j*a.Stride+i*columns+slope:])
-		}
+	a := matmul(x, b.inverse)
+	nr.gram = matmul(x, a).Data
+	moving := general(len(nr.terms)*movers, b.points)
+	for i := range nr.terms {
+		copy(moving.Data[i*movers*moving.Stride:][:movers*moving.Stride], a.Data[(i*columns+slope)*a.Stride:])
 	}
 	for k := range nr.prod {
-		nr.sum[k] = matmul(true, a, blas64.General{Rows: b.points, Cols: 1, Stride: 1, Data: b.mean[k]}).Data
+		nr.sum[k] = make([]float64, a.Rows)
+		for i := range nr.sum[k] {
+			nr.sum[k][i] = dot(a, i, b.mean[k])
+		}
 		if k == 0 {
-			nr.prod[k] = matmul(true, a, matmul(false, b.matrix(b.square[k]), a)).Data
+			nr.prod[k] = matmul(matmul(a, b.matrix(b.square[k])), a).Data
 			continue
 		}
-		part := matmul(true, a, matmul(false, b.matrix(b.square[k]), moving))
-		nr.prod[k] = make([]float64, a.Cols*a.Cols)
-		for row := range a.Cols {
-			for c := range moving.Cols {
-				col, v := c/movers*columns+slope+c%movers, part.Data[row*part.Stride+c]
-				nr.prod[k][row*a.Cols+col], nr.prod[k][col*a.Cols+row] = v, v
+		part := matmul(matmul(moving, b.matrix(b.square[k])), a)
+		nr.prod[k] = make([]float64, a.Rows*a.Rows)
+		for c := range part.Rows {
+			col := c/movers*columns + slope + c%movers
+			for row, v := range part.Data[c*part.Stride:][:part.Cols] {
+				nr.prod[k][row*a.Rows+col], nr.prod[k][col*a.Rows+row] = v, v
 			}
 		}
 	}

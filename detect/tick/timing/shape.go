@@ -26,13 +26,22 @@ type filter struct {
 	length int     // samples of a whole mark
 
 	autocovariance *fourier.FFT // of a spectrum
+	// aliases are what the stream's low-pass filter leaves of the power at each of the
+	// spectrum's frequencies, and of what folds there.
+	aliases [spectrumBins + 1][2]float64
 }
 
 func newFilter(s Shape, rate float64) *filter {
-	return &filter{
+	f := &filter{
 		Shape: s, rate: rate, omega: 2 * math.Pi * s.ToneHz / rate, length: int(math.Round(s.Seconds * rate)),
 		autocovariance: fourier.NewFFT(2 * spectrumBins),
 	}
+	for i := range f.aliases {
+		hz := rate / 2 * float64(i) / spectrumBins
+		a, b := aliasing(hz, rate), aliasing(rate-hz, rate)
+		f.aliases[i] = [2]float64{a * a, b * b}
+	}
+	return f
 }
 
 // mix fills dst with the audio of s brought to base band.

@@ -224,14 +224,17 @@ func (s *shaper) rise(variance float64) wave {
 	})}
 }
 
-// at is column col of the wave t samples after its arrival.
-func (w *wave) at(col int, t float64) float64 {
+// sample fills dst with column col of the wave, t samples after its arrival and on.
+func (w *wave) sample(dst []float64, col int, t float64) {
 	x := w.column(col)
 	pos := t * waveFine
 	i := int(math.Floor(pos))
 	r := pos - float64(i)
-	const mask = waveSamples*waveFine - 1
-	a, b, c, d := x[(i-1)&mask], x[i&mask], x[(i+1)&mask], x[(i+2)&mask]
 	// Lagrange's cubic.
-	return b + r*(c-a/3-b/2-d/6+r*((a+c)/2-b+r*((d-a)/6+(b-c)/2)))
+	a, b, c, d := -r*(r-1)*(r-2)/6, (r*r-1)*(r-2)/2, -r*(r+1)*(r-2)/2, r*(r*r-1)/6
+	const mask = waveSamples*waveFine - 1
+	for j := range dst {
+		dst[j] = a*x[(i-1)&mask] + b*x[i&mask] + c*x[(i+1)&mask] + d*x[(i+2)&mask]
+		i += waveFine
+	}
 }

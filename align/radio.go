@@ -17,9 +17,11 @@ import (
 // radio holds UTC against the flywheel: by the ticks in the receiver's audio, and by
 // the marks of carriers on long wave.
 type radio struct {
-	ticks *find.Finder
-	long  *longwave.Finder
-	tuned []*audio.Stream // of carriers that are sampled themselves
+	ticks  *find.Finder
+	long   *longwave.Finder
+	tuned  []*audio.Stream    // of carriers that are sampled themselves
+	beaten []*station.Station // on long wave, whose carriers frames at rate cannot hold
+	rate   float64
 }
 
 // heard is a station that is tracked.
@@ -50,9 +52,9 @@ const (
 // newRadio looks for stations in the receiver's audio, and on their carriers where the
 // recording may hold them.
 func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.Time) *radio {
-	var short, beaten []*station.Station
+	var short []*station.Station
 	var inputs []*longwave.Input
-	r := &radio{}
+	r := &radio{rate: wheel.rate}
 	for _, st := range settings.Stations {
 		switch {
 		case !st.LongWave():
@@ -71,13 +73,13 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 			}
 			inputs[i].Stations = append(inputs[i].Stations, st)
 		default:
-			beaten = append(beaten, st)
+			r.beaten = append(r.beaten, st)
 		}
 	}
 	// A beat note may be anything: it is looked for when nothing else is.
-	if len(beaten) > 0 && len(short) == 0 && len(inputs) == 0 {
+	if len(r.beaten) > 0 && len(short) == 0 && len(inputs) == 0 {
 		inputs = append(inputs, &longwave.Input{
-			Stream: s, Stations: beaten, LoopQ: settings.LoopQ, LowHz: longwave.LowestPitch, HighHz: longwave.HighestPitch,
+			Stream: s, Stations: r.beaten, LoopQ: settings.LoopQ, LowHz: longwave.LowestPitch, HighHz: longwave.HighestPitch,
 		})
 	}
 	if len(r.tuned) > 0 && len(short) == 0 && settings.ReceiverDelay == nil {
@@ -219,7 +221,14 @@ func (r *radio) nobody() Reason {
 			return OtherStation{s.ID}
 		}
 	}
-	return NoStation{}
+	if len(r.beaten) == 0 {
+		return NoStation{}
+	}
+	s := r.beaten[0]
+	if r.ticks != nil || len(r.tuned) > 0 {
+		return NotBeside{s.ID}
+	}
+	return NoBeat{s.ID, s.Carriers[0].Hz, r.rate, longwave.LowestPitch, longwave.HighestPitch, r.long.Astray()}
 }
 
 // marks is an arrival on long wave in the form of a tick's.

@@ -35,6 +35,15 @@ type (
 	OffAir struct{ Stations []string }
 	// OtherStation: on the carrier of the station looked for is another one.
 	OtherStation struct{ ID string }
+	// NoBeat: no beat note of the station's carrier was found from LowHz to HighHz, and
+	// frames at RateHz cannot hold the carrier itself. AstrayHz is where beyond these
+	// limits a keyed carrier stands; 0: nowhere.
+	NoBeat struct {
+		ID                                         string
+		CarrierHz, RateHz, LowHz, HighHz, AstrayHz float64
+	}
+	// NotBeside: the station's beat note is not looked for while others are.
+	NotBeside struct{ ID string }
 	// Unsettled: too little was heard since frames were lost to count them.
 	Unsettled struct{}
 	// PathUnknown: what a path delay is computed from is missing, or Err.
@@ -99,6 +108,8 @@ func (ManyReceivers) reason()     {}
 func (SameChannel) reason()       {}
 func (NoStation) reason()         {}
 func (OtherStation) reason()      {}
+func (NoBeat) reason()            {}
+func (NotBeside) reason()         {}
 func (Unsettled) reason()         {}
 func (PathUnknown) reason()       {}
 func (FewPulses) reason()         {}

@@ -84,6 +84,7 @@ type Finder struct {
 	first     int64
 	next      int64
 	search    int64
+	astray    float64
 	bands     map[float64]*band
 	templates map[float64][2][]float64
 }
@@ -139,7 +140,7 @@ func (f *Finder) Present(n int64) float64 {
 
 // Restart forgets everything and begins anew at second first.
 func (f *Finder) Restart(first int64) {
-	f.tracks = nil
+	f.tracks, f.astray = nil, 0
 	f.Start(first)
 }
 
@@ -162,6 +163,15 @@ func (f *Finder) Other() *station.Station {
 		}
 	}
 	return nil
+}
+
+// Astray is the pitch, Hz, of a keyed carrier that stands where no beat note should be,
+// while none is found where one should; 0: there is none.
+func (f *Finder) Astray() float64 {
+	if len(f.tracks) > 0 {
+		return 0
+	}
+	return f.astray
 }
 
 // Moved weighs whether the marks of seconds from ≤ n < to come by shift samples of

@@ -141,6 +141,21 @@ func TestOthersAreNotHeard(t *testing.T) {
 	}
 }
 
+// A beat note beyond the filter of a receiver for single sideband is not timed, and where
+// it lies is said; a mere tone there is none.
+func TestAstray(t *testing.T) {
+	c := config(t, "dcf77", 60, false)
+	c.Seconds, c.Receiver.MistuningHz = 40, 220
+	f := hear(t, c, "dcf77")
+	if at := f.Astray(); len(f.tracks) != 0 || math.Abs(at-220) > 1 {
+		t.Errorf("%d tracks, astray at %.1f Hz", len(f.tracks), at)
+	}
+	c.Programme = simulate.CarrierOnly
+	if at := hear(t, c, "dcf77").Astray(); at != 0 {
+		t.Errorf("a tone is astray at %.1f Hz", at)
+	}
+}
+
 // The pitch of a beat note is followed while the receiver's oscillator drifts.
 func TestDriftingPitch(t *testing.T) {
 	c := config(t, "dcf77", 60, false)

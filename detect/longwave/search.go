@@ -1,6 +1,7 @@
 package longwave
 
 import (
+	"cmp"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -153,6 +154,26 @@ func (f *Finder) acquire(in *Input) {
 		if t := f.consider(in, l.Hz, from); t != nil {
 			f.tracks = append(f.tracks, t)
 		}
+	}
+	if len(f.tracks) == 0 && in.CarrierHz == 0 {
+		f.stray(in, x, rate, from)
+	}
+}
+
+// The sound of a receiver goes from lowestSound to highestSound, Hz, beyond the pitches
+// that a beat note may have (common practice).
+const lowestSound, highestSound = 100, 3600
+
+// stray looks for a keyed carrier beyond the pitches that a beat note may have: the
+// strongest line there, of sound at a rate, from second from on.
+func (f *Finder) stray(in *Input, x []float32, rate float64, from int64) {
+	lines := append(Lines(x, rate, lowestSound, in.LowHz), Lines(x, rate, in.HighHz, highestSound)...)
+	if len(lines) == 0 {
+		return
+	}
+	l := slices.MaxFunc(lines, func(a, b Line) int { return cmp.Compare(a.Power, b.Power) })
+	if t := f.consider(in, l.Hz, from); t != nil && t.evidence() > leastOdds {
+		f.astray = l.Hz
 	}
 }
 

@@ -80,6 +80,13 @@ func reason(r align.Reason) string {
 	case align.OtherStation:
 		id := strings.ToUpper(r.ID)
 		return fmt.Sprintf("what is heard on this carrier is %s: measure by it with --station %s", id, r.ID)
+	case align.NoBeat:
+		if r.AstrayHz > 0 {
+			return fmt.Sprintf("the beat note of a keyed carrier is at %.0f Hz: tune the receiver so that it lies between %g and %g Hz", r.AstrayHz, r.LowHz, r.HighHz)
+		}
+		return fmt.Sprintf("no beat note of %s was found between %g and %g Hz, and frames at %g kHz cannot hold its carrier of %.4g kHz itself", strings.ToUpper(r.ID), r.LowHz, r.HighHz, r.RateHz/1e3, r.CarrierHz/1e3)
+	case align.NotBeside:
+		return fmt.Sprintf("nothing was found, and %s was not looked for: its beat note may be any tone, so name long-wave stations alone", strings.ToUpper(r.ID))
 	case align.Unsettled:
 		return "frames were lost, and the ticks since are too few to tell how many"
 	case align.PathUnknown:

@@ -77,8 +77,11 @@ func (d *delay) within(flag string, least, most float64) error {
 		return nil
 	}
 	if d.seconds < least || d.seconds > most || d.u != nil && 1.96**d.u > most {
-		return usageError{fmt.Errorf("%s %s ± %s: it lies between %s and %s; check value and unit", flag,
-			text.Short(d.seconds), text.Short(1.96*d.spread()), text.Short(least), text.Short(most))}
+		given := text.Short(d.seconds)
+		if d.u != nil {
+			given += " ± " + text.Short(1.96**d.u)
+		}
+		return usageError{fmt.Errorf("%s %s: it lies between %s and %s; check value and unit", flag, given, text.Short(least), text.Short(most))}
 	}
 	return nil
 }

@@ -48,14 +48,6 @@ func (d *delay) UnmarshalText(text []byte) error {
 	return err
 }
 
-// spread is the standard uncertainty given, or 0.
-func (d delay) spread() float64 {
-	if d.u == nil {
-		return 0
-	}
-	return *d.u
-}
-
 // quantity is the delay with the half-width spread when none was given.
 func (d delay) quantity(spread float64, note string) align.Quantity {
 	q := align.Quantity{Value: d.seconds, U: spread / 1.96, Known: align.Told(note)}

@@ -39,8 +39,9 @@ const othersAfter = 30
 // is, and says so once.
 type others struct {
 	chosen []*station.Station
-	beside *beside  // nil once it is no more needed
-	heard  []string // by it
+	beside *beside              // nil once it is no more needed
+	heard  []string             // by it
+	offer  func(heard []string) // nil: it is only said
 }
 
 // newOthers is nil when there are no others than what s looks for.
@@ -80,4 +81,7 @@ func (o *others) take(b *capture.Block, s align.Second, over bool, show view.Dis
 		missed = append(missed, st.ID)
 	}
 	show.Say(text.HeardInstead(missed, o.heard))
+	if o.offer != nil {
+		o.offer(o.heard)
+	}
 }

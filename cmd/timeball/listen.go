@@ -187,6 +187,9 @@ func (c *listenCmd) session(p *program, settings align.Settings) (*outcome, erro
 		if tips.others, err = newOthers(info, settings, c.all()); err != nil {
 			return nil, err
 		}
+		if shown != nil && tips.others != nil {
+			tips.others.offer = shown.offer
+		}
 		if c.At != nil && c.Carrier != 0 {
 			tips.advise = func(f align.Fix) *align.Advice { return c.advice(f, settings) }
 		}
@@ -217,6 +220,9 @@ func (c *listenCmd) begin(info capture.Info, settings align.Settings, show view.
 	w, link, err := newPageWork(c.Page, info, settings, c.Wired, info.Name, float64(c.Tolerance))
 	if err != nil {
 		return nil, nil, err
+	}
+	if !c.Wired {
+		w.chooseFrom(c.all())
 	}
 	show.Say(link)
 	return w, w, nil

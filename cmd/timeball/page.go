@@ -83,9 +83,7 @@ func newPageWork(address pageAddress, info capture.Info, s align.Settings, wired
 	}
 	v := page.Session{Title: title, Tolerance: tol, Stations: []string{}, Heard: []string{}, Measuring: true, Wired: wired}
 	if !wired {
-		for _, st := range s.Stations {
-			v.Stations = append(v.Stations, st.ID)
-		}
+		v.Stations = idsOf(s.Stations)
 	}
 	server, link, err := page.Open(string(address), v)
 	if err != nil {
@@ -146,11 +144,10 @@ func (w *pageWork) setAside() {
 
 // hear listens for other stations until the chosen one is found.
 func (w *pageWork) hear(b *capture.Block, found bool) {
-	if w.beside == nil {
-		return
-	}
 	if found {
 		w.hearNothing()
+	}
+	if w.beside == nil {
 		return
 	}
 	if heard, ok := w.beside.hear(b); ok {
@@ -287,6 +284,19 @@ func (w *pageWork) do(a page.Action) {
 	}
 }
 
+// chooseFrom lets the viewers choose among all stations though one was named.
+func (w *pageWork) chooseFrom(all []*station.Station) {
+	if !w.settings.Named || len(w.settings.Stations) != 1 {
+		return
+	}
+	named := w.settings.Stations[0]
+	if !slices.Contains(idsOf(all), named.ID) { // as one on long wave
+		all = append([]*station.Station{named}, all...)
+	}
+	w.settings.Stations, w.settings.Named = all, false
+	w.page.Change(func(v *page.Session) { v.Station, v.Stations = named.ID, idsOf(all) })
+}
+
 // restart measures afresh from the next frame on, by the station chosen.
 func (w *pageWork) restart() {
 	w.from, w.betweenAt, w.pictureAt, w.ended = w.next, 0, 0, nil
@@ -304,7 +314,7 @@ func (w *pageWork) restart() {
 	w.page.Change(func(v *page.Session) {
 		v.Measuring, v.Began = true, late.Seconds()
 		if v.Station != "" {
-			s.Stations = only(s.Stations, v.Station)
+			s.Stations, s.Named = only(s.Stations, v.Station), true
 		}
 	})
 	m, err := newMeasurement(info, s, w.wired)
@@ -312,6 +322,14 @@ func (w *pageWork) restart() {
 		panic(err) // it was possible before
 	}
 	w.measurement = m
+}
+
+func idsOf(all []*station.Station) []string {
+	ids := make([]string, len(all))
+	for i, s := range all {
+		ids[i] = s.ID
+	}
+	return ids
 }
 
 // only keeps the station with an ID.

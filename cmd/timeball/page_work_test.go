@@ -171,6 +171,39 @@ func TestPageOffersWhatIsHeard(t *testing.T) {
 	}
 }
 
+// Where a station was named beforehand, too, others are offered when they are heard, and
+// one that is chosen on the page is as good as named.
+func TestPageOffersInsteadOfNamed(t *testing.T) {
+	w, src, _ := demoWork(t, page.Default)
+	all := w.settings.Stations
+	w.settings.Stations, w.settings.Named = only(all, "hla"), true
+	w.chooseFrom(all)
+	session := func() (s page.Session) {
+		w.page.Change(func(v *page.Session) { s = *v })
+		return s
+	}
+	if s := session(); s.Station != "hla" || !slices.Equal(s.Stations, []string{"hla", "wwv"}) {
+		t.Errorf("%+v", s)
+	}
+	w.offer([]string{"wwv"})
+	w.do(page.Action{Do: page.DoStation, Text: "wwv"})
+	found := false
+	var b capture.Block
+	for !found && b.Position < int64(30*w.info.Rate) { // its first minute mark comes after 53 s
+		if err := src.Read(&b); err != nil {
+			t.Fatal(err)
+		}
+		s, _ := w.Process(&b)
+		found = s.Offset != nil
+	}
+	if s := session(); s.Station != "wwv" || len(s.Heard) > 0 {
+		t.Errorf("%+v", s)
+	}
+	if !found {
+		t.Error("it is not known by its name")
+	}
+}
+
 // The buttons for turns reach who learns them, and are written down.
 func TestPageTurned(t *testing.T) {
 	src, err := simulate.New(simulate.Config{

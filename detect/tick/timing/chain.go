@@ -38,6 +38,9 @@ func (c corner) poles() (pairs []float64, single bool) {
 	return pairs, c.order%2 == 1
 }
 
+// reach is how far up the high-pass filter c reaches, Hz: 0 where there is none.
+func (c corner) reach() float64 { return float64(c.order) * c.hz }
+
 // through is 1/B(s), the response of a low-pass of c's order at s corners.
 func (c corner) through(s complex128) complex128 {
 	pairs, single := c.poles()

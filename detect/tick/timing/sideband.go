@@ -1,6 +1,7 @@
 package timing
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -39,12 +40,17 @@ func (t *Track) sideband(st *stack, p *Priors) []peak {
 	add := func(l learned, prior float64) {
 		kinds, chains = append(kinds, l), append(chains, st.flattened(l, prior, p))
 	}
-	for i, l := range st.learn(p) {
-		add(l, 1-p.Linear)
-		if i == 0 { // the others are of the same amplitude
-			l.linear = true
-			add(l, p.Linear)
+	left := st.learn(p)
+	if len(left) > 0 {
+		l := left[0] // the others are of the same amplitude
+		l.linear = true
+		// Places are looked for behind the first, best behind one that leaves the low
+		// frequencies alone: what takes out a filter that is not there buries the marks.
+		slices.SortStableFunc(left, func(a, b learned) int { return cmp.Compare(a.high.reach(), b.high.reach()) })
+		for _, l := range left {
+			add(l, 1-p.Linear)
 		}
+		add(l, p.Linear)
 	}
 	var peaks []peak
 	most := 0.0

@@ -15,7 +15,7 @@ func (s *solver) climb(steps int) {
 	damp := 0.0
 	for range steps {
 		delta, expected := s.step(damp)
-		next := s.place.move(s.paths, &delta)
+		next := s.place.move(s.paths, &delta, s.reach)
 		for k := range s.states {
 			s.try(k, next, &delta)
 		}
@@ -42,8 +42,8 @@ func (s *solver) climb(steps int) {
 const (
 	mostStep = 0.1e-3 // s, of a lag at once
 	mostTurn = 0.2    // of a corner's logarithm at once
-	// farCorner is how far a corner's logarithm goes from where the chain was taken out,
-	// over which what it changes is in proportion.
+	// farCorner is how far a corner's logarithm goes at most from where the chain was taken
+	// out: farther, what it changes is not in proportion.
 	farCorner = 0.5
 	enough    = 0.05 // log likelihood that is not worth another step
 	// usualRate is the standard deviation of a clock's rate, s/s (from memory).

@@ -128,7 +128,7 @@ func (m *model) best(shapes []shape, audio []float64) (amp [mostAmplitudes]float
 // newSolver returns a solver of seconds without a place.
 func (m *model) newSolver(chain *flattener, seconds []Second, paths int) *solver {
 	return &solver{
-		model: m, chain: chain, seconds: seconds, paths: paths, loose: loose,
+		model: m, chain: chain, seconds: seconds, paths: paths, loose: loose, reach: farCorner,
 		states: make([]state, len(seconds)), trials: make([]state, len(seconds)),
 		resid: make([]float64, m.points),
 	}
@@ -358,7 +358,8 @@ func further(found []*solver) (all []*solver) {
 }
 
 // centred is s behind the chain as it is where the climb has moved its corners: taken out
-// elsewhere, what they change is not in proportion.
+// elsewhere, what they change is not in proportion. Where that was an illusion, the corners
+// may move less.
 func (e *Evaluator) centred(s *solver) *solver {
 	for range mostMoves {
 		high, low := s.corners[0], s.corners[1]
@@ -372,13 +373,30 @@ func (e *Evaluator) centred(s *solver) *solver {
 			seconds = spread(middle(seconds, someSpan), len(s.seconds))
 		}
 		o := s.newSolver(f, seconds, s.paths)
+		o.reach = s.reach
 		o.adopt(s)
 		o.corners[2] = s.corners[2]
 		o.refresh()
 		o.climb(fewSteps / 2)
-		s = o
+		if o.merit() > s.merit()-rivalLog {
+			s = o
+			continue
+		}
+		s.reach /= 2
+		s.place = s.place.move(s.paths, &[mostShared]float64{}, s.reach)
+		s.refresh()
+		s.climb(fewSteps / 2)
 	}
 	return s
+}
+
+// merit is the logarithm of the likelihood where s is, over that of no mark.
+func (s *solver) merit() float64 {
+	sum := s.chain.Log - s.total(s.states, s.place)
+	for k := range s.seconds {
+		sum += s.nothing(k)
+	}
+	return sum
 }
 
 // A chain is taken out anew when a corner's logarithm has moved by nearCorner, at most

@@ -22,15 +22,16 @@ type place struct {
 
 const mostShared = mostPaths + corners + 1
 
-// move adds delta to the shared parameters: lags of paths, corners, rate.
-func (p place) move(paths int, delta *[mostShared]float64) place {
+// move adds delta to the shared parameters: lags of paths, corners, as far as reach from
+// where the chain was taken out, rate.
+func (p place) move(paths int, delta *[mostShared]float64, reach float64) place {
 	for i := range paths {
 		p.lags[i] += max(-mostStep, min(delta[i], mostStep))
 	}
 	for i := range p.corners {
 		p.corners[i] += max(-mostTurn, min(delta[paths+i], mostTurn))
 		if i < len(Chain{}.Slope) {
-			p.corners[i] = max(-farCorner, min(p.corners[i], farCorner))
+			p.corners[i] = max(-reach, min(p.corners[i], reach))
 		}
 	}
 	p.rate += delta[paths+corners]
@@ -62,6 +63,7 @@ type solver struct {
 	place
 	width  [mostPaths]float64 // variance of each part of an amplitude
 	loose  float64            // how many times that variance they are left
+	reach  float64            // of the corners' logarithms
 	states []state
 	trials []state
 	h      [mostShared][mostShared]float64 // of the shared parameters alone

@@ -168,10 +168,15 @@ func (f *Finder) Other() *station.Station {
 // Astray is the pitch, Hz, of a keyed carrier that stands where no beat note should be,
 // while none is found where one should; 0: there is none.
 func (f *Finder) Astray() float64 {
-	if len(f.tracks) > 0 {
+	if f.recognised() {
 		return 0
 	}
 	return f.astray
+}
+
+// recognised reports whether marks are taken for a station's.
+func (f *Finder) recognised() bool {
+	return slices.ContainsFunc(f.tracks, func(t *Track) bool { return t.Station != nil || t.other != nil })
 }
 
 // Moved weighs whether the marks of seconds from ≤ n < to come by shift samples of

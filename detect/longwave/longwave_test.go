@@ -147,8 +147,8 @@ func TestAstray(t *testing.T) {
 	c := config(t, "dcf77", 60, false)
 	c.Seconds, c.Receiver.MistuningHz = 40, 220
 	f := hear(t, c, "dcf77")
-	if at := f.Astray(); len(f.tracks) != 0 || math.Abs(at-220) > 1 {
-		t.Errorf("%d tracks, astray at %.1f Hz", len(f.tracks), at)
+	if at := f.Astray(); len(f.Heard()) != 0 || math.Abs(at-220) > 1 {
+		t.Errorf("%d stations heard, astray at %.1f Hz", len(f.Heard()), at)
 	}
 	c.Programme = simulate.CarrierOnly
 	if at := hear(t, c, "dcf77").Astray(); at != 0 {

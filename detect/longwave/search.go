@@ -18,6 +18,7 @@ const (
 	carrierRatio = 30
 	mostCarriers = 4
 	besideHz     = 80
+	keyingHz     = 700 // to either side of a carrier reach the lines of its keying, by DCF77's chips
 )
 
 // Line is a narrow line of a spectrum.
@@ -141,6 +142,9 @@ func (f *Finder) acquire(in *Input) {
 		return
 	}
 	lines := Lines(x, rate, in.LowHz, in.HighHz)
+	if in.CarrierHz == 0 && !f.recognised() {
+		f.stray(in, x, rate, from, lines)
+	}
 	lines = lines[:min(mostCarriers, len(lines))]
 	if slices.ContainsFunc(in.Stations, func(s *station.Station) bool { return s.Phase.Kind == "wwvb" }) {
 		more := suppressed(x, rate, in.LowHz, in.HighHz)
@@ -148,15 +152,13 @@ func (f *Finder) acquire(in *Input) {
 	}
 	for _, l := range lines {
 		// The lines beside a carrier are its own keying.
-		if slices.ContainsFunc(f.tracks, func(t *Track) bool { return t.input == in && math.Abs(t.hz-l.Hz) < besideHz }) {
+		if slices.ContainsFunc(f.tracks, func(t *Track) bool { return t.input == in && math.Abs(t.hz-l.Hz) < besideHz }) ||
+			f.astray > 0 && math.Abs(l.Hz-f.astray) < keyingHz {
 			continue
 		}
 		if t := f.consider(in, l.Hz, from); t != nil {
 			f.tracks = append(f.tracks, t)
 		}
-	}
-	if len(f.tracks) == 0 && in.CarrierHz == 0 {
-		f.stray(in, x, rate, from)
 	}
 }
 
@@ -164,14 +166,19 @@ func (f *Finder) acquire(in *Input) {
 // that a beat note may have (common practice).
 const lowestSound, highestSound = 100, 3600
 
-// stray looks for a keyed carrier beyond the pitches that a beat note may have: the
-// strongest line there, of sound at a rate, from second from on.
-func (f *Finder) stray(in *Input, x []float32, rate float64, from int64) {
+// stray looks for a keyed carrier beyond the pitches that a beat note may have, in sound
+// at a rate, from second from on: the strongest line there, if it is stronger than those
+// within, the strongest first.
+func (f *Finder) stray(in *Input, x []float32, rate float64, from int64, within []Line) {
+	f.astray = 0
 	lines := append(Lines(x, rate, lowestSound, in.LowHz), Lines(x, rate, in.HighHz, highestSound)...)
 	if len(lines) == 0 {
 		return
 	}
 	l := slices.MaxFunc(lines, func(a, b Line) int { return cmp.Compare(a.Power, b.Power) })
+	if len(within) > 0 && within[0].Power > l.Power {
+		return
+	}
 	if t := f.consider(in, l.Hz, from); t != nil && t.evidence() > leastOdds {
 		f.astray = l.Hz
 	}

@@ -171,6 +171,20 @@ func TestPageOffersWhatIsHeard(t *testing.T) {
 	}
 }
 
+// upTo is the beginning of a recording.
+type upTo struct {
+	*wavfile.Reader
+	seconds int
+}
+
+func (u upTo) Read(b *capture.Block) error {
+	err := u.Reader.Read(b)
+	if b.Position > int64(u.seconds*u.Info().Rate) {
+		return io.EOF
+	}
+	return err
+}
+
 // Where a station was named beforehand, too, others are offered when they are heard, and
 // one that is chosen on the page is as good as named.
 func TestPageOffersInsteadOfNamed(t *testing.T) {
@@ -188,14 +202,7 @@ func TestPageOffersInsteadOfNamed(t *testing.T) {
 	w.offer([]string{"wwv"})
 	w.do(page.Action{Do: page.DoStation, Text: "wwv"})
 	found := false
-	var b capture.Block
-	for !found && b.Position < int64(30*w.info.Rate) { // its first minute mark comes after 53 s
-		if err := src.Read(&b); err != nil {
-			t.Fatal(err)
-		}
-		s, _ := w.Process(&b)
-		found = s.Offset != nil
-	}
+	feed(t, w, upTo{src, 30}, func(s align.Second) { found = s.Offset != nil }) // its first minute mark comes after 53 s
 	if s := session(); s.Station != "wwv" || len(s.Heard) > 0 {
 		t.Errorf("%+v", s)
 	}

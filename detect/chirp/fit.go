@@ -268,12 +268,10 @@ func (c *channel) fading(spreadHz float64, filtered bool) *fading {
 	values := eigen.Values(nil)
 	var vectors mat.Dense
 	eigen.VectorsTo(&vectors)
-	turn := func(late float64) []complex128 {
-		all := make([]complex128, n)
-		for j, hz := range c.hz {
-			all[j] = cmplx.Rect(1, 2*math.Pi*hz*late)
-		}
-		return all
+	// Turned on from one delay to the next.
+	late, apart, turn := make([]complex128, n), make([]complex128, n), make([]complex128, n)
+	for j, hz := range c.hz {
+		late[j], apart[j], turn[j] = cmplx.Rect(1, -2*math.Pi*hz*before), 1, cmplx.Rect(1, 2*math.Pi*hz*gridStep)
 	}
 	for s := range shapes {
 		f.power[s] = max(values[n-1-s], 0)
@@ -286,7 +284,6 @@ func (c *channel) fading(spreadHz float64, filtered bool) *fading {
 		}
 	}
 	for g := range c.grid {
-		late, apart := turn(float64(g)*gridStep-before), turn(float64(g)*gridStep)
 		for s := range shapes {
 			for j := range n {
 				v := complex(vectors.At(j, n-1-s), 0)
@@ -301,6 +298,10 @@ func (c *channel) fading(spreadHz float64, filtered bool) *fading {
 					f.like[s][r][g] += v * complex(vectors.At(j, n-1-r), 0) * apart[j]
 				}
 			}
+		}
+		for j, v := range turn {
+			late[j] *= v
+			apart[j] *= v
 		}
 	}
 	return f

@@ -6,6 +6,8 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"timeball/detect/rank"
 )
 
 // The base is the marker's mean line on the sample clock. Its state at a second is
@@ -357,11 +359,12 @@ func (t *Track) learn(n int) {
 // Student's distribution that is likeliest: it keeps nine tenths of what the root mean
 // square knows, and outliers do little to it.
 func spreadOf(v []float64, middle float64) float64 {
-	dev := make([]float64, len(v))
+	var memory [jitterMemory]float64
+	dev := memory[:len(v)]
 	for i, x := range v {
 		dev[i] = math.Abs(x - middle)
 	}
-	scale2 := math.Pow(median(dev), 2)
+	scale2 := math.Pow(rank.Median(dev), 2)
 	for range 8 {
 		if scale2 == 0 {
 			break

@@ -182,6 +182,7 @@ type order struct {
 	begin, first, count int64
 	common              int   // the commonest sound
 	other               []hit // the seconds that have another, or may
+	changes             bool  // by DUT1
 }
 
 // hit is the i-th second heard when the minute begins at the k-th place that is tried:
@@ -204,12 +205,14 @@ func (l *Listener) orderOf(s *station.Station, start float64) *order {
 	}
 	o.minute = o.minutes[plainMinute(s)]
 	o.common = o.minute.commonest()
+	o.other = make([]hit, 0, 8*len(l.heard)) // more of few stations
 	for i := range l.heard {
 		for k := range o.count {
 			second := int(((o.begin+l.heard[i].n-o.first-k)%3600 + 3600) % 3600)
 			sch := o.minutes[second/60]
 			second %= 60
 			p, e := sch.sounds[second], sch.emphasised[second]
+			o.changes = o.changes || p != e
 			if p != o.common || e != o.common {
 				o.other = append(o.other, hit{int32(i), uint8(k), uint8(second), int16(p), int16(e)})
 			}
@@ -355,7 +358,10 @@ func (m *measured) inOrder(of *order) (log float64, k int64, sure bool) {
 	// What the seconds say beyond the commonest sound; by second of the minute for those
 	// that DUT1 may change.
 	total := make([]float64, of.count)
-	plain, changed := make([][60]float64, of.count), make([][60]float64, of.count)
+	var plain, changed [][60]float64
+	if of.changes {
+		plain, changed = make([][60]float64, of.count), make([][60]float64, of.count)
+	}
 	m.each(of, func(rows [][]float64, _, _, prior float64) {
 		clear(total)
 		clear(plain)
@@ -371,9 +377,11 @@ func (m *measured) inOrder(of *order) (log float64, k int64, sure bool) {
 		}
 		all := floats.Sum(common)
 		for j := range logs {
-			for r, p := range plain[j] {
-				if c := changed[j][r]; p != 0 || c != 0 {
-					total[j] += logsum.Add(math.Log(1-emphasis)+p, math.Log(emphasis)+c)
+			if of.changes {
+				for r, p := range plain[j] {
+					if c := changed[j][r]; p != 0 || c != 0 {
+						total[j] += logsum.Add(math.Log(1-emphasis)+p, math.Log(emphasis)+c)
+					}
 				}
 			}
 			logs[j] = logsum.Add(logs[j], all+total[j]+prior)

@@ -102,7 +102,7 @@ const mostPaths = 3
 func (t *Track) posterior(s *station.Station, p *Priors) (*stack, []peak) {
 	t.refer()
 	build := func(m model) *stack {
-		st := buildStack(t.filter, t.snaps, m)
+		st := buildStack(t.filter, t.snaps, m, 3)
 		st.listen(t.snaps, s.QuietAfterSeconds)
 		return st
 	}

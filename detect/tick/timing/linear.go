@@ -615,6 +615,9 @@ func (b *bench) about(h hearing, lags []float64) *near {
 		copy(moving.Data[i*movers*moving.Stride:][:movers*moving.Stride], a.Data[(i*columns+slope)*a.Stride:])
 	}
 	for k := range nr.prod {
+		if b.square[k] == nil {
+			break
+		}
 		nr.sum[k] = make([]float64, a.Rows)
 		for i := range nr.sum[k] {
 			nr.sum[k][i] = dot(a, i, b.mean[k])

@@ -89,6 +89,7 @@ func (st *stack) posterior(hearings []hearing, most int, p *Priors) []peak {
 					}
 				}
 			}
+			b.grids = [2]*grid{} // they are most of what it holds
 		}
 	}
 	if len(trials) == 0 {

@@ -22,7 +22,8 @@ type stack struct {
 	span   float64 // from the mean time to the farthest second, s
 	noise  []float64
 	// Sums over the seconds of tᵏ, tᵏ·y and tᵏ·y·yᵀ, where t is the time since the axis's
-	// reference in spans and y the window in units of its noise.
+	// reference in spans and y the window in units of its noise; for k = 0 alone when only
+	// the place of the tick is asked for.
 	time   [3]float64
 	mean   [3][]float64
 	square [3][]float64
@@ -59,8 +60,8 @@ const (
 	batches                  = 16 // in which the moments' powers of time are taken
 )
 
-// buildStack sums the snapshots along m.
-func buildStack(f *filter, snaps []*snapshot, m model) *stack {
+// buildStack sums the snapshots along m, in so many powers of time.
+func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
 	end := f.Seconds + windowAfter
 	if f.Onset {
 		end = onsetEnd
@@ -68,7 +69,7 @@ func buildStack(f *filter, snaps []*snapshot, m model) *stack {
 	before := math.Round(windowBefore * f.rate)
 	n := int(before) + int(end*f.rate)
 	st := &stack{filter: f, axis: m, points: n, before: before}
-	for k := range st.mean {
+	for k := range powers {
 		st.mean[k], st.square[k] = make([]float64, n), make([]float64, n*n)
 	}
 	if len(snaps) == 0 {
@@ -84,7 +85,7 @@ func buildStack(f *filter, snaps []*snapshot, m model) *stack {
 			return
 		}
 		t := time / count / st.span
-		for k := range st.mean {
+		for k := range powers {
 			w := math.Pow(t, float64(k))
 			st.time[k] += w * count
 			for i, v := range sum {
@@ -115,7 +116,7 @@ func buildStack(f *filter, snaps []*snapshot, m model) *stack {
 		blas64.Syr(1, blas64.Vector{N: n, Inc: 1, Data: y}, square)
 	}
 	flush()
-	for k := range st.square {
+	for k := range powers {
 		for i := range n {
 			for j := range i {
 				st.square[k][i*n+j] = st.square[k][j*n+i]

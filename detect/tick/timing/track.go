@@ -142,7 +142,7 @@ type Evidence struct {
 func (t *Track) Evidence() (Evidence, bool) {
 	t.refer()
 	snaps := t.recent()
-	st := buildStack(t.filter, snaps, t.line(snaps))
+	st := buildStack(t.filter, snaps, t.line(snaps), 1)
 	if st.count < leastCount {
 		return Evidence{}, false
 	}
@@ -172,7 +172,7 @@ func (t *Track) Follow() bool {
 	t.refer()
 	snaps := t.recent()
 	m := t.line(snaps)
-	first, last := buildStack(t.filter, snaps[:len(snaps)/2], m), buildStack(t.filter, snaps[len(snaps)/2:], m)
+	first, last := buildStack(t.filter, snaps[:len(snaps)/2], m, 1), buildStack(t.filter, snaps[len(snaps)/2:], m, 1)
 	early, _ := t.single(first)
 	late, _ := t.single(last)
 	first.add(last)

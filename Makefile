@@ -54,11 +54,12 @@ demo:
 	build/timeball replay --station dcf77 --at 50.4,3.4 --receiver-delay 0us+-10us --skew 0us \
 		--plot build/gannet-head-visit.png testdata/gannet-head-visit.wav
 
-# Tests that play in real time mostly wait: more of them than cores run side by side.
+# Tests that play in real time mostly wait: more of them than cores run side by side,
+# and their package begins first.
 test:
 	$(call install,$(TEST_PACKAGES))
 	@$(MAKE) --no-print-directory build/npm || echo "cannot install $(AXE): going on without it"
-	@$(cgo) $(GO) vet ./... && $(GO) test -vet=off -parallel 8 -timeout 20m ./...
+	@$(cgo) $(GO) vet ./... && $(GO) test -vet=off -parallel 8 -timeout 20m ./cmd/timeball ./...
 
 # What a change must not spoil beside the tests and what vet finds with them.
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2

@@ -17,6 +17,7 @@ import (
 
 // A damaged recording gives no fix, an error in one line, or a true fix.
 func TestDamagedRecordings(t *testing.T) {
+	t.Parallel()
 	demo, err := os.ReadFile(demoFile)
 	if err != nil {
 		t.Fatal(err)

@@ -144,6 +144,7 @@ const saidAhead = "the local clock is ahead of UTC by 12."
 // However an attempt is ended, it ends with a fix in the logbook, and printed
 // if anybody reads.
 func TestListenEndsWithFix(t *testing.T) {
+	t.Parallel()
 	for _, sig := range []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP} {
 		a := listen(t)
 		a.cmd.Process.Signal(sig)
@@ -175,6 +176,7 @@ func TestListenEndsWithFix(t *testing.T) {
 // A report that cannot be written is told before the attempt, and if it turns
 // out later, costs neither the fix nor the entry.
 func TestListenReportFails(t *testing.T) {
+	t.Parallel()
 	folder := filepath.Join(t.TempDir(), "binder")
 	report := filepath.Join(folder, "fix.html")
 	b := newBook(t)
@@ -200,6 +202,7 @@ func TestListenReportFails(t *testing.T) {
 
 // The same of replay, whose picture may fail, too.
 func TestReplayTargets(t *testing.T) {
+	t.Parallel()
 	b := newBook(t)
 	demo := []string{"--log", "--station", "wwv", "--path-delay", "25.1ms", demoFile}
 	for _, flag := range []string{"--plot", "--report"} {
@@ -236,6 +239,7 @@ func TestReplayTargets(t *testing.T) {
 // all that was heard, is logged where there is room, and says how much of it is
 // on file.
 func TestListenFillsDisk(t *testing.T) {
+	t.Parallel()
 	folder := t.TempDir()
 	if err := syscall.Mount("tmpfs", folder, "tmpfs", 0, "size=256k"); err != nil {
 		t.Skip("cannot mount a tmpfs: ", err)

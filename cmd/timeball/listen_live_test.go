@@ -7,7 +7,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"os/exec"
@@ -423,28 +422,24 @@ func TestSoundcardListenInterrupted(t *testing.T) {
 	t.Parallel()
 	server := pulsetest.Beside(t, card)
 	server.Play(card, counting(60))
-	for _, sig := range []os.Signal{syscall.SIGINT, syscall.SIGTERM} {
-		t.Run(sig.String(), func(t *testing.T) {
-			t.Parallel()
-			cmd := selfProgram(server, "listen", "--input=card")
-			var out bytes.Buffer
-			cmd.Stdout = &out
-			errs, err := cmd.StderrPipe()
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := cmd.Start(); err != nil {
-				t.Fatal(err)
-			}
-			t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
-			time.Sleep(9 * time.Second)
-			cmd.Process.Signal(sig)
-			said, _ := io.ReadAll(errs)
-			err = cmd.Wait()
-			if cmd.ProcessState.ExitCode() != exitNoFix || !strings.Contains(out.String(), "no fix: ") {
-				t.Errorf("%v, %q, %q", err, out.String(), said)
-			}
-		})
+	var said, out [2]bytes.Buffer
+	var cmds []*exec.Cmd
+	for i := range said {
+		cmd := selfProgram(server, "listen", "--input=card")
+		cmd.Stdout, cmd.Stderr = &out[i], &said[i]
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
+		cmds = append(cmds, cmd)
+	}
+	time.Sleep(9 * time.Second)
+	for i, sig := range []os.Signal{syscall.SIGINT, syscall.SIGTERM} {
+		cmds[i].Process.Signal(sig)
+		err := cmds[i].Wait()
+		if cmds[i].ProcessState.ExitCode() != exitNoFix || !strings.Contains(out[i].String(), "no fix: ") {
+			t.Errorf("%v: %v, %q, %q", sig, err, out[i].String(), said[i].String())
+		}
 	}
 }
 

@@ -105,6 +105,7 @@ func TestOutlookOfNothing(t *testing.T) {
 }
 
 func TestOutlookPlots(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	for _, name := range []string{"day.png", "day.svg"} {
 		file := filepath.Join(dir, name)

@@ -215,6 +215,7 @@ func (w *watched) check(t *testing.T, links ...string) {
 }
 
 func TestPageInBrowser(t *testing.T) {
+	t.Parallel()
 	ctx := browser(t)
 	p := playDemo(t)
 	n := newCable(t, p.link)
@@ -366,6 +367,7 @@ func TestPageAfterRestart(t *testing.T) {
 
 // Whatever the state, the page says what to do and nothing overlaps.
 func TestPageStates(t *testing.T) {
+	t.Parallel()
 	ctx := browser(t)
 	work, src, link := demoWork(t, page.Default)
 	feed(t, work, src, func(align.Second) {})
@@ -500,6 +502,7 @@ func TestPageStates(t *testing.T) {
 // would play them; the name of a fix that is over, and the line of the history, which
 // does not join two measurements.
 func TestPageTurnsAndSound(t *testing.T) {
+	t.Parallel()
 	ctx := browser(t)
 	work, _, link := demoWork(t, page.Default)
 	if err := chromedp.Do(ctx, chromedp.Navigate(strings.TrimPrefix(link, "page: "))); err != nil {
@@ -803,7 +806,7 @@ func (n *cable) set(cut bool) {
 // told is what a new viewer is told at once.
 func (p *played) told(t *testing.T) string {
 	t.Helper()
-	ctx, stop := context.WithTimeout(context.Background(), 500*time.Millisecond)
+	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	r, _ := http.NewRequestWithContext(ctx, "GET", p.link+"events?key="+url.QueryEscape(p.key), nil)
 	res, err := http.DefaultClient.Do(r)
@@ -811,6 +814,7 @@ func (p *played) told(t *testing.T) string {
 		t.Fatal(err)
 	}
 	defer res.Body.Close()
+	time.AfterFunc(500*time.Millisecond, stop)
 	text, _ := io.ReadAll(res.Body) // ends with ctx
 	return string(text)
 }

@@ -68,6 +68,7 @@ func feed(t testing.TB, w measurement, src capture.Source, each func(align.Secon
 
 // What is measured is the same with a page as without one.
 func TestPageChangesNothing(t *testing.T) {
+	t.Parallel()
 	w, src, _ := demoWork(t, page.Default)
 	plain, again, _ := demoWork(t, page.Default)
 	var a, b []align.Second
@@ -89,6 +90,7 @@ func TestPageChangesNothing(t *testing.T) {
 
 // A fix begun afresh knows only what came later, and tells the same time.
 func TestPageStartsAfresh(t *testing.T) {
+	t.Parallel()
 	w, src, _ := demoWork(t, page.Default)
 	steps := 0
 	feed(t, w, src, func(s align.Second) {
@@ -139,6 +141,7 @@ func (m says) Process(*capture.Block) (align.Second, bool) { return m.Second, tr
 
 // While a station that was chosen is not heard, what else is heard is offered.
 func TestPageOffersWhatIsHeard(t *testing.T) {
+	t.Parallel()
 	w, src, _ := demoWork(t, page.Default)
 	var b capture.Block
 	if err := src.Read(&b); err != nil {
@@ -213,6 +216,7 @@ func TestPageOffersInsteadOfNamed(t *testing.T) {
 
 // The buttons for turns reach who learns them, and are written down.
 func TestPageTurned(t *testing.T) {
+	t.Parallel()
 	src, err := simulate.New(simulate.Config{
 		Rate: 48000, Seconds: 24, Seed: 5, Wire: &simulate.Marker{NoiseRMS: 3e-4},
 		Marker: &simulate.Marker{OffsetSeconds: 40e-3, NoiseRMS: 3e-4, Steps: []simulate.Step{{AtSeconds: 14.5, BySeconds: 24.6e-3}}},
@@ -259,6 +263,7 @@ func TestPageSetsTolerance(t *testing.T) {
 
 // What is written down on the page is entered in the logbook, about the fix.
 func TestPageNotesAreKept(t *testing.T) {
+	t.Parallel()
 	book := "--logbook=" + filepath.Join(t.TempDir(), "log.sqlite")
 	p := playDemo(t, "--log", book)
 	p.ask(`{"do":"seek","value":60}`)

@@ -118,6 +118,7 @@ func TestPathUsage(t *testing.T) {
 }
 
 func TestPathPlots(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	for _, name := range []string{"hops.png", "hops.svg"} {
 		file := filepath.Join(dir, name)

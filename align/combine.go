@@ -182,6 +182,9 @@ func Advise(fixes []Fix, c Combination) *Advice {
 	_, u := g.latest.common()
 	best := choices[0]
 	a := &Advice{best.Station.ID, best.CarrierHz, math.Hypot(now, 1.96*u), math.Hypot(best.Half, 1.96*u)}
+	if ci := fixes[0].CI95; len(fixes) == 1 && ci != nil {
+		a.HalfNow = (ci[1] - ci[0]) / 2 // as it is stated
+	}
 	if a.HalfThen > worthwhile*a.HalfNow {
 		return nil
 	}

@@ -242,7 +242,8 @@ func span(pl *plot.Plot, from, to, y float64, word string, c color.RGBA) {
 }
 
 // afterMarker is the time axis of what was heard.
-const afterMarker = "← earlier      time after the local marker, ms      later →"
+// The spaces are wide ones: in a page several of the usual are shown as one.
+const afterMarker = "← earlier\u2003\u2003time after the local marker, ms\u2003\u2003later →"
 
 // plotRaster has a row for each second: its brightness is the matched filter's
 // output.

@@ -230,10 +230,10 @@ const close = listen({
     $("fixtext").textContent = v.offset_s === null ? `No fix: ${v.reason}.`
       : `${offsetText(v.offset_s).join(" ")}, 95 % interval ${v.ci95_s.map((x) => offsetText(x).join(" ")).join(" to ")}${v.at ? `, at ${clockTime(v.at)} UTC` : ""}${v.verdict === "fix" ? "" : `. Not to be trusted: ${v.reason}`}.`;
     if (v.advice) {
-      const a = v.advice;
+      const a = v.advice, of = short(a.half_now_s).split("\u00a0")[1];
       const lately = v.at && Date.now() - Date.parse(v.at) < 3600e3;
       const would = lately ? "now would take" : v.at ? `as well, at ${clockTime(v.at).slice(0, 5)} UTC that day, would have taken` : "as well would have taken";
-      $("fixtext").textContent += ` A few minutes of ${a.station.toUpperCase()} on ${a.carrier_hz / 1e6} MHz ${would} the interval from ±${short(a.half_now_s)} to about ±${short(a.half_then_s)}.`;
+      $("fixtext").textContent += ` A few minutes of ${a.station.toUpperCase()} on ${a.carrier_hz / 1e6} MHz ${would} the interval from ±${short(a.half_now_s, of)} to about ±${short(a.half_then_s, of)}.`;
     }
   },
 }, setLink);

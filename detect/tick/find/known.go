@@ -53,11 +53,9 @@ const (
 	known = 9.2 // 1e4
 	// rivalOdds is by how much it must be likelier than any other.
 	rivalOdds = 4.6 // 100
-	// contrary is the evidence of order, in nats a second, below which a name does not
-	// help. A mark that is missing, or sounds where there is none, costs up to 3.5; an
-	// honest station's noise and distortion up to 0.1 a second, another station's tones
-	// beneath it 0.35 (both simulated).
-	contrary = -0.5
+	// twoMinutes is for how many seconds a name stands in for the order of the minute
+	// whatever that is: by then each of its seconds has come round twice.
+	twoMinutes = 120
 	// distorted is the least evidence of a tick against something struck: a path or a
 	// receiver may do anything to it (judgement).
 	distorted = -4
@@ -106,9 +104,9 @@ func (f *Finder) recognise(t *track) bool {
 	if !alone && t.order.Rival > -rivalOdds {
 		named = false // it may be the other
 	}
-	// It is looked at again and again: of its own recordings one in ten thousand may fail.
-	if alone && (t.order.Known < contrary*float64(t.order.Heard) || t.order.Kept < -known) {
-		named = false // no minute of the station's is like that
+	listened := f.next - f.first
+	if t.order.Known < -known || listened >= twoMinutes && t.order.Due > known && t.order.Known < 0 {
+		named = false // something unknown explains it better
 	}
 	if t.Weak() && t.order.Kept < known {
 		named = false // anything that repeats, as another station's tick in this filter
@@ -127,7 +125,6 @@ func (f *Finder) recognise(t *track) bool {
 	default:
 		t.standing = Unknown
 	}
-	listened := f.next - f.first
 	switch t.standing {
 	case Unknown:
 		t.look = f.next + max(5, listened/4)
@@ -135,6 +132,9 @@ func (f *Finder) recognise(t *track) bool {
 		t.look = f.next + max(5, listened/2)
 	case Known:
 		t.look = f.next + max(60, listened)
+	}
+	if listened < twoMinutes {
+		t.look = min(t.look, f.first+twoMinutes)
 	}
 	return true
 }

@@ -39,7 +39,7 @@ type Listener struct {
 type second struct {
 	n    int64
 	tick float64     // power where the mark begins, over what is beside it
-	tile [][]float32 // by mistuning; log likelihood of a tone over none, by tone and tile
+	tile [][]float32 // by mistuning; power over the noise, by tone and tile
 }
 
 const (
@@ -131,7 +131,7 @@ func (l *Listener) hear(n int64) {
 			}
 			floor := rank.Median(beside[:])/math.Ln2 + 1e-30
 			for o, hz := range l.offs {
-				s.tile[o] = append(s.tile[o], float32(toneScore(sqAbs(at2(z, hz))/floor)))
+				s.tile[o] = append(s.tile[o], float32(sqAbs(at2(z, hz))/floor))
 			}
 		}
 	}
@@ -171,14 +171,17 @@ func hannPower(hz float64) float64 {
 }
 
 // toneScore is the log likelihood of a power e, over that of noise, with a tone that
-// fades by Rayleigh's law and is of unknown strength, over that without. No tile
-// counts for more than mostTile: its noise is known by few neighbours.
-func toneScore(e float64) float64 {
-	sum := 0.0
-	for _, s := range toneStrengths {
-		sum += math.Exp(min(e*s/(1+s), 50)) / (1 + s) / float64(len(toneStrengths))
+// fades by Rayleigh's law and is of unknown strength, not under least, over that
+// without. No tile counts for more than mostTile: its noise is known by few neighbours.
+func toneScore(e, least float64) float64 {
+	sum, n := 0.0, 0.0
+	for i, s := range toneStrengths {
+		if s >= least || i == len(toneStrengths)-1 {
+			sum += math.Exp(min(e*s/(1+s), 50)) / (1 + s)
+			n++
+		}
 	}
-	return min(math.Log(sum), mostTile)
+	return min(math.Log(sum/n), mostTile)
 }
 
 var toneStrengths = [...]float64{1, 3, 10, 30, 100, 1000}

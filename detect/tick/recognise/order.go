@@ -9,6 +9,7 @@ import (
 
 	"timeball/capture/station"
 	"timeball/detect/logsum"
+	"timeball/detect/rank"
 )
 
 // Order is what the order of the sounds in a minute says for a station, as the
@@ -23,6 +24,9 @@ type Order struct {
 	// Kept is evidence against the station. Of its own recordings no more than
 	// exp(Kept) come so low.
 	Kept float64
+	// Due is what the station's order would be worth in as many seconds, if it is kept and
+	// as loud as the ticks are.
+	Due float64
 	// Rival is that of the likeliest other station against this one, and Other
 	// which it is; −Inf and nil without any.
 	Rival float64
@@ -36,7 +40,7 @@ type Order struct {
 
 const (
 	unknownOrder = 0.01 // that a thing which repeats has a minute of its own
-	emphasis     = 0.2  // that DUT1 changes the mark of a second that it may change
+	undivided    = 0.5  // that DUT1 is sent as nought, and each of ±0.1 to ±0.8 s is as likely
 	steps        = 20   // of expectation and maximisation
 )
 
@@ -63,8 +67,10 @@ func (l *Listener) Order(s *station.Station, others []*station.Station, start fl
 		return out
 	}
 	off := l.off()
+	tiles, marks := l.scores(off)
 	ticks, heard := l.ticks(), l.audible()
 	own := l.orderOf(s, start)
+	out.Due = l.due(own)
 	var against []*order
 	for _, o := range others {
 		against = append(against, l.orderOf(o, start))
@@ -76,7 +82,7 @@ func (l *Listener) Order(s *station.Station, others []*station.Station, start fl
 	top, loose := math.Inf(-1), math.Inf(-1)
 	var m measured
 	for _, b := range tempers {
-		m.measure(l, off, ticks, heard, b.tick, b.tone)
+		m.measure(l, tiles, marks, ticks, heard, b.tick, b.tone)
 		log, k, clear := m.inOrder(own)
 		out.Known = logsum.Add(out.Known, math.Log(b.prior)+log-m.unknown(l))
 		out.Kept, loose = logsum.Add(out.Kept, math.Log(b.prior)+log), logsum.Add(loose, math.Log(b.prior)+m.loose(own))
@@ -108,7 +114,7 @@ func (l *Listener) off() int {
 		sum := 0.0
 		for i := range l.heard {
 			for _, v := range l.heard[i].tile[o] {
-				sum += max(0, float64(v))
+				sum += max(0, toneScore(float64(v), 0))
 			}
 		}
 		if sum > most {
@@ -130,10 +136,12 @@ func (l *Listener) ticks() []float64 {
 	return out
 }
 
+// around is how many seconds before one, and after, tell how strong its mark would be.
+const around = 5
+
 // nearby is the sum of the marks' powers in the n seconds around the i-th, without its
 // own.
 func (l *Listener) nearby(i int) (sum, n float64) {
-	const around = 5
 	for j := max(0, i-around); j < min(len(l.heard), i+around+1); j++ {
 		if j != i {
 			sum += min(l.heard[j].tick, mostPower)
@@ -142,6 +150,69 @@ func (l *Listener) nearby(i int) (sum, n float64) {
 	}
 	return sum, n
 }
+
+// surely is by how much the marks' power in the seconds around the i-th exceeds the
+// noise's in three of four of them.
+func (l *Listener) surely(i int) float64 {
+	var near []float64
+	for j := max(0, i-around); j < min(len(l.heard), i+around+1); j++ {
+		if j != i {
+			near = append(near, l.heard[j].tick)
+		}
+	}
+	return max(0, rank.Nth(near, len(near)/4)-1)
+}
+
+// scores are the log likelihoods of a tone over none at a mistuning, by second; tone and
+// tile: of any tone, and of a mark that is not much weaker than the ticks around.
+func (l *Listener) scores(off int) (tiles, marks [][]float64) {
+	for i, s := range l.heard {
+		row := make([]float64, len(s.tile[off]))
+		for j, v := range s.tile[off] {
+			row[j] = toneScore(float64(v), 0)
+		}
+		mark := row
+		if l.after { // its seconds are ticks
+			mark = slices.Clone(row)
+			rho := marksShare * l.surely(i) / l.length
+			for j, t := range l.tiles {
+				mark[j] = min(row[j], toneScore(float64(s.tile[off][j]), rho*(t[1]-t[0])))
+			}
+		}
+		tiles, marks = append(tiles, row), append(marks, mark)
+	}
+	return tiles, marks
+}
+
+// marksShare is the share of the ticks' power that a longer mark of their tone and depth
+// has at least: a fade, gain control and a pitch that is not quite met take the rest
+// (judgement; a third of it or three times it is less than a nat for stations in fading).
+const marksShare = 0.1
+
+// due is what the seconds that are unlike most of the station's tell of its order, as if
+// they might have been any of those heard.
+func (l *Listener) due(of *order) float64 {
+	usual := l.sounds[of.common]
+	total := 0.0
+	for i := range l.heard {
+		rho := l.surely(i)
+		for _, id := range of.minute.sounds {
+			s := l.sounds[id]
+			if s.tick != usual.tick {
+				total += min(toldBy(rho), mostTick) / 60
+			}
+			for unlike := s.on ^ usual.on; unlike != 0; unlike &= unlike - 1 {
+				t := l.tiles[bits.TrailingZeros64(unlike)]
+				total += min(toldBy(rho*(t[1]-t[0])/l.length), mostTile) / 60
+			}
+		}
+	}
+	return total
+}
+
+// toldBy is what it tells in the mean, in nats, that a tone of a known power over the
+// noise's is not there.
+func toldBy(rho float64) float64 { return math.Log1p(rho) - rho/(1+rho) }
 
 // mostPower is what a second's mark counts for at most among others.
 const mostPower = 1e4
@@ -227,6 +298,7 @@ type measured struct {
 	tick   []float64   // logarithmic
 	heard  []float64   // probability that anything would be heard about a second
 	tile   [][]float64 // logarithmic, by second; tone and tile
+	mark   [][]float64 // the same of the station's own marks
 	tiles  int
 	every  uint64      // tiles
 	decoys [][]float64 // likelihoods of each decoy, by second
@@ -238,38 +310,37 @@ type measured struct {
 	logs [len(programmeShares)][len(otherShares)][][]float64
 }
 
-func (m *measured) measure(l *Listener, off int, ticks, heard []float64, tick, tone float64) {
+func (m *measured) measure(l *Listener, tiles, marks [][]float64, ticks, heard []float64, tick, tone float64) {
 	*m = measured{sounds: l.sounds, tiles: len(l.tiles), heard: heard, every: l.tiles.every(), plain: make([][]float64, len(l.sounds))}
+	tempered := func(v []float64) []float64 {
+		return floats.ScaleTo(make([]float64, len(v)), tone, v)
+	}
 	for i := range l.heard {
-		row := make([]float64, len(l.heard[i].tile[off]))
-		for j, v := range l.heard[i].tile[off] {
-			row[j] = tone * float64(v)
-		}
 		m.tick = append(m.tick, tick*ticks[i])
-		m.tile = append(m.tile, row)
+		m.tile, m.mark = append(m.tile, tempered(tiles[i])), append(m.mark, tempered(marks[i]))
 	}
 	m.any = make([]float64, len(l.heard))
 	decoys := l.tiles.decoys(len(l.tones))
 	for _, d := range decoys {
-		like := m.likes(d)
+		like := m.likes(d, m.tile)
 		floats.AddScaled(m.any, 1/float64(len(decoys)), like)
 		m.decoys = append(m.decoys, like)
 	}
 	for t := range m.hum {
-		m.hum[t] = m.likes(sound{tick: t == 1, on: m.every})
+		m.hum[t] = m.likes(sound{tick: t == 1, on: m.every}, m.tile)
 	}
 }
 
-// likes are the likelihoods of a sound over silence in each second: it may be there and
-// not be heard.
-func (m *measured) likes(s sound) []float64 {
+// likes are the likelihoods of a sound over silence in each second, by those of its tiles:
+// it may be there and not be heard.
+func (m *measured) likes(s sound, tile [][]float64) []float64 {
 	out := make([]float64, len(m.tick))
 	for i, q := range m.heard {
 		sum := 0.0
 		if s.tick {
 			sum = m.tick[i]
 		}
-		row := m.tile[i][s.tone*m.tiles:]
+		row := tile[i][s.tone*m.tiles:]
 		for on := s.on; on != 0; on &= on - 1 {
 			sum += row[bits.TrailingZeros64(on)]
 		}
@@ -283,7 +354,7 @@ func (m *measured) likes(s sound) []float64 {
 func (m *measured) shared(out []float64, id int, programme, other float64) {
 	s := m.sounds[id]
 	if m.plain[id] == nil {
-		m.plain[id] = m.likes(s)
+		m.plain[id] = m.likes(s, m.mark)
 	}
 	hum := m.hum[0]
 	if s.tick {
@@ -378,11 +449,7 @@ func (m *measured) inOrder(of *order) (log float64, k int64, sure bool) {
 		all := floats.Sum(common)
 		for j := range logs {
 			if of.changes {
-				for r, p := range plain[j] {
-					if c := changed[j][r]; p != 0 || c != 0 {
-						total[j] += logsum.Add(math.Log(1-emphasis)+p, math.Log(emphasis)+c)
-					}
-				}
+				total[j] += floats.Sum(plain[j][:]) + divided(&plain[j], &changed[j])
 			}
 			logs[j] = logsum.Add(logs[j], all+total[j]+prior)
 		}
@@ -395,6 +462,22 @@ func (m *measured) inOrder(of *order) (log float64, k int64, sure bool) {
 	}
 	log = logMean(logs)
 	return log, of.first + int64(best) - of.begin, logs[best] > log+math.Log(float64(of.count)/2)
+}
+
+// divided is by how much likelier the marks of a minute are with those that DUT1 may
+// change than with all plain: 1 to n are changed for n tenths of a second, 9 to 8+n for
+// −n (Rec. ITU-R TF.460).
+func divided(plain, changed *[60]float64) float64 {
+	const most = 8
+	log := math.Log(undivided)
+	for _, first := range []int{1, 1 + most} {
+		sum := math.Log((1 - undivided) / (2 * most))
+		for r := first; r < first+most; r++ {
+			sum += changed[r] - plain[r]
+			log = logsum.Add(log, sum)
+		}
+	}
+	return log
 }
 
 // unknown is the log likelihood of something that repeats every second and has no

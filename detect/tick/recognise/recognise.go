@@ -53,14 +53,19 @@
 // but 5.6 for one of ticks and a long mark alone. Such a one is known by form and order
 // together, or not at all.
 //
-// U1 and U2 are free to learn what else sounds beneath, and the station's order is not, so
-// that a low Λ is no evidence against a station. That is Kept: the same station's order
-// against its own sounds at random or all alike, with all else that may be heard the
-// same. Where it is low, the omissions and marks are missing that should have been heard,
-// and a name does not help.
+// A mark that begins with a tick is as strong as the ticks about it, or not much weaker: where
+// those are clear, a mark that breaks off early or does not sound at all is missed. For S
+// alone a tile of the mark so has the less likely of the scores with a known least strength
+// and without, which leaves the bound as it is.
 //
-// Shares and spectra that are learnt fit chance a little, so that in noise Λ sinks by
-// some units in ten minutes: a low Λ is want of evidence, not evidence of want.
+// A name given by a person stands in for order while too little of it can have been heard.
+// How much is due, had the station's minute been as loud as its ticks, is known from those
+// (Due). When it would make a station known and something unknown still explains
+// what is heard better (Λ < 0), a name does not help. Weaker ticks are known by Kept: the
+// same station's order against its own sounds at random or all alike, with all else that
+// may be heard the same. U1 and U2 are free to learn what else sounds beneath, and shares
+// and spectra that are learnt fit chance a little, so that in noise Λ sinks by some units
+// in ten minutes.
 //
 // The inequality is that of universal inference (Wasserman, Ramdas and Balakrishnan
 // 2020, from memory).

@@ -197,6 +197,39 @@ func TestAlikeIsNoOrder(t *testing.T) {
 	}
 }
 
+// Ticks like BPM's with another mark each minute, or with one oftener, are something
+// unknown rather than BPM when they have been heard for two minutes, though most of
+// their seconds are BPM's: a mark that breaks off too early is missed as much as one
+// that is not there.
+func TestAnotherMinuteMark(t *testing.T) {
+	for _, marks := range [][]station.Mark{
+		{{Seconds: "0", Length: 0.1}, {Seconds: "1-59", Length: 0.01}},
+		{{Seconds: "0,30", Length: 0.3}, {Seconds: "1-59", Length: 0.01}},
+		{{Seconds: "0-59", Length: 0.01}},
+	} {
+		cfg := on("bpm", 123, 6, "steady")
+		other := *cfg.Station
+		other.Marks = marks
+		cfg.Station = &other
+		// In two minutes two marks are due, of three tiles of up to 3.5 nats and of 5 more for
+		// what no tick has behind it.
+		if o := newScene(t, cfg, find("bpm"), 12e-3-other.AdvanceSeconds).order(); o.Known > -1 || o.Due < 20 || o.Due > 31 {
+			t.Errorf("%v: %.1f when %.1f is due", marks, o.Known, o.Due)
+		}
+	}
+}
+
+// A tone of a known least strength that is not there is missed by ln(1/(1+s)), the mean
+// over the strengths of that and more.
+func TestToneScore(t *testing.T) {
+	if got, want := toneScore(0, 20), math.Log((1/31.+1/101.+1/1001.)/3); math.Abs(got-want) > 1e-9 {
+		t.Errorf("%.3f, want %.3f", got, want)
+	}
+	if got, want := toneScore(2, 2000), 2*1000/1001.-math.Log(1001); math.Abs(got-want) > 1e-9 {
+		t.Errorf("%.3f, want %.3f", got, want)
+	}
+}
+
 // free is a recording without a station.
 func free(seconds float64, sounds ...simulate.Sound) simulate.Config {
 	return simulate.Config{

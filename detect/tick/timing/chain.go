@@ -11,7 +11,8 @@ import (
 // of others, digital ones, only the amplitude is as the noise tells it.
 type chain struct {
 	high, low corner
-	linear    bool // the phase is linear, its delay not counted
+	linear    bool    // the phase is linear, its delay not counted
+	humHz     float64 // up to which something is heard beside the noise, 0: nothing
 }
 
 // corner is one filter; of order 0 there is none.
@@ -26,6 +27,10 @@ type kind struct {
 	order   int
 	damping float64
 }
+
+// steep is the order from which a filter is taken for a digital one, the receiver's or the
+// sound card's own, of linear phase (common practice).
+const steep = 16
 
 // poles returns 1/Q of the filter's pole pairs, and whether there is a single pole.
 func (c corner) poles() (pairs []float64, single bool) {
@@ -50,6 +55,9 @@ func (c corner) through(s complex128) complex128 {
 	}
 	for _, d := range pairs {
 		h /= 1 + complex(d, 0)*s + s*s
+	}
+	if c.order >= steep {
+		return complex(cmplx.Abs(h), 0)
 	}
 	return h
 }
@@ -93,7 +101,26 @@ func (c corner) power(x float64) float64 {
 func (c chain) delays(hz float64) (group, phase float64) {
 	const step = 1e-3
 	slope := cmplx.Phase(c.response(hz*(1+step)) / c.response(hz*(1-step)))
-	return -slope / (4 * math.Pi * hz * step), -cmplx.Phase(c.response(hz)) / (2 * math.Pi * hz)
+	if !c.linear {
+		phase = -(c.high.phase(complex(0, -c.high.hz/hz)) + c.low.phase(complex(0, hz/c.low.hz))) / (2 * math.Pi * hz)
+	}
+	return -slope / (4 * math.Pi * hz * step), phase
+}
+
+// phase is through's, beyond half a turn too.
+func (c corner) phase(s complex128) float64 {
+	if c.order >= steep {
+		return 0
+	}
+	pairs, single := c.poles()
+	sum := 0.0
+	if single {
+		sum -= cmplx.Phase(1 + s)
+	}
+	for _, d := range pairs {
+		sum -= cmplx.Phase(1 + complex(d, 0)*s + s*s)
+	}
+	return sum
 }
 
 // turned is c with the logarithms of its corners moved.

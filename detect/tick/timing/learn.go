@@ -6,6 +6,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
+
+	"timeball/detect/kaiser"
 )
 
 // learned is a kind of chain as the noise tells it: with the corners that explain
@@ -49,7 +51,7 @@ func (f *filter) covariance(r []float64, c chain) {
 	var sum [2 * spectrumBins]float64
 	f.autocovariance.Sequence(sum[:], s[:])
 	for k := range r {
-		r[k] = sum[k]/(2*spectrumBins) + restLevel
+		r[k] = sum[k]/(2*spectrumBins) + c.rest(float64(k)/f.rate)
 	}
 }
 
@@ -57,8 +59,8 @@ const (
 	// noiseFloor is the density, of that at the tone, that comes in behind the chain:
 	// a sound card of 16 bits with some headroom lies lower (common practice).
 	noiseFloor = 1e-4
-	// restLevel is the variance, in that of the noise, of what stands still in a
-	// window: so large that it has no say.
+	// restLevel is the variance, in that of the noise, of what stands still in a window, and
+	// of what hums: so large that it has no say.
 	restLevel = 100
 )
 
@@ -79,6 +81,35 @@ func (st *stack) score(c chain, p *Priors) (log, scale float64) {
 	scale = t.trace(st.quiet.square) / (2 * half)
 	return log - half*math.Log(scale) - st.quiet.count*t.logDet/2, scale
 }
+
+// rest is the covariance of what has no say, seconds apart.
+func (c chain) rest(seconds float64) float64 {
+	if c.humHz > 0 {
+		return restLevel * (1 + kaiser.Sinc(2*c.humHz*seconds))
+	}
+	return restLevel
+}
+
+// hum tells by the noise behind a usual chain up to where something slower than audio is
+// heard beside it.
+func (st *stack) hum(p *Priors) (hz float64) {
+	best := math.Inf(-1)
+	for _, up := range hums {
+		c := chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{steep, 0}, p.LowHz}, humHz: up}
+		w := descend(func(u []float64) float64 {
+			log, _ := st.score(c.turned(u[0], u[1]), p)
+			return -log
+		}, []float64{0, 0}, 0.5, 1e-2)
+		if -w.f > best {
+			hz, best = up, -w.f
+		}
+	}
+	return hz
+}
+
+// hums are up to where there may be something slower than audio, Hz: a mistuned carrier's
+// beat or the hum of the mains, and with its first overtones.
+var hums = []float64{0, 60, 160}
 
 // moved is l with its corners elsewhere, and what the noise says of them there.
 func (st *stack) moved(l learned, high, low float64, p *Priors) learned {
@@ -113,10 +144,11 @@ const leastSure = 0.1
 
 // learn tells the kinds of chain that the noise leaves possible, likeliest first.
 func (st *stack) learn(p *Priors) []learned {
+	hum := st.hum(p)
 	var all []learned
 	for _, high := range p.Highs {
 		for _, low := range p.Lows {
-			c := chain{corner{high, p.HighHz}, corner{low, p.LowHz}, false}
+			c := chain{high: corner{high, p.HighHz}, low: corner{low, p.LowHz}, humHz: hum}
 			at := func(u []float64) float64 {
 				log, _ := st.score(c.turned(u[0], u[1]), p)
 				return -log

@@ -56,7 +56,7 @@ func (st *stack) bench(l learned) *bench {
 	}
 	b.alone = -(energy + st.count*(t.logDet+float64(n)*math.Log(l.scale))) / 2
 	// A mark's energy is its amplitude's square times half its samples.
-	energy = -float64(n) * l.scale * (r[0] - restLevel)
+	energy = -float64(n) * l.scale * (r[0] - l.rest(0))
 	for i := range n {
 		energy += st.square[0][i*n+i] / max(1, st.count)
 	}

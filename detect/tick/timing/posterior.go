@@ -101,7 +101,7 @@ func (st *stack) posterior(hearings []hearing, most int, p *Priors) []peak {
 	}
 	// What the model cannot know of the waveform bounds what the data can tell, alike
 	// for all hypotheses.
-	trust := p.trust(first.about(first.hearing, first.lags).climb(1, p).gain.log)
+	trust := p.trust(max(first.log, first.about(first.hearing, first.lags).climb(1, p).gain.log))
 	var peaks []peak
 	for _, t := range trials {
 		if t.hearing == steady && trust < 0.5 {

@@ -278,3 +278,31 @@ func TestPriorsWeigh(t *testing.T) {
 		}
 	}
 }
+
+// A digital receiver's filter has skirts that none of analogue parts has, and no delay that
+// they tell; the carrier it is mistuned from leaks through as a slow beat. Neither may pass
+// for another chain, nor make up paths.
+func TestDigitalFilter(t *testing.T) {
+	t.Parallel()
+	skirt := func(hz, at float64) float64 { return 1 / (1 + math.Exp((hz-at)/15)) }
+	band := func(hz float64) complex128 { return complex(skirt(250, hz)*skirt(hz, 2900), 0) }
+	beat := func(second float64) float64 { return 0.5 * math.Sin(2*math.Pi*31.4*second) }
+	mains := func(second float64) (sum float64) {
+		for k := 1.0; k <= 3; k++ {
+			sum += math.Sin(2*math.Pi*50*k*second+k) / k
+		}
+		return sum
+	}
+	for _, hum := range []struct {
+		sound func(second float64) float64
+		hz    float64
+	}{{nil, 0}, {beat, 60}, {mains, 160}} {
+		c := ticks{seconds: 60, lag: 0.2003, snrDB: 15, toneHz: 1000, long: 5e-3, chain: band, hum: hum.sound}
+		peaks, errors := c.measure(t, rand.New(rand.NewPCG(3, 31)), priors)
+		off, u := stated(peaks, errors)
+		t.Logf("%.1f µs off, u %.1f; %d paths, chain %+v", off, u, len(peaks[0].Power), peaks[0].chain)
+		if math.Abs(off) > 5 || math.Abs(off) > 2*u || len(peaks[0].Power) > 1 || peaks[0].chain.humHz != hum.hz {
+			t.Errorf("%.1f µs off, u %.1f, %d paths, hum up to %g Hz of %g", off, u, len(peaks[0].Power), peaks[0].chain.humHz, hum.hz)
+		}
+	}
+}

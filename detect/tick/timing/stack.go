@@ -246,8 +246,8 @@ func (st *stack) listen(snaps []*snapshot, silence float64) {
 }
 
 // loudest is the power, over the lower quartile's, up to which a quiet window is
-// taken for noise: more than noise of the narrowest chain gives in one of a thousand.
-const loudest = 4
+// taken for noise: more than noise of the narrowest chain gives in one of a hundred.
+const loudest = 2.2
 
 // smoothNoise returns the noise of each snapshot, told by itself and its
 // neighbours: one second's flank alone would scatter by a third. A burst much

@@ -196,7 +196,7 @@ func (t *Track) Follow() bool {
 func (t *Track) usual(st *stack) *bench {
 	if t.bench == nil {
 		p := &priors
-		t.bench = st.bench(learned{chain: chain{corner{kind{2, 0}, p.HighHz}, corner{kind{2, 0}, p.LowHz}, false}, sure: [2]float64{1, 1}, scale: 1})
+		t.bench = st.bench(learned{chain: chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{2, 0}, p.LowHz}}, sure: [2]float64{1, 1}, scale: 1})
 	}
 	t.bench.stack = st
 	return t.bench

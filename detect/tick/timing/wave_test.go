@@ -10,7 +10,7 @@ import (
 func TestBeatIsTheSquare(t *testing.T) {
 	const rate, n, start = 8000, 140, -56.3
 	f := newFilter(Shape{ToneHz: 1000, Seconds: 5e-3}, rate)
-	s := f.shaper(chain{corner{kind{2, 0}, 150}, corner{kind{2, 0}, 2800}, false})
+	s := f.shaper(chain{high: corner{kind{2, 0}, 150}, low: corner{kind{2, 0}, 2800}})
 	for _, spacing := range []float64{1.2, 8, 23.7, 44} { // the last do not overlap
 		got := s.beat(spacing, start, n)
 		late := spacing * waveFine

@@ -81,7 +81,7 @@ build/npm:
 race:
 	$(call install,$(TEST_PACKAGES))
 	CGO_ENABLED=1 $(GO) test -race ./capture/soundcard ./capture/wavfile ./cmd/timeball/internal/page ./cmd/timeball/internal/view
-	CGO_ENABLED=1 $(GO) test -race ./cmd/timeball -run 'Live|Page|Listen|Record|ReadAhead|Keep' -skip 'InBrowser|PageStates|PageKeepsOut'
+	CGO_ENABLED=1 $(GO) test -race ./cmd/timeball -run 'Live|Page|Listen|Record|ReadAhead|Keep|Several' -skip 'InBrowser|PageStates|PageKeepsOut'
 
 # Random input for each parser, a minute each. SQLite is not watched for what it
 # has not yet done: that would take minutes to compile, and find nothing of ours.

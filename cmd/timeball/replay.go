@@ -1,10 +1,15 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
+	"iter"
+	"runtime"
 	"runtime/debug"
+	"slices"
+	"sync"
 	"time"
 
 	"github.com/alecthomas/kong"
@@ -37,7 +42,7 @@ type replayCmd struct {
 func (replayCmd) Help() string {
 	return `Measures recordings: tells how far the local clock's marker is from UTC, and how sure that is. Receiver and marker are two channels of one recording; which is which is found.
 
-The exit status is 0 for a fix, 3 when there is no trustworthy one, 1 when a recording cannot be read; of several recordings the worst counts, and the others are measured all the same.
+The exit status is 0 for a fix, 3 when there is no trustworthy one, 1 when a recording cannot be read; of several recordings, which are measured side by side and told of in their order, the worst counts, and the others are measured all the same.
 
 Example: timeball replay --station wwv --at 50.2,-5.6 --carrier 10MHz --plot gannet-head.png gannet-head.wav`
 }
@@ -72,7 +77,8 @@ func (c *replayCmd) AfterApply(ctx *kong.Context) error {
 	return errors.Join(checkPicture(c.Plot, c.DPI), checkEnding("--report", c.Report, ".html"))
 }
 
-// Run measures the recordings one after the other.
+// Run measures the recordings, several side by side, and says in their order what came
+// of each.
 func (c *replayCmd) Run(p *program, file calibrationFile) error {
 	defer debug.SetGCPercent(debug.SetGCPercent(garbagePercent))
 	if _, err := c.settings(file); err != nil {
@@ -81,19 +87,27 @@ func (c *replayCmd) Run(p *program, file calibrationFile) error {
 	if err := errors.Join(checkTarget(c.Plot), checkTarget(c.Report)); err != nil {
 		return err
 	}
+	if len(c.Files) == 1 {
+		measure := c.measure
+		if c.Page != "" {
+			measure = c.playOnPage
+		}
+		o, err := measure(p, c.Files[0], file)
+		return c.tell(p, o, err)
+	}
 	status := error(nil)
-	for i, name := range c.Files {
+	for i, r := range c.measureEach(p, file) {
 		if i > 0 && !c.JSON {
 			fmt.Fprintln(p.stdout)
 		}
-		err := c.replay(p, name, file)
+		err := c.tell(p, r.outcome, r.err)
 		switch {
 		case err == nil:
 		case errors.Is(err, errNoFix):
 			if status == nil {
 				status = errNoFix
 			}
-		case len(c.Files) == 1 || p.ctx.Err() != nil:
+		case p.ctx.Err() != nil:
 			return err
 		default:
 			fmt.Fprintf(p.stderr, "timeball: %v\n", err)
@@ -103,14 +117,61 @@ func (c *replayCmd) Run(p *program, file calibrationFile) error {
 	return status
 }
 
-// replay measures one recording and says what came of it; errNoFix when that
-// is not a fix.
-func (c *replayCmd) replay(p *program, name string, file calibrationFile) error {
-	measure := c.measure
-	if c.Page != "" {
-		measure = c.playOnPage
+// measured is what came of a recording.
+type measured struct {
+	outcome *outcome
+	err     error
+}
+
+// mostAtOnce bounds the recordings that are measured side by side: each holds minutes
+// of audio, some 30 MiB.
+const mostAtOnce = 4
+
+// measureEach measures all recordings, as many side by side as there are processors,
+// and yields them in their order.
+func (c *replayCmd) measureEach(p *program, file calibrationFile) iter.Seq2[int, measured] {
+	return func(yield func(int, measured) bool) {
+		atOnce := min(runtime.GOMAXPROCS(0), mostAtOnce)
+		if slices.Contains(c.Files, "-") {
+			atOnce = 1 // it may be there twice
+		}
+		var work sync.WaitGroup
+		defer work.Wait()
+		worker := *p
+		var stop func()
+		worker.ctx, stop = context.WithCancel(p.ctx)
+		defer stop()
+		worker.stderr = io.Discard // how far each is
+		done := make([]chan measured, len(c.Files))
+		for i := range done {
+			done[i] = make(chan measured, 1)
+		}
+		begin := func(i int) {
+			if i < len(c.Files) {
+				work.Go(func() {
+					o, err := c.measure(&worker, c.Files[i], file)
+					done[i] <- measured{o, err}
+				})
+			}
+		}
+		for i := range atOnce {
+			begin(i)
+		}
+		progress := view.NewProgress(p.stderr)
+		for i := range c.Files {
+			progress.Show(fmt.Sprintf("%s: recording %d of %d", c.Files[i], i+1, len(c.Files)))
+			m := <-done[i]
+			progress.End()
+			if !yield(i, m) {
+				return
+			}
+			begin(i + atOnce)
+		}
 	}
-	o, err := measure(p, name, file)
+}
+
+// tell says what came of a recording; errNoFix when that is not a fix.
+func (c *replayCmd) tell(p *program, o *outcome, err error) error {
 	if o == nil {
 		return err
 	}

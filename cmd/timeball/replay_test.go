@@ -100,13 +100,50 @@ func TestContract(t *testing.T) {
 	}
 }
 
+// Several recordings are measured side by side, and told of in their order as if each
+// were alone; the worst counts.
+func TestReplaySeveral(t *testing.T) {
+	short := filepath.Join(t.TempDir(), "short.wav")
+	if code, _, errs := simulateRun(t, "--output", short, "--for", "4s", "--sample-rate", "8000"); code != exitOK {
+		t.Fatal(errs)
+	}
+	t.Setenv("XDG_CONFIG_HOME", t.TempDir())
+	replay := func(files ...string) (code int, lines []string, errs string) {
+		var out, said bytes.Buffer
+		args := append([]string{"replay", "--json", "--station=wwv", "--path-delay=25.1ms"}, files...)
+		code = run(context.Background(), args, strings.NewReader(""), &out, &said)
+		return code, strings.SplitAfter(out.String(), "\n"), said.String()
+	}
+	_, one, _ := replay(demoFile)
+	_, other, _ := replay(short)
+	none := filepath.Join(t.TempDir(), "none.wav")
+	for _, tt := range []struct {
+		code  int
+		files []string
+		want  []string
+	}{
+		{exitNoFix, []string{demoFile, short, short}, []string{one[0], other[0], other[0], ""}},
+		{exitFailed, []string{demoFile, none, short}, []string{one[0], other[0], ""}},
+	} {
+		code, lines, errs := replay(tt.files...)
+		if code != tt.code || !slices.Equal(lines, tt.want) {
+			t.Errorf("%v: status %d, %q; want %d, %q", tt.files, code, lines, tt.code, tt.want)
+		}
+		if (errs != "") != slices.Contains(tt.files, none) || strings.Count(errs, "\n") > 1 {
+			t.Errorf("%v: %q", tt.files, errs)
+		}
+	}
+}
+
 func TestReplayInterrupted(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	stop()
-	var out, errs bytes.Buffer
-	code := run(ctx, []string{"replay", demoFile}, strings.NewReader(""), &out, &errs)
-	if code != exitFailed || errs.String() != "timeball: "+demoFile+": interrupted\n" || out.Len() > 0 {
-		t.Errorf("status %d, %q, %q", code, out.String(), errs.String())
+	for _, files := range [][]string{{demoFile}, {demoFile, demoFile, demoFile}} {
+		var out, errs bytes.Buffer
+		code := run(ctx, append([]string{"replay"}, files...), strings.NewReader(""), &out, &errs)
+		if code != exitFailed || errs.String() != "timeball: "+demoFile+": interrupted\n" || out.Len() > 0 {
+			t.Errorf("status %d, %q, %q", code, out.String(), errs.String())
+		}
 	}
 }
 

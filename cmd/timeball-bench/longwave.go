@@ -86,6 +86,8 @@ func longWaveClasses() []class {
 	}
 	add("jjy-40 direct 60 dBHz", 3, with(longWave("jjy-40", 60), sampled(96000, 30)))
 	add("dcf77 direct 60 dBHz", 3, with(longWave("dcf77", 60), sampled(192000, 30)))
+	add("dcf77 direct known edge 60 dBHz", 3, with(longWave("dcf77", 60), sampled(192000, 0), knownEdge))
+	add("jjy-40 direct known edge 60 dBHz", 3, with(longWave("jjy-40", 60), sampled(96000, 0), knownEdge))
 	for _, id := range []string{"dcf77", "wwvb"} {
 		add(id+" lightning 60 dBHz", 3, with(longWave(id, 60), lightning(20)))
 	}

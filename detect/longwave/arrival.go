@@ -209,6 +209,9 @@ func (f tauFit) line(t *Track) *Arrival {
 			a.VarLag, a.VarRate, a.Cov, a.DoF = s*a.VarLag, s*a.VarRate, s*a.Cov, dof
 		}
 	}
+	if y, ok := f.carrierRate(); ok && t.input.CarrierHz > 0 {
+		a.condition(y)
+	}
 	for _, p := range f.places {
 		n, x := lag(p)
 		a.Blocks = append(a.Blocks, BlockPlace{n + ref, x - a.Lag - a.Rate*n, math.Sqrt(p.both.variance), p.count})
@@ -217,6 +220,43 @@ func (f tauFit) line(t *Track) *Arrival {
 	a.Expected = int(f.places[k-1].last-f.places[0].first) + 1
 	a.CN0dBHz = 10 * math.Log10(t.level*t.level*t.noiseHz()/(2*t.noise))
 	return a
+}
+
+// carrierRateU is the standard uncertainty of a rate by the carrier's phase: a layer that
+// rises by 20 km in an hour of twilight makes one hop later by 20 us (Rec. ITU-R P.684's
+// geometry at some hundred kilometres), twice this; by day it is far less.
+const carrierRateU = 3e-9
+
+// carrierRate is the lag's by the cycles of the carrier in the latest run of blocks;
+// false when there are fewer than two.
+func (f tauFit) carrierRate() (rate float64, ok bool) {
+	run := f.places[len(f.places)-1].run
+	var sw, sn, sy, snn, sny float64
+	for _, p := range f.places {
+		if p.run == run && run > 0 {
+			w, n := float64(p.count), float64(p.first+p.last)/2
+			sw, sn, sy, snn, sny = sw+w, sn+w*n, sy+w*p.carrier, snn+w*n*n, sny+w*n*p.carrier
+		}
+	}
+	det := sw*snn - sn*sn
+	if !(det > 1e-9*sw*snn) {
+		return 0, false
+	}
+	return (sw*sny - sn*sy) / det, true
+}
+
+// condition takes the rate that the carrier tells, y, unless the marks' own contradicts
+// it: then cycles were lost.
+func (a *Arrival) condition(y float64) {
+	const plain = 4 // standard deviations
+	v := a.VarRate + carrierRateU*carrierRateU
+	d := y - a.Rate
+	if d*d > plain*plain*v {
+		return
+	}
+	g := a.VarRate / v
+	a.Lag, a.Rate = a.Lag+a.Cov/v*d, a.Rate+g*d
+	a.VarLag, a.VarRate, a.Cov = a.VarLag-a.Cov*a.Cov/v, a.VarRate*(1-g), a.Cov*(1-g)
 }
 
 // difference is by how much the phase code comes later than the edge.

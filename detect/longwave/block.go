@@ -13,6 +13,10 @@ type block struct {
 	edgeWeight  float64
 	code        []float64 // of the phase code: chips turned to bits 0, in quadrature, or turns upwards, in phase
 	codeWeight  float64
+	// carrier is the mean of Track.later over its seconds, all of one run; of none where
+	// run is 0.
+	carrier float64
+	run     int
 }
 
 // line is a lag that grows, samples of the stream: at second n it is lag + rate·(n − ref).

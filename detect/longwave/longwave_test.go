@@ -107,6 +107,10 @@ func TestStationsAreHeardAndTimed(t *testing.T) {
 		if coded := c.Station.Phase.Kind != "" && c.Station.Keying != station.PhaseRamps; coded != (a.PhaseLaterU > 0) || a.PhaseLaterU > 12e-6 || math.Abs(a.PhaseLater) > 4*a.PhaseLaterU {
 			t.Errorf("%s: the phase code is later by %.1f us ± %.1f", tt.id, a.PhaseLater*1e6, a.PhaseLaterU*1e6)
 		}
+		// The cycles of a carrier that is sampled itself tell the rate, which here is none.
+		if rateU := math.Sqrt(a.VarRate); tt.direct && (rateU > 1.01*carrierRateU || math.Abs(a.Rate) > 3*carrierRateU) {
+			t.Errorf("%s: the lag grows by %.2g a second, u = %.2g", tt.id, a.Rate, rateU)
+		}
 		r, _ := heard[0].Code(true)
 		if second := int((c.Start.Unix() + r.N) % 60); r.Second != second {
 			t.Errorf("%s: second %d of the minute at %d, want %d", tt.id, r.Second, r.N, second)
@@ -241,6 +245,29 @@ func TestSurvey(t *testing.T) {
 	c.Station, c.Others, c.Carriers = nil, nil, nil
 	if got := Survey(192000, channel(c)); len(got) != 0 {
 		t.Errorf("in noise %+v", got)
+	}
+}
+
+// A rate by the carrier takes from a lag at the end of a recording what the marks' own
+// rate adds, and is left alone where they contradict it.
+func TestCondition(t *testing.T) {
+	atEnd := func(a Arrival) (lag, u float64) {
+		const half = 300
+		return a.Lag + half*a.Rate, math.Sqrt(a.VarLag + 2*half*a.Cov + half*half*a.VarRate)
+	}
+	// Evenly spaced marks of ten minutes, u = 1 us in the middle: the rate's is √3 of that
+	// over half the time (least squares).
+	marks := Arrival{Rate: 1e-8, VarLag: 1e-12, VarRate: 3 * 1e-12 / (300 * 300)}
+	a := marks
+	a.condition(0)
+	lag, u := atEnd(a)
+	if want := math.Hypot(1e-6, 300*2.66e-9); math.Abs(u-want) > 0.01*want || math.Abs(lag-300*2.12e-9) > 1e-8 {
+		t.Errorf("at the end %.3g s, u = %.3g s, want %.3g", lag, u, want)
+	}
+	a = marks
+	a.condition(5e-8)
+	if a.Rate != marks.Rate {
+		t.Errorf("a rate of 5e-8 against %g ± %.1g was taken", marks.Rate, math.Sqrt(marks.VarRate))
 	}
 }
 

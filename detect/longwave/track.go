@@ -29,9 +29,16 @@ type Track struct {
 	drift     float64 // by how much the carrier is off, Hz, over some seconds
 	lastPhase float64
 	lastStart float64
+	lastAxis  float64
+	lastN     int64
 	phased    bool
-	level     float64 // of the full carrier, over some seconds
-	noise     float64 // variance of a sample, likewise
+	// later is by how much the marks would come later than the first of a run of seconds,
+	// s, by the cycles of a carrier that is sampled itself; run numbers the runs without a
+	// gap.
+	later float64
+	run   int
+	level float64 // of the full carrier, over some seconds
+	noise float64 // variance of a sample, likewise
 
 	blocks   []*block // in order
 	open     *block   // that the next second goes to; nil: a new one
@@ -132,7 +139,7 @@ func (t *Track) take(n int64) {
 		return
 	}
 	h := t.hear(t.cutter, 0)
-	t.tune(h, start)
+	t.tune(h, n, start)
 	if t.level == 0 {
 		t.level, t.noise = h.amplitude, h.noise
 	}
@@ -171,8 +178,8 @@ func (t *Track) turned(h heardSecond) float64 {
 const driftShare, tuneShare = 0.2, 0.3
 
 // tune follows the carrier's frequency by its phase from second to second.
-func (t *Track) tune(h heardSecond, start float64) {
-	rate := t.cutter.rate
+func (t *Track) tune(h heardSecond, n int64, start float64) {
+	rate, axis := t.cutter.rate, t.axis.at(float64(n))
 	if t.phased {
 		turns := (h.phase-t.lastPhase)/(2*math.Pi) - t.hz/rate*(start-t.lastStart)
 		seconds := (start - t.lastStart) / rate
@@ -184,13 +191,24 @@ func (t *Track) tune(h heardSecond, start float64) {
 		t.drift += driftShare * (h.drift - t.drift)
 		off := math.Remainder(turns, step)
 		off = (off + step*math.Round((t.drift-off)/step)) / seconds
+		t.count(n, seconds, t.hz+off, (axis-t.lastAxis)/rate)
 		move := tuneShare * max(-1, min(1, off))
 		t.hz += move
 		t.drift -= move
 	} else {
 		t.drift = h.drift
+		t.later, t.run = 0, t.run+1
 	}
-	t.lastPhase, t.lastStart, t.phased = h.phase, start, true
+	t.lastPhase, t.lastStart, t.lastAxis, t.lastN, t.phased = h.phase, start, axis, n, true
+}
+
+// count goes on to second n by the cycles of the carrier: it was at hz in the stream for
+// some seconds of the sample clock, in which the axis moved.
+func (t *Track) count(n int64, seconds, hz, moved float64) {
+	if f := t.input.CarrierHz; f > 0 {
+		elapsed := seconds * (f - audio.Pitch + hz) / f
+		t.later += float64(n-t.lastN) - (elapsed - moved)
+	}
 }
 
 // recognise weighs which station it is, by the lengths of its marks.
@@ -284,7 +302,7 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 	}
 	b := t.open
 	if b == nil {
-		b = &block{first: n, axis: t.axis, edge: make([]float64, index(t.edgeTo)-index(t.edgeFrom))}
+		b = &block{first: n, axis: t.axis, run: t.run, edge: make([]float64, index(t.edgeTo)-index(t.edgeFrom))}
 		switch t.plan.Phase.Kind {
 		case "dcf77":
 			b.code = make([]float64, codeLength)
@@ -298,6 +316,10 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 	}
 	b.last = n
 	b.count++
+	b.carrier += (t.later - b.carrier) / float64(b.count)
+	if b.run != t.run {
+		b.run = 0
+	}
 	weight := h.amplitude / h.noise
 	if h.step > t.plan.Depth*t.level/2 {
 		for i := range b.edge {

@@ -9,6 +9,7 @@ import (
 	"timeball/align/path/groundwave"
 	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
+	"timeball/detect/longwave"
 	"timeball/detect/marker"
 	"timeball/detect/tick/find"
 )
@@ -54,6 +55,21 @@ var (
 	// DefaultSkew is none, to half a sample at 48 kHz either way (rectangular).
 	DefaultSkew = Quantity{0, 6e-6, Assumed{}}
 )
+
+// loopDetuned is how far a loop is off its tune, as a share of the frequency, 95 %: that
+// of a rod with 100 to 200 ppm/K over some kelvins (from memory).
+const loopDetuned = 1e-3
+
+// detunedU is what that takes from a loop's delay, standard uncertainty in s; 0 without a
+// loop.
+func (s *Settings) detunedU(st *station.Station) float64 {
+	if s.LoopQ == 0 || !st.LongWave() {
+		return 0
+	}
+	hz := st.Carriers[0].Hz
+	l := longwave.Loop{Q: s.LoopQ, TunedHz: hz}
+	return (l.Delay(hz) - l.Delay(hz*(1+loopDetuned))) / 1.96
+}
 
 // What ± is assumed for a value given without one, 95 % half-widths in seconds.
 const (

@@ -22,6 +22,7 @@ import (
 type calibrateCmd struct {
 	Skew     calibrateSkewCmd     `cmd:"" help:"Delay between the input's channels: the same pulse on both."`
 	Receiver calibrateReceiverCmd `cmd:"" help:"Delay of the receiver, from ticks whose true delay is known."`
+	Loop     calibrateLoopCmd     `cmd:"" help:"Quality and tuning of a loop for long wave, from the noise it lets through."`
 	Show     calibrateShowCmd     `cmd:"" help:"Show what is kept, and what it has replaced."`
 	Undo     calibrateUndoCmd     `cmd:"" help:"Bring back what the latest calibration replaced."`
 }
@@ -48,10 +49,8 @@ func (c calibrationSource) check() error {
 	return c.inputFlags.check()
 }
 
-// measure passes a measurement the samples and returns what came of it.
-func (c calibrationSource) measure(p *program, begin func(capture.Info) (measurement, error)) (align.Fix, error) {
-	progress := view.NewProgress(p.stderr)
-	defer progress.End()
+// read passes on the samples, once begin has been told of what they are.
+func (c calibrationSource) read(p *program, progress *view.Progress, begin func(capture.Info) error, take func(*capture.Block)) error {
 	var src closer
 	var err error
 	if c.File != "" {
@@ -60,7 +59,7 @@ func (c calibrationSource) measure(p *program, begin func(capture.Info) (measure
 		src, err = c.open(p, func(e soundcard.Event) { progress.Say(e.Message) })
 	}
 	if err != nil {
-		return align.Fix{}, err
+		return err
 	}
 	defer src.Close()
 	ctx := p.ctx
@@ -70,24 +69,40 @@ func (c calibrationSource) measure(p *program, begin func(capture.Info) (measure
 		defer cancel()
 		defer context.AfterFunc(ctx, func() { src.Close() })()
 	}
-	m, err := begin(src.Info())
-	if err != nil {
-		return align.Fix{}, err
+	if err := begin(src.Info()); err != nil {
+		return err
 	}
 	var b capture.Block
 	for {
 		switch err := src.Read(&b); {
 		case p.ctx.Err() != nil:
-			return align.Fix{}, errors.New("interrupted: nothing is kept")
+			return errors.New("interrupted: nothing is kept")
 		case err == io.EOF:
-			return text.Fix(m.Fix()), nil
+			return nil
 		case err != nil:
-			return align.Fix{}, err
+			return err
 		}
-		if s, ok := m.Process(&b); ok {
+		take(&b)
+	}
+}
+
+// measure passes a measurement the samples and returns what came of it.
+func (c calibrationSource) measure(p *program, begin func(capture.Info) (measurement, error)) (align.Fix, error) {
+	progress := view.NewProgress(p.stderr)
+	defer progress.End()
+	var m measurement
+	err := c.read(p, progress, func(info capture.Info) (err error) {
+		m, err = begin(info)
+		return err
+	}, func(b *capture.Block) {
+		if s, ok := m.Process(b); ok {
 			progress.Show(view.Line(text.Second(s), math.Inf(1), text.Unit{}))
 		}
+	})
+	if err != nil {
+		return align.Fix{}, err
 	}
+	return text.Fix(m.Fix()), nil
 }
 
 // input names the sound input that a calibration holds for.

@@ -1,0 +1,188 @@
+package longwave
+
+import (
+	"math"
+	"slices"
+
+	"timeball/capture/station"
+	"timeball/detect/rank"
+)
+
+// Loop is a tuned antenna as the noise that it lets through shows it.
+type Loop struct {
+	Q, QU           float64 // loaded quality, and its standard uncertainty
+	TunedHz, TunedU float64
+}
+
+// Delay is the loop's group delay at a frequency, s: that of a resonator (IEC
+// 60050-103's logarithmic decrement gives the time constant Q/(π·f)), and less beside
+// the resonance.
+func (l Loop) Delay(hz float64) float64 {
+	x := l.Q * (hz/l.TunedHz - l.TunedHz/hz)
+	return l.Q / (math.Pi * l.TunedHz) / (1 + x*x)
+}
+
+const (
+	loopSegment = 32768 // samples of a spectrum
+	loopCell    = 12    // its bins that are taken together: their median leaves lines out
+	loopLowHz   = 20e3  // where to look for the resonance: below are naval transmitters and hum
+	// A resonance stands out of the floor by loopStands in power; its quality lies from
+	// leastQ to mostQ (common practice).
+	loopStands    = 2
+	leastQ, mostQ = 3, 300
+	// loopReach is how far from the resonance noise is looked at, bandwidths.
+	loopReach = 1.5
+)
+
+// Noise is the spectrum of an antenna's signal.
+type Noise struct {
+	rate     float64
+	pending  []float32
+	density  []float64 // summed over the segments
+	step     float64   // Hz
+	segments int
+}
+
+// NewNoise returns a spectrum of a signal at a rate.
+func NewNoise(rate float64) *Noise { return &Noise{rate: rate} }
+
+// Process takes more of the signal.
+func (n *Noise) Process(x []float32) {
+	n.pending = append(n.pending, x...)
+	for ; len(n.pending) >= loopSegment; n.pending = n.pending[loopSegment:] {
+		var density []float64
+		density, n.step = densities(n.pending[:loopSegment], n.rate)
+		if n.density == nil {
+			n.density = make([]float64, len(density))
+		}
+		for i, d := range density {
+			n.density[i] += d
+		}
+		n.segments++
+	}
+	n.pending = slices.Clone(n.pending)
+}
+
+// Loop finds a resonance in the noise; false when there is none, or less than some
+// seconds of it.
+func (n *Noise) Loop() (l Loop, ok bool) {
+	sum, step, segments := n.density, n.step, n.segments
+	if segments < 16 {
+		return l, false
+	}
+	var cells []loopPoint
+	for i := int(loopLowHz / step); i+loopCell < len(sum)*96/100; i += loopCell {
+		hz := (float64(i) + float64(loopCell-1)/2) * step
+		if !ofStation(hz) {
+			cells = append(cells, loopPoint{hz, rank.Upper(slices.Clone(sum[i : i+loopCell]))})
+		}
+	}
+	// A median of so many bins strays by √(π/2) of their mean's share, and neighbours
+	// overlap by Hann's window, which costs half of them.
+	relative := math.Sqrt(math.Pi / 2 / float64(loopCell*segments) * 2)
+	return fitResonance(cells, relative)
+}
+
+// ofStation reports whether what lies at a frequency may be a station's keying: chips
+// reach three chip rates from the carrier, edges of its level, one a second, some hundred
+// hertz: of 60 dBHz they have the noise's density 200 Hz off.
+func ofStation(hz float64) bool {
+	return slices.ContainsFunc(station.Builtin(), func(s station.Station) bool {
+		reach := 300.0
+		if s.Phase.Kind == "dcf77" {
+			reach = 3 / chipLength
+		}
+		return s.LongWave() && math.Abs(hz-s.Carriers[0].Hz) < reach
+	})
+}
+
+// loopPoint is a density of noise.
+type loopPoint struct{ hz, density float64 }
+
+// misfit is half the sum of squares, in units of what a density strays by, that the best
+// noise through a resonator leaves, with a tilt of its own and a floor; share is the
+// resonator's at the top.
+func (l Loop) misfit(cells []loopPoint, relative float64) (half, share float64) {
+	var n normal
+	total := 0.0
+	for _, c := range cells {
+		x := l.Q * (c.hz/l.TunedHz - l.TunedHz/c.hz)
+		h := 1 / (1 + x*x)
+		w := 1 / c.density
+		n.add([3]float64{w * h, w, w * h * x}, 1)
+		total++
+	}
+	p, _, ok := n.solve(3)
+	if !ok {
+		return math.Inf(1), 0
+	}
+	left := total
+	for i := range p {
+		left -= p[i] * n[i][3]
+	}
+	return left / (2 * relative * relative), p[0] / (p[0] + p[1])
+}
+
+// fitResonance finds the likeliest resonator by a grid that closes in, near the top.
+func fitResonance(cells []loopPoint, relative float64) (l Loop, ok bool) {
+	if len(cells) < 16 {
+		return l, false
+	}
+	density := make([]float64, len(cells))
+	for i, c := range cells {
+		density[i] = c.density
+	}
+	top := cells[slices.Index(density, slices.Max(density))]
+	if top.density < loopStands*rank.Upper(density) {
+		return l, false
+	}
+	// To where the noise falls to half is half a bandwidth.
+	half := 0.0
+	for _, c := range cells {
+		if c.density > top.density/2 {
+			half = max(half, math.Abs(c.hz-top.hz))
+		}
+	}
+	l = Loop{Q: max(leastQ, min(mostQ, top.hz/(2*half+1))), TunedHz: top.hz}
+	var near []loopPoint
+	for range 4 {
+		near = near[:0]
+		for _, c := range cells {
+			if math.Abs(c.hz-l.TunedHz) < loopReach*l.TunedHz/l.Q {
+				near = append(near, c)
+			}
+		}
+		if len(near) < 8 {
+			return l, false
+		}
+		for width := 0.5; width > 1e-4; width *= 0.7 {
+			const side = 4
+			best, at := math.Inf(1), l
+			for i := -side; i <= side; i++ {
+				for j := -side; j <= side; j++ {
+					// A step of the tuning is one of half the bandwidth.
+					p := Loop{Q: l.Q * math.Exp(width*float64(j)/side), TunedHz: l.TunedHz * (1 + width*float64(i)/side/(2*l.Q))}
+					if m, _ := p.misfit(near, relative); m < best {
+						best, at = m, p
+					}
+				}
+			}
+			l = at
+		}
+	}
+	at, share := l.misfit(near, relative)
+	if share < 1-1.0/loopStands || l.Q > mostQ || l.Q < leastQ {
+		return l, false
+	}
+	// From the curvature, widened where the noise is not as a resonator leaves it.
+	scatter := math.Sqrt(max(1, 2*at/float64(len(near)-5)))
+	u := func(of func(d float64) Loop) float64 {
+		const d = 0.01
+		up, _ := of(d).misfit(near, relative)
+		down, _ := of(-d).misfit(near, relative)
+		return scatter * d / math.Sqrt(max(1e-12, up+down-2*at))
+	}
+	l.QU = l.Q * u(func(d float64) Loop { return Loop{Q: l.Q * (1 + d), TunedHz: l.TunedHz} })
+	l.TunedU = l.TunedHz / l.Q * u(func(d float64) Loop { return Loop{Q: l.Q, TunedHz: l.TunedHz * (1 + d/l.Q)} })
+	return l, true
+}

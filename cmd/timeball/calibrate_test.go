@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"path/filepath"
 	"strings"
@@ -245,5 +246,30 @@ func TestCalibrationsAreKept(t *testing.T) {
 	flags.Receiver = "cellar"
 	if _, err := flags.settings(file); err == nil || !strings.Contains(err.Error(), `no receiver "cellar"`) {
 		t.Errorf("cellar: %v", err)
+	}
+}
+
+// A loop's quality and tuning are told from a recording of the antenna, and a recording of
+// audio is refused.
+func TestCalibrateLoop(t *testing.T) {
+	c := simulate.Config{
+		Rate: 96000, Seconds: 10, Seed: 4, SNRdB: 20, Station: aStation(t, "jjy-40"), Marker: &simulate.Marker{},
+		Receiver: simulate.Receiver{Detector: simulate.Direct, Loop: simulate.Loop{Q: 25, TunedHz: 38e3}},
+	}
+	path, _ := simulated(t, c)
+	status, out, errs := runWith(t, "calibrate", "loop", path)
+	var q, qU, khz, khzU, us float64
+	_, err := fmt.Sscanf(out, "loop quality %f ± %f, tuned to %f ± %f kHz (95 %%), where it delays by %f µs", &q, &qU, &khz, &khzU, &us)
+	if status != exitOK || err != nil {
+		t.Fatalf("%d, %s%s, %v", status, out, errs, err)
+	}
+	// Q/(π·f) is 209 us.
+	if math.Abs(q-25) > 2*qU || math.Abs(khz-38) > 2*khzU || math.Abs(us-209) > 209*qU/12.5 || qU > 5 || khzU > 0.2 {
+		t.Errorf("%s", out)
+	}
+	c.Rate, c.Seconds, c.Receiver, c.Station = 8000, 3, simulate.Receiver{}, nil
+	path, _ = simulated(t, c)
+	if status, _, errs := runWith(t, "calibrate", "loop", path); status == exitOK || !strings.Contains(errs, "at 8000 Hz no carrier on long wave is in the samples") {
+		t.Errorf("%d, %s", status, errs)
 	}
 }

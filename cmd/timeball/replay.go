@@ -42,7 +42,7 @@ type replayCmd struct {
 func (replayCmd) Help() string {
 	return `Measures recordings: tells how far the local clock's marker is from UTC, and how sure that is. Receiver and marker are two channels of one recording; which is which is found.
 
-The exit status is 0 for a fix, 3 when there is no trustworthy one, 1 when a recording cannot be read; of several recordings, which are measured side by side and told of in their order, the worst counts, and the others are measured all the same.
+The exit status is 0 for a fix, 3 when there is no trustworthy one, 1 when a recording cannot be read; of several recordings the worst counts, and the others are measured all the same.
 
 Example: timeball replay --station wwv --at 50.2,-5.6 --carrier 10MHz --plot gannet-head.png gannet-head.wav`
 }

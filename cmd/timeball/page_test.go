@@ -488,6 +488,11 @@ func TestPageStates(t *testing.T) {
 		if c.name == "behind" || c.name == "unproven" || c.name == "lopsided" {
 			seenFromAfar(t, ctx, c.name)
 		}
+		if c.name == "lopsided" { // the whole page with text of twice the size
+			textSize(t, ctx, 32)
+			pictures(t, ctx, "large-text-live", 2)
+			textSize(t, ctx, 16)
+		}
 		close(looked)
 		<-told
 	}

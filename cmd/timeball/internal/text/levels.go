@@ -149,7 +149,7 @@ func heard(all []levels.StationTicks) string {
 func shape(p levels.Pulse) string {
 	width := "width unknown"
 	if p.Width > 0 {
-		width = fmt.Sprintf("%.3g ms wide", p.Width*1e3)
+		width = digits(p.Width*1e3, 3) + " ms wide"
 	}
 	return fmt.Sprintf("%s edge, %s, %.0f %% of full scale", p.Edge, width, 100*p.Amplitude)
 }

@@ -142,7 +142,7 @@ func (r *Rate) disagreements() []string {
 // perDay is what a rate makes in a day, without its sign.
 func perDay(y float64) string {
 	u := UnitFor(math.Abs(y)*86400, perDayUnits)
-	return fmt.Sprintf("%.3g %s", math.Abs(y)*86400/u.Size, u.Name)
+	return digits(math.Abs(y)*86400/u.Size, 3) + " " + u.Name
 }
 
 // trimAdvice says how to trim.
@@ -225,7 +225,12 @@ func (r *Rate) Write(w io.Writer) error {
 		fmt.Fprintf(w, "  %s  %s\n", Date(x.At), WithUnit(x.Offset, rate.Coverage*x.U, SecondUnits))
 	}
 	fmt.Fprintf(w, "\nStability: %s\n", r.Method())
-	return WriteDeviations(w, r.Deviations(), r.Floor)
+	list := r.Deviations()
+	if len(list) == 0 {
+		_, err := fmt.Fprintln(w, "The fixes are too few or too uneven for any deviation.")
+		return err
+	}
+	return WriteDeviations(w, list, r.Floor)
 }
 
 // Method states how the deviations of uneven fixes were made.
@@ -246,7 +251,7 @@ func WriteDeviations(out io.Writer, list []stability.Deviation, floor func(stabi
 	for _, d := range list {
 		tau := fmt.Sprintf("%g s", d.Tau)
 		if d.Tau >= 86400 {
-			tau = fmt.Sprintf("%.3g d", d.Tau/86400)
+			tau = digits(d.Tau/86400, 3) + " d"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%.4g\t%.3g\t%.3g\t%s\t%v\t", Deviation(d.Kind), tau, d.Value, d.CI95[0], d.CI95[1], degrees(d.EDF), d.Noise)
 		if floor != nil {

@@ -390,7 +390,8 @@ func Line(s align.Second, tolerance float64, last text.Unit) string {
 	if s.Verdict == align.NoPath {
 		return fmt.Sprintf("%s  no path delay: %s  (the marker stands %s)  %s", when, s.Reason, text.AsHeard(*s.Offset), v.radio().text)
 	}
-	line := fmt.Sprintf("%s  %s  %s: %s  %s", when, text.BoundedIn(last.Next(&s), *s.Offset, *s.CI95), s.Sense, text.Action(&s, tolerance), v.radio().text)
+	_, sense, word := v.figure()
+	line := fmt.Sprintf("%s  %s  %s: %s  %s", when, text.BoundedIn(last.Next(&s), *s.Offset, *s.CI95), sense, word, v.radio().text)
 	if says := text.Turns(&s, tolerance); says != "" {
 		line += "  " + says
 	}

@@ -217,6 +217,10 @@ func TestSecondLine(t *testing.T) {
 	if got := Line(s, 1e-3, text.Unit{}); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
+	s.Standing = align.Verifying
+	if got := Line(s, 1e-3, text.Unit{}); !strings.Contains(got, " verifying: ") {
+		t.Error(got)
+	}
 }
 
 func TestPainted(t *testing.T) {

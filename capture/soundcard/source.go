@@ -30,6 +30,10 @@ const (
 	Bits = 24
 
 	stallAfter = time.Second // without a block: the device has stalled
+	// hungAfter is how long a device that has stalled is waited for. One that goes on
+	// within it, as that of a server that was only busy, has lost nothing. (From memory:
+	// servers that come back do so within seconds.)
+	hungAfter = 15 * time.Second
 	// A sound server takes two seconds to deliver its first frames, and settling
 	// half a second more, on a machine that is not busy.
 	startWithin = 10 * time.Second
@@ -247,15 +251,15 @@ func (s *Source) session() error {
 	if err != nil {
 		return err
 	}
-	defer dev.close()
+	r := newReads(dev)
+	defer r.end()
 	defer s.drop()
 	if s.running {
 		s.line.restart(s.next)
 	}
-	watchdog := time.AfterFunc(startWithin, s.stalled)
-	defer watchdog.Stop()
+	patience := startWithin
 	for {
-		overflowed, err := dev.read()
+		overflowed, err := r.next(patience, s.stalled)
 		now := s.clock() - s.zero
 		select {
 		case <-s.done:
@@ -265,7 +269,7 @@ func (s *Source) session() error {
 		if err != nil {
 			return err
 		}
-		watchdog.Reset(stallAfter)
+		patience = stallAfter
 		if overflowed {
 			s.line.overflowed()
 		}
@@ -281,6 +285,65 @@ func (s *Source) session() error {
 			return fmt.Errorf("%.1f s were lost without an error, and it may be another source now", s.line.duration(lost).Seconds())
 		}
 		s.release(lost)
+	}
+}
+
+// reads are those of a stream, by a goroutine of their own: a read from a device whose
+// server has died may never return. The stream is then left to it.
+type reads struct {
+	asked  chan struct{}
+	got    chan read
+	closed chan struct{} // closed with the stream
+	timer  *time.Timer
+	hung   bool
+}
+
+// read is what came of one.
+type read struct {
+	overflowed bool
+	err        error
+}
+
+func newReads(dev stream) *reads {
+	r := &reads{make(chan struct{}), make(chan read, 1), make(chan struct{}), time.NewTimer(0), false}
+	go func() {
+		defer close(r.closed)
+		defer dev.close()
+		for range r.asked {
+			overflowed, err := dev.read()
+			r.got <- read{overflowed, err}
+		}
+	}()
+	return r
+}
+
+// next is the next read. It calls stalled when that takes longer than patience, and
+// gives up hungAfter later.
+func (r *reads) next(patience time.Duration, stalled func()) (overflowed bool, err error) {
+	r.asked <- struct{}{}
+	r.timer.Reset(patience)
+	select {
+	case got := <-r.got:
+		return got.overflowed, got.err
+	case <-r.timer.C:
+		stalled()
+	}
+	r.timer.Reset(hungAfter)
+	select {
+	case got := <-r.got:
+		return got.overflowed, got.err
+	case <-r.timer.C:
+		r.hung = true
+		return false, errors.New("it hangs")
+	}
+}
+
+// end closes the stream, unless it hangs: then that waits for the read to return.
+func (r *reads) end() {
+	r.timer.Stop()
+	close(r.asked)
+	if !r.hung {
+		<-r.closed
 	}
 }
 

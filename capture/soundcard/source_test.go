@@ -45,10 +45,12 @@ type fakeDevice struct {
 	born  time.Time
 	opens int
 	// What happens, at which time after the card was born.
-	fails  map[time.Duration]error         // read fails
-	back   time.Duration                   // until then opening fails, from the first failure on
-	pauses map[time.Duration]time.Duration // read hangs, then delivers what has waited
-	skips  map[time.Duration]int64         // frames vanish without a word
+	fails   map[time.Duration]error         // read fails
+	back    time.Duration                   // until then opening fails, from the first failure on
+	pauses  map[time.Duration]time.Duration // read hangs, then delivers what has waited
+	skips   map[time.Duration]int64         // frames vanish without a word
+	hangs   time.Duration                   // the first stream's reads hang from then on, until release is closed
+	release chan bool
 }
 
 func newFakeDevice() *fakeDevice {
@@ -62,6 +64,7 @@ func newFakeDevice() *fakeDevice {
 type fakeStream struct {
 	*fakeDevice
 	samples []int32
+	first   bool
 }
 
 func (d *fakeDevice) age() time.Duration { return time.Since(d.born) }
@@ -75,11 +78,15 @@ func (d *fakeDevice) open(samples []int32) (stream, error) {
 	for d.clock.sampled(d.clock.frames) < d.age() {
 		d.clock.frames++
 	}
-	return fakeStream{d, samples}, nil
+	return fakeStream{d, samples, d.opens == 1}, nil
 }
 
 func (s fakeStream) read() (bool, error) {
 	age := s.age()
+	if s.hangs > 0 && s.first && age > s.hangs {
+		<-s.release
+		return false, errors.New("the server has died")
+	}
 	for at, err := range s.fails {
 		if age > at {
 			delete(s.fails, at)
@@ -210,6 +217,24 @@ func TestSourceStalls(t *testing.T) {
 		}
 		if noticed := list[0].at.Sub(d.born); noticed > 22*time.Second {
 			t.Errorf("noticed %v after it was born", noticed)
+		}
+	})
+}
+
+// A device whose reads never return is opened again.
+func TestSourceHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newFakeDevice()
+		d.hangs, d.release = 20*time.Second, make(chan bool)
+		defer close(d.release)
+		s, ev := begin(t, d)
+		defer s.Close()
+		gaps := check(t, s, 60*time.Second, 5*millisecond)
+		if lost := stallAfter + hungAfter; len(gaps) != 1 || !gaps[0].Inexact || d.opens != 2 || gaps[0].Lost > testRate*int64((lost+5*time.Second)/time.Second) {
+			t.Errorf("gaps %v, %d opens", gaps, d.opens)
+		}
+		if list := ev.all(); len(list) != 3 || list[0].Delivering || !strings.Contains(list[1].Message, "it hangs") || !list[2].Delivering {
+			t.Errorf("events %v", list)
 		}
 	})
 }

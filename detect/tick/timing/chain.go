@@ -8,9 +8,11 @@ import (
 // chain is what the audio passes between detector and sound card: a high-pass and
 // a low-pass filter of Butterworth's kind. The filters of a real receiver are of
 // minimum phase, so that what they do to the noise tells how they delay the tick;
-// of others, digital ones, only the amplitude is as the noise tells it.
+// of others, digital ones, only the amplitude is as the noise tells it. The band ends at
+// the edge of a sound card or a digital receiver.
 type chain struct {
 	high, low corner
+	edge      float64 // Hz, from which nothing is passed on; 0: there is none
 	linear    bool    // the phase is linear, its delay not counted
 	humHz     float64 // up to which something is heard beside the noise, 0: nothing
 }
@@ -28,9 +30,17 @@ type kind struct {
 	damping float64
 }
 
-// steep is the order from which a filter is taken for a digital one, the receiver's or the
-// sound card's own, of linear phase (common practice).
+// steep is the order of the edge: that of a digital filter, the sound card's own or the
+// receiver's, which has linear phase (common practice).
 const steep = 16
+
+// within is the power that the edge leaves at hz.
+func (c chain) within(hz float64) float64 {
+	if c.edge == 0 {
+		return 1
+	}
+	return 1 / (1 + math.Pow(hz/c.edge, 2*steep))
+}
 
 // poles returns 1/Q of the filter's pole pairs, and whether there is a single pole.
 func (c corner) poles() (pairs []float64, single bool) {
@@ -56,9 +66,6 @@ func (c corner) through(s complex128) complex128 {
 	for _, d := range pairs {
 		h /= 1 + complex(d, 0)*s + s*s
 	}
-	if c.order >= steep {
-		return complex(cmplx.Abs(h), 0)
-	}
 	return h
 }
 
@@ -71,6 +78,7 @@ func (c chain) response(hz float64) complex128 {
 	if c.low.order > 0 {
 		h *= c.low.through(complex(0, hz/c.low.hz))
 	}
+	h *= complex(math.Sqrt(c.within(hz)), 0)
 	if c.linear {
 		return complex(cmplx.Abs(h), 0)
 	}
@@ -79,7 +87,7 @@ func (c chain) response(hz float64) complex128 {
 
 // power is |response|² at hz.
 func (c chain) power(hz float64) float64 {
-	return c.high.power(c.high.hz/max(hz, 1e-3)) * c.low.power(hz/c.low.hz)
+	return c.high.power(c.high.hz/max(hz, 1e-3)) * c.low.power(hz/c.low.hz) * c.within(hz)
 }
 
 // power of the low-pass of c's kind at x corners.
@@ -109,9 +117,6 @@ func (c chain) delays(hz float64) (group, phase float64) {
 
 // phase is through's, beyond half a turn too.
 func (c corner) phase(s complex128) float64 {
-	if c.order >= steep {
-		return 0
-	}
 	pairs, single := c.poles()
 	sum := 0.0
 	if single {

@@ -90,21 +90,26 @@ func (c chain) rest(seconds float64) float64 {
 	return restLevel
 }
 
-// hum tells by the noise behind a usual chain up to where something slower than audio is
-// heard beside it.
-func (st *stack) hum(p *Priors) (hz float64) {
-	best := math.Inf(-1)
+// outline tells by the noise behind a usual chain what there is beside its filters: an edge,
+// and up to where something slower than audio is heard.
+func (st *stack) outline(p *Priors) (best chain) {
+	most := math.Inf(-1)
 	for _, up := range hums {
-		c := chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{steep, 0}, p.LowHz}, humHz: up}
+		c := chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{2, 0}, p.LowHz}, edge: p.LowHz, humHz: up}
+		at := func(u []float64) chain {
+			c := c.turned(u[0], u[1])
+			c.edge *= math.Exp(u[2])
+			return c
+		}
 		w := descend(func(u []float64) float64 {
-			log, _ := st.score(c.turned(u[0], u[1]), p)
-			return -log
-		}, []float64{0, 0}, 0.5, 1e-2)
-		if -w.f > best {
-			hz, best = up, -w.f
+			log, _ := st.score(at(u), p)
+			return -log - logNormal(u[2], p.LowSpread)
+		}, []float64{0, 0, 0.1}, 0.5, 1e-2)
+		if -w.f > most {
+			best, most = at(w.x), -w.f
 		}
 	}
-	return hz
+	return best
 }
 
 // hums are up to where there may be something slower than audio, Hz: a mistuned carrier's
@@ -144,11 +149,11 @@ const leastSure = 0.1
 
 // learn tells the kinds of chain that the noise leaves possible, likeliest first.
 func (st *stack) learn(p *Priors) []learned {
-	hum := st.hum(p)
+	usual := st.outline(p)
 	var all []learned
 	for _, high := range p.Highs {
 		for _, low := range p.Lows {
-			c := chain{high: corner{high, p.HighHz}, low: corner{low, p.LowHz}, humHz: hum}
+			c := chain{high: corner{high, p.HighHz}, low: corner{low, p.LowHz}, edge: usual.edge, humHz: usual.humHz}
 			at := func(u []float64) float64 {
 				log, _ := st.score(c.turned(u[0], u[1]), p)
 				return -log

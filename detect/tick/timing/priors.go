@@ -45,7 +45,7 @@ var priors = Priors{
 	LevelDB: 5,
 	HighHz:  100, HighSpread: 1,
 	LowHz: 3000, LowSpread: 0.4,
-	Highs: []kind{{0, 0}, {1, 0}, {2, 0}, {2, 2}, {2, 0.9}, {3, 0}, {4, 0}}, Lows: []kind{{2, 0}, {4, 0}, {steep, 0}},
+	Highs: []kind{{0, 0}, {1, 0}, {2, 0}, {2, 2}, {2, 0.9}, {3, 0}, {4, 0}}, Lows: []kind{{0, 0}, {2, 0}, {4, 0}},
 	Linear:      0.25,
 	Discrepancy: 3e-4,
 	ChainU:      2e-6, ChainShare: 0.08, SidebandU: 40e-6,

@@ -105,7 +105,7 @@ var heard = [...]hearing{envelope.Diode: enveloped, envelope.Synchronous: steady
 // phase are left as they are: what takes them away reaches farther than a window.
 func (st *stack) flattened(l learned, prior float64, p *Priors) envelope.Chain {
 	toneHz := st.ToneHz
-	rest := chain{low: l.low, linear: l.linear}
+	rest := chain{low: l.low, edge: l.edge, linear: l.linear}
 	const small = 1e-3
 	c := envelope.Chain{
 		CornerHz: l.high.hz, Log: math.Log(prior) + l.log,

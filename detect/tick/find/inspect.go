@@ -202,9 +202,8 @@ func level(v []float64) float64 {
 }
 
 // share is for each bin after a mark's start the share of the minute's seconds
-// in which the station's tone sounds there, when the mark begins late within the
-// first bin, by a share of it.
-func share(s *station.Station, amplitude bool, late float64) []float64 {
+// in which the station's tone sounds there.
+func share(s *station.Station, amplitude bool) []float64 {
 	q := make([]float64, profileBefore+profileOnset)
 	minute := plainMinute(s)
 	for second := range 60 {
@@ -213,25 +212,13 @@ func share(s *station.Station, amplitude bool, late float64) []float64 {
 			continue
 		}
 		for i := range q {
-			from, to := max(float64(i), late), min(float64(i)+1, m.Length/binSeconds+late)
-			q[i] += max(0, to-from) / 60
+			q[i] += max(0, min(1, m.Length/binSeconds-float64(i))) / 60
 		}
 	}
 	if amplitude {
 		for i := range q {
 			q[i] *= q[i]
 		}
-	}
-	return q
-}
-
-// decay is the power, bin by bin, of something struck that begins late within the
-// first bin and dies away with a time constant in bins.
-func decay(constant, late float64) []float64 {
-	q := make([]float64, profileBefore+profileOnset)
-	q[0] = constant * (1 - math.Exp((late-1)/constant))
-	for i := range q[1:] {
-		q[i+1] = constant * (math.Exp((late-float64(i)-1)/constant) - math.Exp((late-float64(i)-2)/constant))
 	}
 	return q
 }
@@ -311,7 +298,7 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 	if !onset {
 		bins = bins[:profileBefore+profileAfter]
 	}
-	q := share(s, coherent, 0)
+	q := share(s, coherent)
 	best := verdict{}
 	var shift int
 	best.misfit, shift = misfit(bins, q)
@@ -347,26 +334,10 @@ func (p *profile) judge(s *station.Station, coherent bool) verdict {
 		best.misfit-noise < worstMisfit && tone > leastPurity*(wide-slack)
 	if onset {
 		best.tick = math.Inf(1)
-		best.accepted = best.accepted && !struck(s, bins, coherent, noise)
 	} else if best.accepted {
 		best.tick = p.spread.tickRatherThanRing(shapeOf(s).Seconds)
 	}
 	return best
-}
-
-// struck reports whether the bins are rather something struck, which rings at the
-// tone and dies away, than the station's long mark; noise is a share of their power.
-func struck(s *station.Station, bins []float64, coherent bool, noise float64) bool {
-	tick, ring := math.Inf(1), math.Inf(1)
-	for _, late := range []float64{0, 0.25, 0.5, 0.75} {
-		m, _ := misfit(bins, share(s, coherent, late))
-		tick = min(tick, m)
-		for constant := 1.0; constant < profileOnset; constant *= math.Sqrt2 {
-			m, _ := misfit(bins, decay(constant, late))
-			ring = min(ring, m)
-		}
-	}
-	return ring < tick && ring-noise < likeStruck*tick
 }
 
 const (
@@ -378,11 +349,6 @@ const (
 	// a second path must save, so that a longer mark is not taken for two.
 	widestPair  = 9
 	pairPenalty = 0.1
-	// likeStruck is how much less than a tick, noise apart, something struck must
-	// leave unexplained to be the better explanation. Rings of 1 kHz left a fifth
-	// or less in simulations; two steady paths of a tick that cancel each other in
-	// part seldom less than a third.
-	likeStruck = 0.25
 	// leastExplained is the power, in units of a bin's noise, that the station's
 	// mark must explain.
 	leastExplained = 30

@@ -56,9 +56,6 @@ const (
 	// twoMinutes is for how many seconds a name stands in for the order of the minute
 	// whatever that is: by then each of its seconds has come round twice.
 	twoMinutes = 120
-	// distorted is the least evidence of a tick against something struck: a path or a
-	// receiver may do anything to it (judgement).
-	distorted = -4
 	// barredSeconds is how long at least a station is not considered whose tick was
 	// another's: until a minute more tells.
 	barredSeconds = 60
@@ -114,8 +111,8 @@ func (f *Finder) recognise(t *track) bool {
 	if alone && t.order.Rival > known {
 		named = false // the minute is surely another's
 	}
-	if max(t.tick, distorted)+max(0, t.order.Kept) < rivalOdds {
-		named = false // it may be something struck
+	if t.order.Kept < known && t.tick+max(0, t.order.Kept) < rivalOdds {
+		named = false // it may be something struck: a path or a receiver may make a tick like that
 	}
 	switch {
 	case t.order.Known+worth[t.form] > known && (alone || t.order.Rival < -rivalOdds):

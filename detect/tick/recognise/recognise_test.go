@@ -219,6 +219,34 @@ func TestAnotherMinuteMark(t *testing.T) {
 	}
 }
 
+// In noise, where the ticks around tell nothing, what is sent is heard with the
+// probability that is given beforehand; where they are a twentieth as strong as the rest
+// too; and where there are none it is not.
+func TestAudible(t *testing.T) {
+	hear := func(around float64) float64 {
+		l := new(Listener)
+		for i := range 111 {
+			l.heard = append(l.heard, second{tick: 100})
+			if i < 11 {
+				l.heard[i].tick = around
+			}
+		}
+		if around == 1 {
+			l.heard = l.heard[:11]
+		}
+		return l.audible()[5]
+	}
+	if q := hear(1); math.Abs(q-0.95) > 0.01 {
+		t.Errorf("%.3f in noise", q)
+	}
+	if q := hear(5); q < 0.999 {
+		t.Errorf("%.3f among weak ticks", q)
+	}
+	if q := hear(0.9); q > 0.5 {
+		t.Errorf("%.3f where there are none", q)
+	}
+}
+
 // A tone of a known least strength that is not there is missed by ln(1/(1+s)), the mean
 // over the strengths of that and more.
 func TestToneScore(t *testing.T) {

@@ -179,7 +179,7 @@ dist: $(STATIC:%=dist-%)
 	dpkg-deb --root-owner-group --build build/package build/timeball.deb
 
 dist-%:
-	CGO_ENABLED=0 GOOS=$(word 1,$(subst -, ,$*)) GOARCH=$(word 2,$(subst -, ,$*)) $(GO) build -trimpath -ldflags '-s -w' -o build/timeball-$* ./cmd/timeball
+	CGO_ENABLED=0 GOOS=$(word 1,$(subst -, ,$*)) GOARCH=$(word 2,$(subst -, ,$*)) $(GO) build -buildvcs=auto -trimpath -ldflags '-s -w' -o build/timeball-$* ./cmd/timeball
 	@if [ $* = $$($(GO) env GOOS)-$$($(GO) env GOARCH) ]; then build/timeball-$* replay --station wwv --path-delay 25.1ms testdata/gannet-head.wav >/dev/null && echo "timeball-$*: measures the demo's recording"; \
 	else echo "timeball-$*: built, cannot be tried here"; fi
 

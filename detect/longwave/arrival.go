@@ -41,6 +41,9 @@ type BlockPlace struct {
 const (
 	tauNodes = 13
 	tauReach = 3.0
+	// knownTau is the standard deviation of that logarithm below which the constant counts
+	// as known: a third of a microsecond of a third of a millisecond.
+	knownTau = 1e-3
 )
 
 // Arrival fits all that is kept; nil when there is too little.
@@ -62,18 +65,21 @@ func (t *Track) Arrival() *Arrival {
 		at = at[:0]
 		for i := range tauNodes {
 			x := centre + spread*tauReach*(2*float64(i)/(tauNodes-1)-1)
+			if sigma < knownTau {
+				x = 0
+			}
 			f := t.fitAll(math.Exp(x))
 			f.x = x
 			if sigma > 0 {
 				f.log -= x * x / (2 * sigma * sigma)
 			}
 			at = append(at, f)
-			if sigma < 1e-3 {
+			if sigma < knownTau {
 				break
 			}
 		}
 		mean, deviation := moments(at)
-		if sigma < 1e-3 || deviation > 0.6*spread {
+		if sigma < knownTau || deviation > 0.6*spread {
 			break
 		}
 		centre, spread = mean, max(1.5*deviation, spread/20)

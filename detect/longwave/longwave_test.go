@@ -160,6 +160,23 @@ func TestAstray(t *testing.T) {
 	}
 }
 
+// Of an edge that is known, the constant is as it is given: at 90 dBHz the marks are placed
+// to some hundredths of a microsecond.
+func TestKnownEdge(t *testing.T) {
+	c := config(t, "dcf77", 90, false)
+	c.Seconds, c.Station.Edge.TauFactor = 80, 1.001
+	heard := hear(t, c, "dcf77").Heard()
+	if len(heard) != 1 {
+		t.Fatal("not heard")
+	}
+	known := *heard[0].plan.Station
+	known.Edge.TauFactor = 1.001
+	heard[0].plan.Station = &known
+	if a := heard[0].Arrival(); math.Abs(a.Lag-delay) > 0.15e-6 || math.Abs(a.TauSeconds-0.32e-3) > 1e-9 {
+		t.Errorf("out by %.3f us, time constant %.2f us", (a.Lag-delay)*1e6, a.TauSeconds*1e6)
+	}
+}
+
 // The pitch of a beat note is followed while the receiver's oscillator drifts.
 func TestDriftingPitch(t *testing.T) {
 	c := config(t, "dcf77", 60, false)

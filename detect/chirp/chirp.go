@@ -108,8 +108,9 @@ func (s *Search) Step() bool {
 	case s.from < len(s.power[0]):
 		s.match()
 	case s.channel == nil:
+		s.filters, s.matcher = [2][]complex128{}, nil
 		at, apart, ok := strongest(s.power[0], s.power[1], s.rate)
-		s.power, s.filters, s.matcher = [2][]float32{}, [2][]complex128{}, nil
+		s.power = [2][]float32{}
 		if ok {
 			s.channel = newChannel(s.audio, s.rate, s.top, at, apart)
 		}

@@ -52,17 +52,18 @@ func (d *Decoder) Reading() Reading {
 	every := int64(searchEvery)
 	if d.found.utcErr <= MaxError {
 		every = confirmEvery
-		if known := d.read(); !known.sure(d.last) {
+		if !d.reading.sure(d.last) {
 			every = searchEvery
 		}
 	}
 	if d.any && d.last-d.searched >= every {
 		d.release()
 		d.found = d.search()
+		d.reading = d.read()
 		d.searched = d.last
 		d.hold()
 	}
-	return d.read()
+	return d.reading
 }
 
 // sure reports whether the label of second n is beyond doubt.
@@ -101,7 +102,7 @@ func (d *Decoder) release() {
 	}
 }
 
-// read turns the last finding into a Reading.
+// read turns what was found into a Reading.
 func (d *Decoder) read() Reading {
 	f := &d.found
 	r := Reading{N: f.n, Alignment: f.alignment, label: f.label, offset: f.offset, Contrary: f.contrary}

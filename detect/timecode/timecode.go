@@ -72,6 +72,7 @@ type Decoder struct {
 	expected expected
 
 	found    finding // of the last search
+	reading  Reading // what that comes to
 	searched int64   // N of the newest second it covered
 }
 
@@ -132,6 +133,7 @@ func New(s station.Station) *Decoder {
 		d.ring[i].marks = make([]float32, len(d.marks.shapes))
 		d.ring[i].code = make([]float32, keeps)
 	}
+	d.reading = d.read()
 	return d
 }
 

@@ -82,7 +82,12 @@ func Beside(t testing.TB, sinks ...Sink) *Server {
 	if s.log, err = os.Create(filepath.Join(dir, "log")); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { s.log.Close() })
+	t.Cleanup(func() {
+		s.log.Close()
+		if log, _ := os.ReadFile(s.log.Name()); t.Failed() {
+			t.Logf("the sound server and what played into it said\n%s", log)
+		}
+	})
 	t.Cleanup(s.Kill)
 	s.Restart()
 	return s

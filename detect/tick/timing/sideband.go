@@ -2,10 +2,8 @@ package timing
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"math/cmplx"
-	"os"
 	"slices"
 
 	"timeball/detect/tick/timing/envelope"
@@ -23,17 +21,6 @@ func (t *Track) sideband(st *stack, p *Priors) []peak {
 			w.Audio[i] = float64(v) * s.audioUnit
 		}
 		windows = append(windows, w)
-	}
-	if f := os.Getenv("DUMP"); f != "" {
-		w, _ := os.Create(f)
-		for _, x := range windows {
-			fmt.Fprintf(w, "%g %g", x.At, x.Lag)
-			for _, v := range x.Audio {
-				fmt.Fprintf(w, " %.5g", v)
-			}
-			fmt.Fprintln(w)
-		}
-		w.Close()
 	}
 	var kinds []learned
 	var chains []envelope.Chain
@@ -54,19 +41,11 @@ func (t *Track) sideband(st *stack, p *Priors) []peak {
 	}
 	var peaks []peak
 	most := 0.0
-	if os.Getenv("DBG") != "" {
-		for _, l := range kinds {
-			fmt.Fprintf(os.Stderr, "   learned %+v sure %.1f cross %.2f log %.2f scale %.3f quiet %v\n", l.chain, l.sure, l.cross, l.log, l.scale, st.quiet.count)
-		}
-	}
 	for i, found := range envelope.New(t.rate, t.ToneHz(), windows).Peaks(chains) {
 		for _, k := range found {
 			q := peak{
 				Peak: k.Peak, hearing: heard[k.Detector], chain: kinds[i].turned(k.Corners[0], k.Corners[1]), kind: kinds[i].chain,
 				gain: gain{log: k.Gain, varying: k.Fading}, uExcess: k.UExcess,
-			}
-			if os.Getenv("DBG") != "" {
-				fmt.Fprintf(os.Stderr, "  chain %d: lag %.3f gain %.1f log %.1f corners %.3f det %d scatter %.1f sec %d\n", i, 1e3*k.Lag, k.Gain, k.LogWeight, k.Corners, k.Detector, k.Scatter, k.Seconds)
 			}
 			q.filterU = p.filter(q.hearing, q.chain, t.ToneHz())
 			q.Lag += st.axis.lag / t.rate
@@ -88,14 +67,7 @@ func (t *Track) sideband(st *stack, p *Priors) []peak {
 	for i := range peaks {
 		peaks[i].LogWeight -= (1 - trust) * peaks[i].gain.log
 	}
-	out := normalised(peaks)
-	if os.Getenv("DBG") != "" {
-		fmt.Fprintf(os.Stderr, "SB snaps %d (%d..%d) axis lag %.3f ms rate %.3g span %.0f trust %.3f most %.1f windows %d\n", len(t.snaps), t.snaps[0].n, t.snaps[len(t.snaps)-1].n, st.axis.lag/t.rate*1e3, st.axis.rate/t.rate, st.span, trust, most, len(windows))
-		for _, q := range out {
-			fmt.Fprintf(os.Stderr, "   lag %.3f ms rate %.2g u %.1f us excess %v power %.1f hearing %v gain %.1f chain %+v lw %.2f\n", q.Lag*1e3, q.Rate, 1e6*math.Sqrt(q.Cov[0][0]), q.Excess, q.Power, q.hearing, q.gain.log, q.chain, q.LogWeight)
-		}
-	}
-	return out
+	return normalised(peaks)
 }
 
 // heard tells how each detector lets the paths be heard.

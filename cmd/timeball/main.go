@@ -159,6 +159,9 @@ func (p *program) run(args []string) int {
 		if kctx != nil && kctx.Selected() != nil {
 			command = kctx.Selected().Path() + " "
 		}
+		if len(args) == 0 {
+			err = errors.New("say what to do: timeball begin leads through an attempt")
+		}
 		if err != nil {
 			err = usageError{err}
 			return

@@ -80,7 +80,7 @@ function drawReading() {
   $("word").textContent = a.word;
   $("arrow").firstElementChild.setAttribute("d", arrows[a.mood] ?? arrows[a.way]);
   $("interval").textContent = intervalText(s, measured, unit);
-  $("target").textContent = a.target;
+  $("target").textContent = session.heard.length && !old ? "" : a.target; // drawOffer has what is better
   $("turns").textContent = a.mood === "turn" ? s.turning?.says ?? "" : "";
   drawOffer();
   $("togo").textContent = a.togo ?? "–";

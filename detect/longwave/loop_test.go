@@ -26,6 +26,7 @@ func loopNoise(t *testing.T, c simulate.Config) *Noise {
 // A loop is found by the noise that it lets through, beside a keyed carrier and a line,
 // and none where the antenna is not tuned.
 func TestLoopByItsNoise(t *testing.T) {
+	t.Parallel()
 	for _, want := range []simulate.Loop{{Q: 20, TunedHz: 60.5e3}, {Q: 70, TunedHz: 61e3}} {
 		l, ok := loopNoise(t, simulate.Config{
 			Seed: 1, SNRdB: 20, Station: find(t, "dcf77"), Carriers: []simulate.Carrier{{OffsetHz: 1200}},

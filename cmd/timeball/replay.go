@@ -124,7 +124,7 @@ type measured struct {
 }
 
 // mostAtOnce bounds the recordings that are measured side by side: each holds minutes
-// of audio, some 30 MiB.
+// of audio, some 45 MiB in all.
 const mostAtOnce = 4
 
 // measureEach measures all recordings, as many side by side as there are processors,

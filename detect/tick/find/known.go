@@ -102,7 +102,8 @@ func (f *Finder) recognise(t *track) bool {
 		named = false // it may be the other
 	}
 	listened := f.next - f.first
-	if t.order.Known < -known || listened >= twoMinutes && t.order.Due > known && t.order.Known < 0 {
+	t.contrary = t.contrary || t.order.Known < -known
+	if t.order.Known < 0 && (t.contrary || listened >= twoMinutes && t.order.Due > known) {
 		named = false // something unknown explains it better
 	}
 	if t.Weak() && t.order.Kept < known {

@@ -54,11 +54,11 @@ const (
 
 // Run shows lists until interrupted.
 func (c *levelsCmd) Run(p *program) error {
-	f, onScreen := view.Terminal(p.stdout)
+	_, onScreen := view.Terminal(p.stdout)
 	say := func(message string) { fmt.Fprintln(p.stderr, message) }
 	var screen *view.LevelsScreen
 	if onScreen = onScreen && !c.Once && !c.JSON; onScreen {
-		screen = view.OpenLevels(f)
+		screen = view.OpenLevels(p.stdout)
 		defer screen.End()
 		say = screen.Say
 	}

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/signal"
 	"reflect"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -84,14 +85,15 @@ func start(sound func(context.Context, soundcard.Settings) (closer, error)) int 
 	// Writing to who has gone is an error, not deadly. This signal itself says
 	// nothing: it comes as well when a viewer of the page goes.
 	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
-	if l := os.Getenv("LC_ALL"); l == "C" || l == "POSIX" {
-		text.PlainUnits()
-	}
 	var stdout io.Writer = os.Stdout
 	if _, drawn := view.Terminal(os.Stdout); !drawn {
 		stdout = untilUnread{os.Stdout, stop}
 	}
-	return (&program{ctx, os.Stdin, stdout, os.Stderr, sound}).run(os.Args[1:])
+	stderr := io.Writer(os.Stderr)
+	if l := os.Getenv("LC_ALL"); l == "C" || l == "POSIX" {
+		stdout, stderr = text.ASCII{Writer: stdout}, text.ASCII{Writer: stderr}
+	}
+	return (&program{ctx, os.Stdin, stdout, stderr, sound}).run(os.Args[1:])
 }
 
 // untilUnread ends the attempt when nobody reads any more what is written, as
@@ -166,6 +168,9 @@ func (p *program) run(args []string) int {
 			err = usageError{err}
 			return
 		}
+		if a, ok := p.stdout.(text.ASCII); ok && forMachines(kctx) {
+			p.stdout = a.Writer
+		}
 		err = kctx.Run(p)
 	}()
 	var usage usageError
@@ -183,6 +188,18 @@ func (p *program) run(args []string) int {
 		fmt.Fprintf(p.stderr, "timeball: %s\n", oneLine(err))
 		return exitFailed
 	}
+}
+
+// forMachines reports whether what the command prints is read by programs.
+func forMachines(k *kong.Context) bool {
+	switch strings.Fields(k.Command())[0] {
+	case "schema", "manual":
+		return true
+	}
+	json := slices.ContainsFunc(k.Flags(), func(f *kong.Flag) bool {
+		return f.Name == "json" && f.Target.Kind() == reflect.Bool && f.Target.Bool()
+	})
+	return json || strings.HasPrefix(k.Command(), "log export")
 }
 
 // confirm asks who sits at the terminal, if anybody does.

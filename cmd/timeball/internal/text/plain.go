@@ -2,6 +2,7 @@ package text
 
 import (
 	"fmt"
+	"io"
 	"strings"
 	"unicode"
 )
@@ -38,4 +39,20 @@ func plainLines(s string) string {
 		lines[i] = Plain(l)
 	}
 	return strings.Join(lines, "\n")
+}
+
+// ASCII writes what it is given to a writer for surroundings that have no more than
+// ASCII (LC_ALL=C), and calls the program's own signs by other names. Words from
+// elsewhere stay as they are.
+type ASCII struct{ io.Writer }
+
+var asciiNames = strings.NewReplacer("µ", "u", "μ", "u", "±", "+-", "−", "-", "·", ".", "°N", " N", "°S", " S", "°E", " E", "°W", " W", "°C", "deg C", "°", " deg", "²", "^2", "…", "...",
+	" ¼", " 1/4", " ½", " 1/2", " ¾", " 3/4", "¼", " 1/4", "½", " 1/2", "¾", " 3/4", "√", "sqrt ", "π", "pi", "χ", "chi", "Ω", "ohm",
+	"│", "|", "▬", "=", "▼", "v", "█", "#", "●", "*")
+
+func (a ASCII) Write(p []byte) (int, error) {
+	if _, err := asciiNames.WriteString(a.Writer, string(p)); err != nil {
+		return 0, err
+	}
+	return len(p), nil
 }

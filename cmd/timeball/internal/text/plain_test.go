@@ -2,6 +2,7 @@ package text
 
 import (
 	"bytes"
+	"fmt"
 	"strings"
 	"testing"
 	"unicode"
@@ -45,4 +46,14 @@ func FuzzPlain(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Where there is no more than ASCII, the program's own signs have other names, and a
+// keeper's words stay.
+func TestASCII(t *testing.T) {
+	var b strings.Builder
+	fmt.Fprintf(ASCII{&b}, "−3 µs ± 0.5 µs, 2½ turns, ½ press, 50.2°N, Möwe\n")
+	if want := "-3 us +- 0.5 us, 2 1/2 turns, 1/2 press, 50.2 N, Möwe\n"; b.String() != want {
+		t.Errorf("%q, want %q", b.String(), want)
+	}
 }

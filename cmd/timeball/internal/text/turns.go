@@ -90,7 +90,7 @@ func finest(u align.Unit) float64 {
 }
 
 // Quarters, with signs of their own or without.
-var signs, letters = [4]string{"", "¼", "½", "¾"}, [4]string{"", "1/4", "1/2", "3/4"}
+var signs = [4]string{"", "¼", "½", "¾"}
 
 // amount writes a number of units, rounded: to quarters below 2, halves below 10.
 func amount(n float64, u align.Unit, round func(float64) float64) string {
@@ -103,18 +103,14 @@ func amount(n float64, u align.Unit, round func(float64) float64) string {
 	}
 	n = round(n/part) * part
 	whole, rest := math.Modf(n)
-	fractions, gap := signs, ""
-	if plainUnits() {
-		fractions, gap = letters, " "
-	}
-	fraction := fractions[int(4*rest)]
+	fraction := signs[int(4*rest)]
 	switch {
 	case fraction == "":
 		return fmt.Sprintf("%.0f", whole)
 	case whole == 0:
 		return fraction
 	}
-	return fmt.Sprintf("%.0f%s%s", whole, gap, fraction)
+	return fmt.Sprintf("%.0f%s", whole, fraction)
 }
 
 // counted is an amount with its unit.
@@ -122,7 +118,7 @@ func counted(n float64, u align.Unit, round func(float64) float64) string {
 	text := amount(n, u, round)
 	name := string(u)
 	switch {
-	case text == "1" || slices.Contains(signs[1:], text) || slices.Contains(letters[1:], text):
+	case text == "1" || slices.Contains(signs[1:], text):
 	case u == align.InPresses:
 		name = "presses"
 	default:
@@ -187,7 +183,7 @@ func spelled(s string) string {
 		s = strings.ReplaceAll(s, " "+r[0], " 0"+r[1])
 		s = strings.ReplaceAll(s, r[0], r[1])
 	}
-	for _, u := range [][2]string{{" s", " seconds"}, {" ms", " milliseconds"}, {" " + micro(), " microseconds"}, {" ns", " nanoseconds"}} {
+	for _, u := range [][2]string{{" s", " seconds"}, {" ms", " milliseconds"}, {" µs", " microseconds"}, {" ns", " nanoseconds"}} {
 		if head, ok := strings.CutSuffix(s, u[0]); ok {
 			return head + u[1]
 		}

@@ -24,22 +24,6 @@ var (
 	perDayUnits = []Unit{{"s a day", 1}, {"ms a day", 1e-3}, {"µs a day", 1e-6}, {"ns a day", 1e-9}}
 )
 
-// PlainUnits writes us for µs from now on, where the surroundings have no more than
-// ASCII (LC_ALL=C).
-func PlainUnits() {
-	for _, units := range [][]Unit{SecondUnits, perDayUnits} {
-		for i := range units {
-			units[i].Name = strings.ReplaceAll(units[i].Name, "µ", "u")
-		}
-	}
-}
-
-// plainUnits reports whether PlainUnits was called.
-func plainUnits() bool { return micro() == "us" }
-
-// micro is the name of the microsecond.
-func micro() string { return SecondUnits[2].Name }
-
 // UnitFor is the largest unit in which a size is at least 1, else the smallest.
 func UnitFor(size float64, units []Unit) Unit {
 	for _, u := range units {

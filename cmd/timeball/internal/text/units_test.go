@@ -1,11 +1,8 @@
 package text
 
 import (
-	"math"
-	"slices"
 	"testing"
 
-	"timeball/align"
 	"timeball/cmd/timeball/internal/testkit"
 )
 
@@ -55,14 +52,5 @@ func TestUnitsOfAStatement(t *testing.T) {
 	}
 	if got, sized := Short(0.9996e-3), size(147e-6); got != "1000 µs" || sized != "150 µs" {
 		t.Errorf("%s, %s", got, sized)
-	}
-	seconds, days := slices.Clone(SecondUnits), slices.Clone(perDayUnits)
-	t.Cleanup(func() { copy(SecondUnits, seconds); copy(perDayUnits, days) })
-	PlainUnits()
-	if got, gains := Short(3e-6), Gaining(1e-12, 1e-12); got != "3 us" || gains != "gains 86 ± 86 ns a day (1e-12)" || micro() != "us" {
-		t.Errorf("%s, %s", got, gains)
-	}
-	if got := counted(2.6, align.InTurns, math.Round); got != "2 1/2 turns" {
-		t.Error(got)
 	}
 }

@@ -34,12 +34,11 @@ func Open(out, messages io.Writer, o Options) Display {
 	if o.JSON {
 		return jsonDisplay{json.NewEncoder(out), messages}
 	}
-	f, ok := Terminal(out)
-	if !ok {
+	if _, ok := Terminal(out); !ok {
 		return &lineDisplay{w: out, messages: messages, tolerance: o.Tolerance}
 	}
 	v := &view{tolerance: o.Tolerance, recording: o.Recording, ask: o.Ask, askTurns: o.AskTurns}
-	return &listenScreen{screen: newScreen(f, v), view: v}
+	return &listenScreen{screen: newScreen(out, v), view: v}
 }
 
 // jsonDisplay prints an object a second.

@@ -2,7 +2,7 @@ package view
 
 import (
 	"fmt"
-	"os"
+	"io"
 	"strings"
 	"unicode/utf8"
 
@@ -16,9 +16,9 @@ type LevelsScreen struct {
 	list   *checkList
 }
 
-func OpenLevels(f *os.File) *LevelsScreen {
+func OpenLevels(w io.Writer) *LevelsScreen {
 	list := &checkList{}
-	return &LevelsScreen{newScreen(f, list), list}
+	return &LevelsScreen{newScreen(w, list), list}
 }
 
 // Show replaces the checks.

@@ -3,7 +3,6 @@ package view
 import (
 	"fmt"
 	"io"
-	"os"
 	"sync"
 
 	"golang.org/x/term"
@@ -20,7 +19,7 @@ type Progress struct {
 }
 
 func NewProgress(w io.Writer) *Progress {
-	f, ok := w.(*os.File)
+	f, ok := file(w)
 	return &Progress{w: w, terminal: ok && term.IsTerminal(int(f.Fd()))}
 }
 

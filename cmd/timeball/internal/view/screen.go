@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"golang.org/x/term"
+
+	"timeball/cmd/timeball/internal/text"
 )
 
 // mood is what a line's colour tells, beside its words.
@@ -40,11 +42,22 @@ type layout interface {
 	lines(width, height int) []row
 }
 
-// Terminal is w if that is a terminal on which the cursor can be moved.
+// Terminal is what w writes to if that is a terminal on which the cursor can be moved.
 func Terminal(w io.Writer) (*os.File, bool) {
-	f, ok := w.(*os.File)
+	f, ok := file(w)
 	kind := os.Getenv("TERM")
 	return f, ok && kind != "" && kind != "dumb" && term.IsTerminal(int(f.Fd()))
+}
+
+// file is what w writes to if that is one.
+func file(w io.Writer) (*os.File, bool) {
+	switch w := w.(type) {
+	case text.ASCII:
+		return file(w.Writer)
+	case *os.File:
+		return w, true
+	}
+	return nil, false
 }
 
 const (
@@ -59,7 +72,8 @@ const (
 
 // screen fills a terminal until it is left.
 type screen struct {
-	f      *os.File
+	w      io.Writer
+	f      *os.File // of w
 	colour bool
 	left   chan struct{}
 
@@ -68,9 +82,11 @@ type screen struct {
 	width, height int // when it was drawn
 }
 
-func newScreen(f *os.File, content layout) *screen {
-	s := &screen{f: f, content: content, left: make(chan struct{}), colour: os.Getenv("NO_COLOR") == ""}
-	fmt.Fprint(f, enterScreen)
+// newScreen fills the terminal that w writes to.
+func newScreen(w io.Writer, content layout) *screen {
+	f, _ := file(w)
+	s := &screen{w: w, f: f, content: content, left: make(chan struct{}), colour: os.Getenv("NO_COLOR") == ""}
+	fmt.Fprint(w, enterScreen)
 	s.update(func() {})
 	go s.followSize()
 	return s
@@ -112,7 +128,7 @@ func (s *screen) leave() bool {
 	default:
 	}
 	close(s.left)
-	fmt.Fprint(s.f, leaveScreen)
+	fmt.Fprint(s.w, leaveScreen)
 	return true
 }
 
@@ -141,5 +157,5 @@ func (s *screen) draw() {
 		b.WriteString(clearLineEnd)
 	}
 	b.WriteString(clearRest)
-	s.f.Write(b.Bytes())
+	s.w.Write(b.Bytes())
 }

@@ -143,7 +143,7 @@ func TestSurvives(t *testing.T) {
 		{"sent in advance", 0.1e-3, func(c *simulate.Config) { c.Station, c.Start = aStation(t, "bpm"), at(2, 10) }},
 		{"doubled ticks", 0.1e-3, func(c *simulate.Config) { c.Start, c.DUT1 = at(3, 50), 0.8 }},
 		// Doubled in half of its seconds: a ring until the minute tells.
-		{"doubled ticks, short", 0.1e-3, func(c *simulate.Config) { c.Start, c.Seconds, c.DUT1 = at(3, 58), 26, -0.8 }},
+		{"doubled ticks, short", 0.1e-3, func(c *simulate.Config) { c.Start, c.Seconds, c.DUT1 = at(3, 58), 32, -0.8 }},
 		{"split ticks", 0.1e-3, func(c *simulate.Config) { c.Station, c.Start, c.DUT1 = aStation(t, "chu"), at(3, 50), -0.6 }},
 		{"marks silent on the hour", 0.1e-3, func(c *simulate.Config) {
 			c.Station, c.Start, c.Seconds = aStation(t, "chu"), at(59, 50), 60

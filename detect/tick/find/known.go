@@ -103,8 +103,10 @@ func (f *Finder) recognise(t *track) bool {
 	}
 	listened := f.next - f.first
 	t.contrary = t.contrary || t.order.Known < -known
-	if t.order.Known < 0 && (t.contrary || listened >= twoMinutes && t.order.Due > known) {
-		named = false // something unknown explains it better
+	if t.order.Known < 0 && t.order.Kept < known && (t.contrary || listened >= twoMinutes && t.order.Due > known) {
+		// Something unknown explains it better, as another station heard with it would; and
+		// its own marks do not come in their order.
+		named = false
 	}
 	if t.Weak() && t.order.Kept < known {
 		named = false // anything that repeats, as another station's tick in this filter

@@ -111,8 +111,8 @@ func (f *Finder) recognise(t *track) bool {
 	if t.Weak() && t.order.Kept < known {
 		named = false // anything that repeats, as another station's tick in this filter
 	}
-	if alone && t.order.Rival > known {
-		named = false // the minute is surely another's
+	if alone && (t.order.Rival > known || t.order.Kept < -known) {
+		named = false // the minute is surely another's, or no minute of the station's is like that
 	}
 	if t.order.Kept < known && t.tick+max(0, t.order.Kept) < rivalOdds {
 		named = false // it may be something struck: a path or a receiver may make a tick like that

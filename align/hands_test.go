@@ -96,11 +96,11 @@ func TestHandsAgainstTheCode(t *testing.T) {
 func TestRoughTimeDoesNotDecide(t *testing.T) {
 	t.Parallel()
 	last := time.Date(2026, 3, 14, 18, 22, 26, 0, time.UTC)
-	for _, late := range []time.Duration{25 * time.Second, -25 * time.Second, time.Hour, -365 * 24 * time.Hour} {
-		c, s := clearly(t, "chu", 0.01, 0)
+	for late, id := range map[time.Duration]string{25 * time.Second: "wwv", -25 * time.Second: "wwv", time.Hour: "chu", -365 * 24 * time.Hour: "chu"} {
+		c, s := clearly(t, id, 0.01, 0)
 		f := measured(t, c, s, late)
 		if f.UTC == nil || !f.UTC.Second.Equal(last) {
-			t.Errorf("start %v late: UTC %+v, want %v", late, f.UTC, last)
+			t.Errorf("%s, start %v late: UTC %+v, want %v", id, late, f.UTC, last)
 		}
 	}
 	// Rec. ITU-R TF.768: HLA's code is not among those read; its marks tell the

@@ -208,13 +208,13 @@ func TestLiveWithoutARadio(t *testing.T) {
 // A device that went away and came back leaves a loss known to milliseconds only.
 func TestInexactLoss(t *testing.T) {
 	t.Parallel()
-	for _, late := range []int64{-7, 150, 2000} { // frames
+	for _, late := range []int64{-2, 50, 700} { // frames
 		all, fix, truth := followLate(t, simulate.Config{
-			Seconds: 60, Seed: 8, Station: aStation(t, "wwv"), SNRdB: 15,
+			Rate: 16000, Seconds: 60, Seed: 8, Station: aStation(t, "wwv"), SNRdB: 15,
 			Receiver: simulate.Receiver{Detector: simulate.Linear},
 			Marker:   &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 3e-4},
 			SoundCard: simulate.SoundCard{Losses: []simulate.Loss{
-				{Gap: capture.Gap{At: 30*48000 + 17, Lost: 3 * 48000, Inexact: true}}}},
+				{Gap: capture.Gap{At: 30*16000 + 17, Lost: 3 * 16000, Inexact: true}}}},
 		}, wwvAtHome(t), late)
 		if fix.Offset == nil {
 			t.Fatalf("%+v", fix)
@@ -237,7 +237,7 @@ func TestInexactLoss(t *testing.T) {
 	}
 }
 
-// A divider's buttons move the marker by whole milliseconds, which at 48 kHz are
+// A divider's buttons move the marker by whole milliseconds, which at 16 kHz are
 // whole frames as lost ones would be. The offset stands, and says that it is being
 // verified.
 func TestStepOfWholeFrames(t *testing.T) {
@@ -245,7 +245,7 @@ func TestStepOfWholeFrames(t *testing.T) {
 	for _, by := range []float64{10e-3, -1e-3, 100e-3} {
 		const at = 30.4
 		all, fix, truth := follow(t, simulate.Config{
-			Seconds: 55, Seed: 21, Station: aStation(t, "wwv"), SNRdB: 12, Receiver: simulate.Receiver{Detector: simulate.Linear},
+			Rate: 16000, Seconds: 55, Seed: 21, Station: aStation(t, "wwv"), SNRdB: 12, Receiver: simulate.Receiver{Detector: simulate.Linear},
 			Marker: &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 3e-4, Steps: []simulate.Step{{AtSeconds: at, BySeconds: by}}},
 		}, wwvAtHome(t))
 		verified := 0
@@ -274,7 +274,7 @@ func TestStepOfWholeFrames(t *testing.T) {
 // likely; with one that jitters, as a regulator's, only the ticks can tell.
 func TestUnnoticedLossAndStep(t *testing.T) {
 	t.Parallel()
-	const lost = 480 // frames, 10 ms
+	const lost = 160 // frames, 10 ms
 	for _, c := range []struct {
 		name   string
 		jitter float64 // s
@@ -291,12 +291,12 @@ func TestUnnoticedLossAndStep(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			set := simulate.Config{
-				Seconds: 70, Seed: 12, Station: aStation(t, "wwv"), SNRdB: 12, Receiver: simulate.Receiver{Detector: simulate.Linear},
+				Rate: 16000, Seconds: 70, Seed: 12, Station: aStation(t, "wwv"), SNRdB: 12, Receiver: simulate.Receiver{Detector: simulate.Linear},
 				Marker: &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 3e-4, JitterSeconds: c.jitter},
 			}
 			const at = 40.3
 			if c.lost > 0 {
-				set.SoundCard.Losses = []simulate.Loss{{Gap: capture.Gap{At: at * 48000, Lost: c.lost}, Hidden: true}}
+				set.SoundCard.Losses = []simulate.Loss{{Gap: capture.Gap{At: at * 16000, Lost: c.lost}, Hidden: true}}
 			}
 			if c.step != 0 {
 				set.Marker.Steps = []simulate.Step{{AtSeconds: at, BySeconds: c.step}}
@@ -418,7 +418,7 @@ func BenchmarkLive(b *testing.B) {
 // The hands are told at a moment, before the broadcast has told the time.
 func TestHandsNow(t *testing.T) {
 	t.Parallel()
-	c, s := clearly(t, "chu", 0.01, 0)
+	c, s := clearly(t, "wwv", 0.01, 0)
 	src, live := begun(t, c, s)
 	var last Second
 	var b capture.Block

@@ -55,11 +55,11 @@ demo:
 		--plot build/gannet-head-visit.png testdata/gannet-head-visit.wav
 
 # Tests that play in real time mostly wait: more of them than cores run side by side,
-# and their package begins first.
+# packages too, and their own begins first.
 test:
 	$(call install,$(TEST_PACKAGES))
 	@$(MAKE) --no-print-directory build/npm || echo "cannot install $(AXE): going on without it"
-	@$(cgo) $(GO) test -vet=off -parallel 8 -timeout 20m ./cmd/timeball ./...
+	@$(cgo) $(GO) test -vet=off -p 4 -parallel 8 -timeout 20m ./cmd/timeball ./...
 
 # What a change must not spoil beside the tests.
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2

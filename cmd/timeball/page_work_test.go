@@ -266,9 +266,9 @@ func TestPageNotesAreKept(t *testing.T) {
 	t.Parallel()
 	book := "--logbook=" + filepath.Join(t.TempDir(), "log.sqlite")
 	p := playDemo(t, "--log", book)
-	p.ask(`{"do":"seek","value":60}`)
+	p.ask(`{"do":"seek","value":50}`)
 	p.ask(`{"do":"note","text":"oiled"}`)
-	p.ask(`{"do":"seek","value":80}`)
+	p.ask(`{"do":"seek","value":55}`)
 	p.ask(`{"do":"adjusted"}`)
 	p.ask(`{"do":"pause"}`)
 	for !strings.Contains(p.told(t), `"playing":false`) { // until all that is done

@@ -109,6 +109,9 @@ func (v view) heard() row {
 		r.text = "by wire"
 	case align.NeverHeard:
 		r.text = "not heard"
+		if s.Waiting != nil {
+			r.text = "a tick"
+		}
 	case align.HeardNow:
 		r.text = "heard"
 		best, found := 0.0, false

@@ -65,6 +65,7 @@ func TestListenView(t *testing.T) {
 			{"deaf", view{now: &deaf, tolerance: 1e-3, ask: "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0"}},
 			{"tick-unknown", view{now: &unknown, tolerance: 1e-3}},
 			{"tick-foreign", view{now: &foreign, tolerance: 1e-3}},
+			{"far-tick-unknown", view{now: &unknown, tolerance: 1e-3, distant: true}},
 			{"typing", view{now: &near, tolerance: 10e-6, ask: "hands: type what they will show (18:20:41), press Enter as they do; Enter alone as the second hand passes 0", typed: "18:20"}},
 			{"reached", view{now: &near, tolerance: 10e-6}},
 			{"lopsided", view{now: &lopsided, tolerance: 1e-3}},

@@ -126,7 +126,7 @@ export function receptionShort(s) {
     case "heard": return `${name}${best?.snr_db != null ? `${best.snr_db.toFixed(0).replace("-", "−")}\u00a0dB` : "heard"}`;
     case "fading": return `${name}fading ${s.radio.gone_s.toFixed(0)}\u00a0s`;
     case "coasting": return `${name}gone ${s.radio.gone_s.toFixed(0)}\u00a0s`;
-    case "never heard": return "not heard";
+    case "never heard": return s.waiting ? "a tick" : "not heard";
   }
   return s.radio.state;
 }

@@ -220,7 +220,8 @@ func strongest(up, down []float32, rate float64) (at, apart int, ok bool) {
 	if noise[0] == 0 || noise[1] == 0 {
 		return 0, 0, false
 	}
-	count := len(up) - step(chirps-1) - lag
+	last := len(down) - step(each-1) // places where three down may begin
+	count := min(len(up)-step(each-1), last-step(each)-lag)
 	if count <= 0 {
 		return 0, 0, false
 	}
@@ -232,7 +233,7 @@ func strongest(up, down []float32, rate float64) (at, apart int, ok bool) {
 		}
 		return p
 	}
-	falls := make([]float32, len(down)-step(each-1))
+	falls := make([]float32, last)
 	for i := range falls {
 		falls[i] = float32(min(product(down, i, noise[1]), math.MaxFloat32))
 	}

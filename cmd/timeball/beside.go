@@ -76,11 +76,7 @@ func (o *others) take(b *capture.Block, s align.Second, over bool, show view.Dis
 		return
 	}
 	o.beside = nil
-	var missed []string
-	for _, st := range o.chosen {
-		missed = append(missed, st.ID)
-	}
-	show.Say(text.HeardInstead(missed, o.heard))
+	show.Say(text.HeardInstead(idsOf(o.chosen), o.heard))
 	if o.offer != nil {
 		o.offer(o.heard)
 	}

@@ -99,20 +99,20 @@ var errWiredHands = usageError{errors.New("--hands needs a broadcast that tells 
 // openKeys lets the hands and the turns be told, and the screen be read from afar,
 // where somebody sits who can be asked.
 func (c *listenCmd) openKeys(p *program) *view.Keyboard {
-	_, drawn := view.Terminal(p.stdout)
-	drawn = drawn && !c.JSON
 	if !c.Hands.key && !c.keyed(p) {
 		return &view.Keyboard{Restore: func() {}}
 	}
-	return view.OpenKeyboard(p.stdin, drawn, c.Hands.key)
+	return view.OpenKeyboard(p.stdin, c.drawn(p), c.Hands.key)
 }
 
 // keyed reports whether somebody sits at a terminal whose keys come singly.
 func (c *listenCmd) keyed(p *program) bool {
-	_, drawn := view.Terminal(p.stdout)
 	f, ok := p.stdin.(*os.File)
-	return drawn && !c.JSON && !c.Hands.key && ok && term.IsTerminal(int(f.Fd()))
+	return c.drawn(p) && !c.Hands.key && ok && term.IsTerminal(int(f.Fd()))
 }
+
+// drawn reports whether what is measured fills a screen.
+func (c *listenCmd) drawn(p *program) bool { return view.Terminal(p.stdout) && !c.JSON }
 
 // heed shows what is typed, and takes what is entered.
 func (c *listenCmd) heed(k view.Typing, m measurement, show view.Display) {

@@ -54,10 +54,10 @@ const (
 
 // Run shows lists until interrupted.
 func (c *levelsCmd) Run(p *program) error {
-	_, onScreen := view.Terminal(p.stdout)
 	say := func(message string) { fmt.Fprintln(p.stderr, message) }
 	var screen *view.LevelsScreen
-	if onScreen = onScreen && !c.Once && !c.JSON; onScreen {
+	onScreen := view.Terminal(p.stdout) && !c.Once && !c.JSON
+	if onScreen {
 		screen = view.OpenLevels(p.stdout)
 		defer screen.End()
 		say = screen.Say

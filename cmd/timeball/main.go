@@ -86,7 +86,7 @@ func start(sound func(context.Context, soundcard.Settings) (closer, error)) int 
 	// nothing: it comes as well when a viewer of the page goes.
 	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
 	var stdout io.Writer = os.Stdout
-	if _, drawn := view.Terminal(os.Stdout); !drawn {
+	if !view.Terminal(os.Stdout) {
 		stdout = untilUnread{os.Stdout, stop}
 	}
 	stderr := io.Writer(os.Stderr)

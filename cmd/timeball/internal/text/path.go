@@ -54,8 +54,8 @@ func WritePath(w io.Writer, r path.Request, p path.Prediction) error {
 	if math.IsNaN(r.Sunspots) {
 		origin = "of a mean cycle at the date"
 	}
-	fmt.Fprintf(t, "sunspots\t%.0f as published since July 2015, R12 = %.0f on the scale before, u = %.0f; %s; the delay changes by %s %s for each unit of R12\n",
-		p.Sunspots/path.TodaysSunspots, p.Sunspots, p.SunspotsU, origin, perSunspot(p.SecondsPerSunspot), "µs")
+	fmt.Fprintf(t, "sunspots\t%.0f as published since July 2015, R12 = %.0f on the scale before, u = %.0f; %s; the delay changes by %s µs for each unit of R12\n",
+		p.Sunspots/path.TodaysSunspots, p.Sunspots, p.SunspotsU, origin, perSunspot(p.SecondsPerSunspot))
 	t.Flush()
 	text.WriteByte('\n')
 	t = tabwriter.NewWriter(&text, 0, 0, 2, ' ', tabwriter.AlignRight)

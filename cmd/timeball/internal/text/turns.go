@@ -89,7 +89,7 @@ func finest(u align.Unit) float64 {
 	return 0.25
 }
 
-// Quarters, with signs of their own or without.
+// signs are those of the quarters.
 var signs = [4]string{"", "¼", "½", "¾"}
 
 // amount writes a number of units, rounded: to quarters below 2, halves below 10.

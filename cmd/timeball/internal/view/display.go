@@ -34,7 +34,7 @@ func Open(out, messages io.Writer, o Options) Display {
 	if o.JSON {
 		return jsonDisplay{json.NewEncoder(out), messages}
 	}
-	if _, ok := Terminal(out); !ok {
+	if !Terminal(out) {
 		return &lineDisplay{w: out, messages: messages, tolerance: o.Tolerance}
 	}
 	v := &view{tolerance: o.Tolerance, recording: o.Recording, ask: o.Ask, askTurns: o.AskTurns}

@@ -42,11 +42,11 @@ type layout interface {
 	lines(width, height int) []row
 }
 
-// Terminal is what w writes to if that is a terminal on which the cursor can be moved.
-func Terminal(w io.Writer) (*os.File, bool) {
+// Terminal reports whether w writes to a terminal on which the cursor can be moved.
+func Terminal(w io.Writer) bool {
 	f, ok := file(w)
 	kind := os.Getenv("TERM")
-	return f, ok && kind != "" && kind != "dumb" && term.IsTerminal(int(f.Fd()))
+	return ok && kind != "" && kind != "dumb" && term.IsTerminal(int(f.Fd()))
 }
 
 // file is what w writes to if that is one.

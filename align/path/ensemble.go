@@ -27,7 +27,7 @@ type leg struct {
 
 // survey lays a leg out; its places are appended to over.
 func survey(now instant, way *circuit, hz float64, over []*overhead) (leg, []*overhead) {
-	l := leg{distanceM: way.distanceM, hz: hz}
+	l := leg{distanceM: way.distanceM}
 	n := 5
 	switch {
 	case way.distanceM < 1000e3:
@@ -52,8 +52,14 @@ func survey(now instant, way *circuit, hz float64, over []*overhead) (leg, []*ov
 	hours := now.sun.LocalHours(mid.Point)
 	l.sporadicE = sporadicEAt(mid, now.sun, hours)
 	l.auroraDB = ionosphere.AuroralLoss(mid, now.time, hours, min(way.distanceM, 3000e3))
-	l.ground, l.hasGround = groundWave(way.distanceM, hz)
-	return l, over
+	return l.on(hz), over
+}
+
+// on is the leg on another frequency.
+func (l leg) on(hz float64) leg {
+	l.hz = hz
+	l.ground, l.hasGround = groundWave(l.distanceM, hz)
+	return l
 }
 
 // kind names a mode: hops by each layer.

@@ -119,26 +119,30 @@ var longNodes = func() (nodes [9]struct{ z, weight float64 }) {
 	return nodes
 }()
 
-const longPhases = 16
+// longPhases are the phases that a sky wave may have against the ground wave.
+var longPhases = func() (all [16]struct{ sin, cos float64 }) {
+	for i := range all {
+		all[i].sin, all[i].cos = math.Sincos(2 * math.Pi * (float64(i) + 0.5) / float64(len(all)))
+	}
+	return all
+}()
 
-// delay is that of an edge whose ground wave takes groundSeconds, and the part of
-// its standard deviation that comes from the layer's height.
-func (s longSky) delay(distanceM, groundSeconds, groundU float64) (delay mixture.Mixture, heightU float64) {
+// readings are what the delay of an edge may be whose ground wave takes groundSeconds;
+// heightU is the part of its standard deviation that comes from the layer's height.
+func (s longSky) readings(distanceM, groundSeconds, groundU float64) (all []reading, heightU float64) {
 	d1, grow1 := s.excess(1, distanceM)
 	d2, grow2 := s.excess(2, distanceM)
-	var all []reading
+	all = make([]reading, 0, len(longNodes)*len(longPhases)*len(longPhases))
 	var total, height float64
 	for _, node := range longNodes {
 		r1 := math.Pow(10, (s.levelDB[0]+node.z*s.levelU)/20)
 		r2 := math.Pow(10, (s.levelDB[1]+node.z*s.levelU)/20)
-		for i := range longPhases {
-			for j := range longPhases {
-				s1, c1 := math.Sincos(2 * math.Pi * (float64(i) + 0.5) / longPhases)
-				s2, c2 := math.Sincos(2 * math.Pi * (float64(j) + 0.5) / longPhases)
-				sum := complex(1+r1*c1+r2*c2, r1*s1+r2*s2)
-				power := real(sum)*real(sum) + imag(sum)*imag(sum)
-				share1 := real(complex(r1*c1, r1*s1) / sum)
-				share2 := real(complex(r2*c2, r2*s2) / sum)
+		for _, one := range longPhases {
+			for _, two := range longPhases {
+				x, y := 1+r1*one.cos+r2*two.cos, r1*one.sin+r2*two.sin // of the sum
+				power := x*x + y*y
+				share1 := r1 * (one.cos*x + one.sin*y) / power
+				share2 := r2 * (two.cos*x + two.sin*y) / power
 				u := math.Abs(share1*grow1+share2*grow2) * s.heightU
 				weight := node.weight * power / (1 + r1*r1 + r2*r2) // over the phases' mean
 				total += weight
@@ -154,8 +158,7 @@ func (s longSky) delay(distanceM, groundSeconds, groundU float64) (delay mixture
 	for i := range all {
 		all[i].weight /= total
 	}
-	heightU = math.Sqrt(height / total)
-	return gathered(all, max(siteU, math.Hypot(heightU, groundU)/2)), heightU
+	return all, math.Sqrt(height / total)
 }
 
 // siteU is how well a long-wave antenna's place stands for where its wave starts,
@@ -194,12 +197,19 @@ func longWaveOver(r Request, c station.Carrier, way *circuit, under longGround, 
 	zenith := ionosphere.SunAt(r.Time).Zenith(way.place(way.distanceM/2).Point) * 180 / math.Pi
 	sky := longSkyAt(c.Hz, way.distanceM, zenith, under.fieldDB)
 	base, groundU := under.seconds, under.u
-	var heightU float64
-	p.Delay, heightU = sky.delay(way.distanceM, base, groundU)
+	all, heightU := sky.readings(way.distanceM, base, groundU)
 	// What a sum of waves shows may be earlier than any of them.
 	if brief {
-		p.DelaySeconds, p.USeconds = p.Delay.Mean(), p.Delay.Deviation()
+		var square float64
+		for _, r := range all {
+			d := r.mean - base
+			p.DelaySeconds += r.weight * d
+			square += r.weight * (d*d + r.u*r.u)
+		}
+		p.USeconds = math.Sqrt(max(0, square-p.DelaySeconds*p.DelaySeconds))
+		p.DelaySeconds += base
 	} else {
+		p.Delay = gathered(all, max(siteU, math.Hypot(heightU, groundU)/2))
 		hull := p.Delay.Hull(0.95)
 		p.DelaySeconds, p.CI95 = p.Delay.Median(), [2]float64{hull.Low, hull.High}
 		p.USeconds = (hull.High - hull.Low) / 2 / mixture.Coverage(math.Inf(1))

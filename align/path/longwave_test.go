@@ -33,7 +33,8 @@ func TestLongWaveExcess(t *testing.T) {
 func TestLongWaveMixture(t *testing.T) {
 	s := longSky{heightM: 90e3, levelDB: [2]float64{20 * math.Log10(0.5), -200}}
 	d, _ := s.excess(1, 500e3)
-	m, _ := s.delay(500e3, 0, 0)
+	all, _ := s.readings(500e3, 0, 0)
+	m := gathered(all, siteU)
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for _, c := range m {
 		lo, hi = min(lo, c.Mean/d), max(hi, c.Mean/d)

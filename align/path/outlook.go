@@ -67,55 +67,86 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 	if r.From.IsZero() {
 		return nil, errors.New("no day to look out for")
 	}
+	hours := make([]hour, r.Hours)
 	var carriers []station.Carrier
 	var of []*station.Station
+	var sites []int // the first carrier of each
 	for i := range r.Stations {
 		for _, c := range r.Stations[i].Carriers {
+			if n := len(sites); n == 0 || !sameSky(carriers[sites[n-1]], c) {
+				sites = append(sites, len(carriers))
+			}
 			carriers, of = append(carriers, c), append(of, &r.Stations[i])
 		}
 	}
-	grounds := make([]longGround, len(carriers))
-	each(len(carriers), func(i int) {
-		if c := carriers[i]; of[i].LongWave() {
-			grounds[i] = newLongGround(nil, c.Hz, newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, false).distanceM)
-		}
-	})
-	slots := make([]Slot, len(carriers)*r.Hours)
-	each(r.Hours, func(hour int) {
-		t := r.From.Add(time.Duration(hour)*time.Hour + 30*time.Minute)
+	each(r.Hours, func(i int) {
+		t := r.From.Add(time.Duration(i)*time.Hour + 30*time.Minute)
 		sunspots := r.Sunspots
 		if math.IsNaN(sunspots) {
 			sunspots, _ = DefaultSunspots(t)
 		}
-		now := newInstant(t, r.Maps, sunspots)
-		noises := map[float64]noise.Figure{}
-		var from LatLon
-		var s *sky
-		for i, c := range carriers {
-			slot := &slots[i*r.Hours+hour]
-			*slot = Slot{Station: of[i].ID, CarrierHz: c.Hz, Time: t}
-			site := LatLon{Lat: c.Lat, Lon: c.Lon}
-			if s == nil || !sameSky(from, site) {
-				from = site
-				s = now.sky(newCircuit(site, r.At, false))
+		hours[i] = hour{newInstant(t, r.Maps, sunspots), map[float64]noise.Figure{}}
+		for _, c := range carriers {
+			if _, known := hours[i].noise[c.Hz]; !known {
+				hours[i].noise[c.Hz] = hours[i].noiseAt(r.At, r.Receiver, c.Hz)
 			}
-			slot.DistanceM = s.distanceM
-			if !onAirInHour(c, t) {
-				continue
+		}
+	})
+	slots := make([]Slot, len(carriers)*r.Hours)
+	each(len(sites), func(k int) {
+		first, after := sites[k], len(carriers)
+		if k+1 < len(sites) {
+			after = sites[k+1]
+		}
+		way := newCircuit(LatLon{Lat: carriers[first].Lat, Lon: carriers[first].Lon}, r.At, false)
+		grounds := make([]longGround, after-first)
+		for i, c := range carriers[first:after] {
+			if of[first+i].LongWave() {
+				grounds[i] = newLongGround(nil, c.Hz, way.distanceM)
 			}
-			external, known := noises[c.Hz]
-			if !known {
-				external = now.noiseAt(r.At, r.Receiver, c.Hz)
-				noises[c.Hz] = external
+		}
+		for h, now := range hours {
+			var o *over
+			for i := first; i < after; i++ {
+				c := carriers[i]
+				slot := &slots[i*r.Hours+h]
+				*slot = Slot{Station: of[i].ID, CarrierHz: c.Hz, Time: now.time, DistanceM: way.distanceM}
+				switch {
+				case !onAirInHour(c, now.time):
+				case of[i].LongWave():
+					slot.fillLongWave(now.instant, of[i], c, way, grounds[i-first], r.At, r.Receiver, now.noise[c.Hz])
+				default:
+					if o == nil {
+						o = now.over(way)
+					}
+					slot.fill(o, c, of[i].Depth, r.Receiver, now.noise[c.Hz])
+				}
 			}
-			if of[i].LongWave() {
-				slot.fillLongWave(now, of[i], c, s.circuit, grounds[i], r.At, r.Receiver, external)
-				continue
-			}
-			slot.fill(s, now, c, of[i].Depth, r.Receiver, external)
 		}
 	})
 	return slots, nil
+}
+
+// hour is what an outlook's carriers share in one hour: the ionosphere, and the noise
+// at the receiver by frequency.
+type hour struct {
+	instant
+	noise map[float64]noise.Figure
+}
+
+// over is what carriers share that come over one circuit in one hour.
+type over struct {
+	*sky
+	*weather
+	leg
+}
+
+func (now instant) over(way *circuit) *over {
+	l, all := survey(now, way, 0, nil)
+	w := &weather{r12: now.r12, over: all}
+	w.day = newTriangle(all, func(_, _ *overhead) float64 { return 1 }) // strays everywhere alike
+	w.passing = w.day
+	return &over{now.sky(way), w, l}
 }
 
 // onAirInHour holds when a carrier is scheduled for any part of the hour around
@@ -131,7 +162,7 @@ func onAirInHour(c station.Carrier, middle time.Time) bool {
 
 // sameSky holds for antennas of one station, which stand within a few hundred
 // metres; the outlook does not need their distances apart.
-func sameSky(a, b LatLon) bool {
+func sameSky(a, b station.Carrier) bool {
 	return math.Abs(a.Lat-b.Lat) < 0.03 && math.Abs(a.Lon-b.Lon) < 0.03
 }
 
@@ -146,26 +177,22 @@ func hearing(reliability float64) Hearing {
 }
 
 // fill computes what is heard and when it arrives.
-func (slot *Slot) fill(s *sky, now instant, c station.Carrier, depth float64, r Receiver, external noise.Figure) {
-	signal := s.reception(c, depth, r, external)
+func (slot *Slot) fill(o *over, c station.Carrier, depth float64, r Receiver, external noise.Figure) {
+	signal := o.reception(c, depth, r, external)
 	slot.SNRdB, slot.Reliability = signal.snrDB, signal.reliability
 	slot.Hearing = hearing(signal.reliability)
-	slot.SunElevation = 90 - s.midZenith*180/math.Pi
+	slot.SunElevation = 90 - o.midZenith*180/math.Pi
 	// The terminator crosses the F layer some ten degrees on either side of the
 	// ground's; the layer rises and sinks fastest there: common practice.
 	slot.Twilight = slot.SunElevation >= -18 && slot.SunElevation <= 12
-	first := slot.time(now, s.circuit, c.Hz)
+	first := slot.time(o.weather, o.on(c.Hz))
 	slot.Steady = !slot.Twilight && first.sporadic == 0
 }
 
 // time estimates the first arrival from a few days instead of many: those whose
 // density and height of the F2 layer stray by √2 standard deviations everywhere
 // alike, one at a time (the cubature rule of degree 3 in two dimensions).
-func (slot *Slot) time(now instant, way *circuit, hz float64) kind {
-	l, over := survey(now, way, hz, nil)
-	w := &weather{r12: now.r12, over: over}
-	w.day = newTriangle(over, func(_, _ *overhead) float64 { return 1 })
-	w.passing = w.day
+func (slot *Slot) time(w *weather, l leg) kind {
 	z := make([]float64, w.size())
 	for i := 1; i < globals; i++ {
 		z[i] = 1 // a scale of 1
@@ -174,7 +201,7 @@ func (slot *Slot) time(now instant, way *circuit, hz float64) kind {
 	shares := map[kind]float64{}
 	for _, quantity := range []int{strayFoF2, strayM3000} {
 		for _, stray := range []float64{-math.Sqrt2, math.Sqrt2} {
-			at := &z[globals+quantity*len(over)]
+			at := &z[globals+quantity*len(w.over)]
 			*at = stray
 			for _, p := range firsts(w.arrivals(&l, z)) {
 				d := p.mean - slot.DistanceM/lightMPerS

@@ -40,15 +40,13 @@ type reach struct {
 // circuit.
 func (c Circuit) Modes() []Mode {
 	var all []Mode
-	tallies := make([]reach, len(Elevations))
+	tallies := make([]reach, len(starts))
 	for n, found := 1, 0; n <= mostHops && found < 5; n++ {
 		if c.DistanceM/float64(n) > 4600e3 { // the longest hop there is, at 500 km (geometry)
 			continue
 		}
 		before := len(all)
-		for i := range Elevations {
-			tallies[i] = c.hops(n, i)
-		}
+		c.hops(n, tallies)
 		for i := 1; i < len(tallies); i++ {
 			low, high := tallies[i-1], tallies[i]
 			if !low.ok || !high.ok || low.by != high.by || math.Abs(low.topM-high.topM) > jumpM {
@@ -59,8 +57,8 @@ func (c Circuit) Modes() []Mode {
 			if !(share >= 0 && share < 1) {
 				continue
 			}
-			step := Elevations[i] - Elevations[i-1]
-			b := Elevations[i-1] + share*step
+			step := starts[i].elevation - starts[i-1].elevation
+			b := starts[i-1].elevation + share*step
 			sinB, cosB := math.Sincos(b)
 			// Floors: a ray's neighbours never meet quite in one point.
 			spread := max(math.Abs(d)/step, 0.05*earthRadiusM) * max(sinB, 0.05) *
@@ -77,30 +75,35 @@ func (c Circuit) Modes() []Mode {
 	return all
 }
 
-// hops adds up n hops that leave at elevation number i.
-func (c Circuit) hops(n, i int) (sum reach) {
-	sum.ok = true
+// hops adds up n hops of each ray.
+func (c Circuit) hops(n int, sums []reach) {
+	for i := range sums {
+		sums[i] = reach{ok: true}
+	}
 	for h := range n {
 		// Where the hop's middle stands among those of the equal parts.
 		at := (float64(h)+0.5)/float64(n)*float64(len(c.Fans)) - 0.5
 		left := min(max(int(math.Floor(at)), 0), len(c.Fans)-1)
-		right := min(left+1, len(c.Fans)-1)
 		share := min(max(at-float64(left), 0), 1)
-		a, b := &c.Fans[left][i], &c.Fans[right][i]
-		near := a
-		if share > 0.5 {
-			near = b
+		lefts, rights := c.Fans[left], c.Fans[min(left+1, len(c.Fans)-1)]
+		for i := range sums {
+			a, b := &lefts[i], &rights[i]
+			near := a
+			if share > 0.5 {
+				near = b
+			}
+			sum := &sums[i]
+			if near.Layer == None {
+				sum.ok = false
+				continue
+			}
+			if a.Layer != b.Layer || math.Abs(a.TopM-b.TopM) > apartM {
+				a, b = near, near
+			}
+			sum.groundM += a.GroundM + share*(b.GroundM-a.GroundM)
+			sum.groupM += a.GroupM + share*(b.GroupM-a.GroupM)
+			sum.topM += (a.TopM + share*(b.TopM-a.TopM)) / float64(n)
+			sum.by[near.Layer]++
 		}
-		if near.Layer == None {
-			return reach{}
-		}
-		if a.Layer == None || b.Layer == None || a.Layer != b.Layer || math.Abs(a.TopM-b.TopM) > apartM {
-			a, b = near, near
-		}
-		sum.groundM += a.GroundM + share*(b.GroundM-a.GroundM)
-		sum.groupM += a.GroupM + share*(b.GroupM-a.GroupM)
-		sum.topM += (a.TopM + share*(b.TopM-a.TopM)) / float64(n)
-		sum.by[near.Layer]++
 	}
-	return sum
 }

@@ -59,23 +59,35 @@ const (
 
 func (l Layer) String() string { return [...]string{"none", "E", "F1", "F2"}[l] }
 
-// Elevations are those of a Fan's rays, radians: close where ground distance
-// changes fast with them.
-var Elevations = elevations()
+// start is how a ray leaves the ground, and where it comes to the bottom.
+type start struct {
+	elevation float64 // radians
+	k         float64 // r·cos of the elevation, the same all along the ray while µ is 1, m
+	angle     float64 // at the earth's centre, from the ground to the bottom, radians
+	lengthM   float64 // likewise
+}
 
-func elevations() []float64 {
-	var all []float64
+func newStart(elevation float64) start {
+	sinB, cosB := math.Sincos(elevation)
+	k := earthRadiusM * cosB
+	gamma := math.Acos(k / (earthRadiusM + bottomM)) // elevation at the bottom
+	return start{elevation, k, gamma - elevation, (earthRadiusM+bottomM)*math.Sin(gamma) - earthRadiusM*sinB}
+}
+
+// starts are those of a Fan's rays: close where ground distance changes fast with
+// them.
+var starts = func() (all []start) {
+	from := 0.5
 	for _, part := range []struct{ to, step float64 }{{12, 0.75}, {40, 1.25}, {88, 2}} {
-		from := 0.5
 		if n := len(all); n > 0 {
-			from = all[n-1]*180/math.Pi + part.step
+			from = all[n-1].elevation*180/math.Pi + part.step
 		}
 		for e := from; e <= part.to; e += part.step {
-			all = append(all, e*math.Pi/180)
+			all = append(all, newStart(e*math.Pi/180))
 		}
 	}
 	return all
-}
+}()
 
 // Hop is one reflection: ground distance, group path and height of the turning
 // point in metres.
@@ -84,42 +96,44 @@ type Hop struct {
 	Layer                 Layer
 }
 
-// Fan holds the hops at Elevations over one place.
+// Fan holds the hops of rays at all starts over one place.
 type Fan []Hop
 
 // Fan traces the rays of a frequency through the profile.
-func (p *Profile) Fan(frequencyHz float64) Fan { return p.fan(frequencyHz, Elevations, stepM) }
+func (p *Profile) Fan(frequencyHz float64) Fan { return p.fan(frequencyHz, starts, stepM) }
 
 // rung is a height of the sum: r²µ² there, and the radius half a step below it.
 type rung struct{ rmu2, r, inverse float64 }
 
-func (p *Profile) fan(frequencyHz float64, elevations []float64, dz float64) Fan {
+func (p *Profile) fan(frequencyHz float64, starts []start, dz float64) Fan {
 	// None of it depends on the elevation.
 	ladder := make([]rung, int((p.PeakF2-bottomM)/dz)+2)
 	scale := 1 / (frequencyHz * frequencyHz)
+	least := math.Inf(1)
 	for i := range ladder {
 		z := bottomM + float64(i)*dz
 		r := earthRadiusM + z
-		ladder[i] = rung{r * r * (1 - p.plasma2(z)*scale), r - dz/2, 1 / (r - dz/2)}
+		g := rung{r * r * (1 - p.plasma2(z)*scale), r - dz/2, 1 / (r - dz/2)}
+		ladder[i], least = g, min(least, g.rmu2)
 	}
-	fan := make(Fan, len(elevations))
-	for i, b := range elevations {
-		fan[i] = p.hop(ladder, dz, b)
+	fan := make(Fan, len(starts))
+	for i, s := range starts {
+		if s.k*s.k >= least { // else it goes through
+			fan[i] = p.hop(ladder, dz, s)
+		}
 	}
 	return fan
 }
 
-// hop sums one ray, taking r²µ² - (R cos b)² as straight within each step.
-func (p *Profile) hop(ladder []rung, dz, elevation float64) Hop {
-	sinB, cosB := math.Sincos(elevation)
-	k := earthRadiusM * cosB
-	const bottom = earthRadiusM + bottomM
-	gamma := math.Acos(k / bottom)
-	k2 := k * k
+// hop sums one ray, taking r²µ² - (R cos b)² as straight within each step, up to
+// where it turns.
+func (p *Profile) hop(ladder []rung, dz float64, s start) Hop {
+	k2 := s.k * s.k
 	q := ladder[0].rmu2 - k2
 	root := math.Sqrt(q)
 	var group, angle float64
-	for _, g := range ladder[1:] {
+	for i := 1; ; i++ {
+		g := ladder[i]
 		next := g.rmu2 - k2
 		if next <= 0 {
 			part := q / (q - next)
@@ -127,8 +141,8 @@ func (p *Profile) hop(ladder []rung, dz, elevation float64) Hop {
 			group += w * g.r
 			angle += w * g.inverse
 			h := Hop{
-				GroundM: 2 * earthRadiusM * (gamma - elevation + 2*dz*k*angle),
-				GroupM:  2 * (bottom*math.Sin(gamma) - earthRadiusM*sinB + 2*dz*group),
+				GroundM: 2 * earthRadiusM * (s.angle + 2*dz*s.k*angle),
+				GroupM:  2 * (s.lengthM + 2*dz*group),
 				TopM:    g.r - earthRadiusM + (part-0.5)*dz,
 			}
 			h.Layer = p.layer(h.TopM)
@@ -140,7 +154,6 @@ func (p *Profile) hop(ladder []rung, dz, elevation float64) Hop {
 		angle += w * g.inverse
 		q, root = next, nextRoot
 	}
-	return Hop{}
 }
 
 // layer is the one that holds height z.

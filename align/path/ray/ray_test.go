@@ -16,7 +16,7 @@ func TestQuasiParabolicLayer(t *testing.T) {
 		{5, 6, 280, 100, 50, 368.9255, 594.2727},
 	} {
 		p := Profile{FoE: 1, PeakE: 110e3, ThickE: 20e3, FoF2: c.fc * 1e6, PeakF2: c.hm * 1e3, ThickF2: c.ym * 1e3}
-		h := p.fan(c.f*1e6, []float64{c.elevation * degree}, stepM)[0]
+		h := p.fan(c.f*1e6, []start{newStart(c.elevation * degree)}, stepM)[0]
 		// 0.3 km of group path is a microsecond.
 		if math.Abs(h.GroundM/1e3-c.ground) > 0.6 || math.Abs(h.GroupM/1e3-c.group) > 0.6 || h.Layer != F2 {
 			t.Errorf("f %g: %.3f km, group path %.3f km by %v; want %.3f and %.3f km", c.f, h.GroundM/1e3, h.GroupM/1e3, h.Layer, c.ground, c.group)
@@ -71,7 +71,7 @@ func TestAgainstSlowIntegration(t *testing.T) {
 		{"E, low", day, 10e6, 4, E}, {"F1", day, 10e6, 19.2, F1}, {"F2 by day", day, 10e6, 30, F2}, {"F2, steep", day, 5.5e6, 70, F2},
 		{"F2 by night, low", night, 8e6, 6, F2}, {"F2 by night, steep", night, 3e6, 60, F2},
 	} {
-		h := c.p.fan(c.f, []float64{c.elevation * degree}, stepM)[0]
+		h := c.p.fan(c.f, []start{newStart(c.elevation * degree)}, stepM)[0]
 		ground, group := slow(&c.p, c.f, c.elevation*degree)
 		// At a given distance the delay counts: what the distance is out is carried
 		// over by the ray's slope.

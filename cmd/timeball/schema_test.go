@@ -6,6 +6,7 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
@@ -143,9 +144,17 @@ func TestStationFieldsAreExplained(t *testing.T) {
 
 func TestStations(t *testing.T) {
 	_, out, _ := runWith(t, "stations")
-	for _, want := range []string{"CHU", "7.85 MHz", "AM, or USB", "beat note"} {
+	for _, want := range []string{
+		"CHU      AM, or USB  3.33, 7.85, 14.67 MHz", // carriers that go out together stand together
+		"5, 10 MHz                   34.95°N 109.5°E  all day, minutes 0-9, 15-24, 30-39, 45-54",
+	} {
 		if !strings.Contains(out, want) {
 			t.Errorf("no %q in\n%s", want, out)
+		}
+	}
+	for line := range strings.Lines(out) {
+		if width := utf8.RuneCountInString(line); width > 140 {
+			t.Errorf("%d wide: %s", width, line)
 		}
 	}
 	status, out, _ := runWith(t, "stations", "bpm")

@@ -129,5 +129,5 @@ func Tune(s *station.Station, slot path.Slot) string {
 	if s.Keying != station.ToneBurst {
 		note = "beat oscillator on"
 	}
-	return fmt.Sprintf("%s on %s: %s, %s; minutes %s; heard %v, %.0f dB, delay %s ms", strings.ToUpper(s.ID), carrier(slot.CarrierHz), Mode(s), note, minutesOf(s), slot.Hearing, slot.SNRdB, delayOfSlot(slot))
+	return fmt.Sprintf("%s on %s: %s, %s; minutes %s; heard %v, %.0f dB, delay %s ms", strings.ToUpper(s.ID), Frequency(slot.CarrierHz), Mode(s), note, minutesOf(s), slot.Hearing, slot.SNRdB, delayOfSlot(slot))
 }

@@ -10,19 +10,31 @@ import (
 	"timeball/capture/station"
 )
 
-// WriteStations lists stations, a line for each carrier.
+// WriteStations lists stations, a line for the carriers that go out together from one place.
 func WriteStations(w io.Writer, all []station.Station) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "station\tcarrier\tplace\thours, UTC\tminutes\treceiver\tsends")
+	fmt.Fprintln(t, "station\treceiver\tcarriers\tplace\ton the air, UTC")
 	for i := range all {
 		s := &all[i]
-		id, minutes, mode, sends := strings.ToUpper(s.ID), minutesOf(s), Mode(s), sendsOf(s)
-		for _, c := range s.Carriers {
-			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", id, carrier(c.Hz), Place(path.LatLon{Lat: c.Lat, Lon: c.Lon}), hoursOf(c), minutes, mode, sends)
-			id, minutes, mode, sends = "", "", "", "" // said once
+		id, mode := strings.ToUpper(s.ID), mode(s)
+		for rest := s.Carriers; len(rest) > 0; {
+			together := 1
+			for together < len(rest) && placeOf(rest[together]) == placeOf(rest[0]) && hoursOf(rest[together]) == hoursOf(rest[0]) {
+				together++
+			}
+			air := hoursOf(rest[0])
+			if len(s.Blocks) > 0 {
+				air += ", minutes " + minutesOf(s)
+			}
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", id, mode, dials(rest[:together]), placeOf(rest[0]), air)
+			id, mode, rest = "", "", rest[together:] // said once
 		}
 	}
-	return t.Flush()
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(w, "\nWith call signs it says what these send, how to set the receiver, and the sources.")
+	return err
 }
 
 // WriteStationDetails says all about some stations, with the sources.
@@ -46,7 +58,7 @@ func WriteStationDetails(w io.Writer, some []station.Station) error {
 			if c.PowerW > 0 {
 				power = fmt.Sprintf("%g kW", c.PowerW/1e3)
 			}
-			fmt.Fprintf(t, "%s\t%s, %s, %s\n", carrier(c.Hz), Place(path.LatLon{Lat: c.Lat, Lon: c.Lon}), power, hoursOf(c))
+			fmt.Fprintf(t, "%s\t%s, %s, %s\n", Frequency(c.Hz), placeOf(c), power, hoursOf(c))
 		}
 		t.Flush()
 		fmt.Fprintln(w, "sources:")
@@ -59,27 +71,40 @@ func WriteStationDetails(w io.Writer, some []station.Station) error {
 
 // Mode is how to set the receiver for a station.
 func Mode(s *station.Station) string {
+	if s.Keying != station.ToneBurst {
+		return mode(s) + ", beat note 400 to 1600 Hz"
+	}
+	return mode(s)
+}
+
+func mode(s *station.Station) string {
 	switch {
 	case s.Keying != station.ToneBurst:
-		return "CW or SSB, beat note 400 to 1600 Hz"
+		return "CW or SSB"
 	case s.UpperSideband:
 		return "AM, or USB"
 	}
 	return "AM"
 }
 
-// carrier is a frequency as it is written on dials: kHz on long wave.
-func carrier(hz float64) string {
-	if hz < 300e3 { // band 5, low frequency, ends there (ITU Radio Regulations, No. 2.1)
-		return fmt.Sprintf("%g kHz", hz/1e3)
+// dials are carriers as they stand on a dial, each unit said once.
+func dials(some []station.Carrier) string {
+	all := make([]string, len(some))
+	for i, c := range some {
+		all[i] = Frequency(c.Hz)
+		if i > 0 && strings.HasSuffix(all[i-1], all[i][strings.Index(all[i], " "):]) {
+			all[i-1], _, _ = strings.Cut(all[i-1], " ")
+		}
 	}
-	return Frequency(hz)
+	return strings.Join(all, ", ")
 }
+
+func placeOf(c station.Carrier) string { return Place(path.LatLon{Lat: c.Lat, Lon: c.Lon}) }
 
 func hoursOf(c station.Carrier) string {
 	hours := "all day"
 	if c.HoursUTC != "" {
-		hours = c.HoursUTC
+		hours = strings.ReplaceAll(c.HoursUTC, ",", ", ")
 	}
 	if c.Weekdays {
 		hours += ", Mon-Fri"

@@ -483,10 +483,11 @@ const mostStrays = 4
 func soundRight(all []heardTone, low, high, stops int) error {
 	order, strays := "", 0
 	for _, h := range all {
+		short := h.seconds > 0.05 && h.seconds < 0.12 // a stop begins low: what it was cut to is none
 		switch {
-		case h.seconds < 0.12 && math.Abs(h.hz-sound.RetardHz) < 5:
+		case short && math.Abs(h.hz-sound.RetardHz) < 5:
 			order += "l"
-		case h.seconds < 0.12 && math.Abs(h.hz-sound.AdvanceHz) < 5:
+		case short && math.Abs(h.hz-sound.AdvanceHz) < 5:
 			order += "h"
 		case h.seconds > 0.7 && h.seconds < 0.9 && math.Abs(h.hz-(sound.RetardHz+sound.AdvanceHz)/2) < 15:
 			order += "s"
@@ -530,6 +531,7 @@ func TestSoundRight(t *testing.T) {
 	}{
 		{"right", of(10, low, 20, high, 5, stop), true},
 		{"a stray or two", of(4, low, 1, heardTone{278.5, 0.1}, 6, low, 12, high, 1, heardTone{350, 0.2}, 8, high, 5, stop), true},
+		{"the last stop cut off", of(10, low, 20, high, 5, stop, 1, heardTone{352, 0.04}), true},
 		{"wrong pitch", of(10, heardTone{400, 0.068}, 20, high, 5, stop), false},
 		{"wrong order", of(20, high, 10, low, 5, stop), false},
 		{"turned round for a second", of(10, low, 10, high, 2, low, 10, high, 5, stop), false},

@@ -3,6 +3,8 @@ package simulate
 import (
 	"math"
 	"math/cmplx"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // section is a recursive filter of first or second order.
@@ -90,21 +92,7 @@ func (f *fir) run(x []float64) {
 }
 
 // dot is the sum of products of a with the start of b.
-func dot(a, b []float64) float64 {
-	b = b[:len(a)]
-	var s0, s1, s2, s3 float64
-	i := 0
-	for ; i+4 <= len(a); i += 4 {
-		s0 += a[i] * b[i]
-		s1 += a[i+1] * b[i+1]
-		s2 += a[i+2] * b[i+2]
-		s3 += a[i+3] * b[i+3]
-	}
-	for ; i < len(a); i++ {
-		s0 += a[i] * b[i]
-	}
-	return s0 + s1 + s2 + s3
-}
+func dot(a, b []float64) float64 { return floats.Dot(a, b[:len(a)]) }
 
 // lowPassTaps are the coefficients of a linear-phase low-pass with its −6 dB
 // point at f cycles a sample, 2·half+1 of them.

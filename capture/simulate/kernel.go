@@ -81,17 +81,8 @@ func (p *interpolator) at(x []float64, pos float64) float64 {
 	f := (pos - float64(whole)) * phases
 	i := int(f)
 	f -= float64(i)
-	a, b := p.taps[i], p.taps[i+1]
-	x = x[whole-p.half+1:][:len(a)]
-	b = b[:len(a)]
-	var a0, a1, b0, b1 float64 // the number of taps is even
-	for j := 0; j < len(a)-1; j += 2 {
-		a0 += x[j] * a[j]
-		b0 += x[j] * b[j]
-		a1 += x[j+1] * a[j+1]
-		b1 += x[j+1] * b[j+1]
-	}
-	return (a0+a1)*(1-f) + (b0+b1)*f
+	x = x[whole-p.half+1:]
+	return dot(p.taps[i], x)*(1-f) + dot(p.taps[i+1], x)*f
 }
 
 // edge is a band-limited step from 0 to 1 as a function of time in samples,

@@ -118,7 +118,9 @@ func (p *Profile) fan(frequencyHz float64, starts []start, dz float64) Fan {
 	}
 	fan := make(Fan, len(starts))
 	for i, s := range starts {
-		if s.k*s.k >= least { // else it goes through
+		// Else it goes through, or a layer that hangs below the bottom turns it there:
+		// the few days on which one does have no such hop.
+		if k2 := s.k * s.k; k2 >= least && k2 < ladder[0].rmu2 {
 			fan[i] = p.hop(ladder, dz, s)
 		}
 	}

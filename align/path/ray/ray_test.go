@@ -83,6 +83,23 @@ func TestAgainstSlowIntegration(t *testing.T) {
 	}
 }
 
+// On one day in many thousand the E layer drawn hangs below where rays are summed from.
+func TestLayerBelowTheBottom(t *testing.T) {
+	low := Profile{FoE: 2.11e6, PeakE: 81e3, ThickE: 6.5e3, FoF2: 2.73e6, PeakF2: 216e3, ThickF2: 111e3}
+	through := 0
+	for i, h := range low.Fan(2.5e6) {
+		if math.IsNaN(h.GroundM) || h.GroundM < 0 || h.Layer != None && h.TopM < bottomM {
+			t.Errorf("from %.1f degrees: %+v", starts[i].elevation/degree, h)
+		}
+		if h.Layer == F2 {
+			through++
+		}
+	}
+	if through == 0 {
+		t.Error("no ray comes to the F2 layer")
+	}
+}
+
 func BenchmarkFan(b *testing.B) {
 	day := Profile{FoE: 3.2e6, PeakE: 110e3, ThickE: 20e3, FoF1: 4.6e6, PeakF1: 195e3, FoF2: 7.5e6, PeakF2: 290e3, ThickF2: 90e3}
 	for range b.N {

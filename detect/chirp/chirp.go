@@ -100,7 +100,7 @@ func NewSearch(audio []float32, rate float64) *Search {
 	return s
 }
 
-// Step goes on for some tens of milliseconds of processor time. It reports true when
+// Step goes on for a tenth of a second of processor time at most. It reports true when
 // there is no more to do.
 func (s *Search) Step() bool {
 	switch {
@@ -117,7 +117,7 @@ func (s *Search) Step() bool {
 		s.done = s.channel == nil
 		s.from, s.audio = at, nil
 	case s.fits.step(s.channel):
-		found := s.fits.sounding(s.channel)
+		found := s.fits.sounding()
 		found.Begin = float64(s.from) / s.rate
 		s.done, s.channel = true, nil
 		if found.SNRdB > credible {

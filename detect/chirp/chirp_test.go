@@ -53,6 +53,10 @@ func TestFind(t *testing.T) {
 	}{
 		"two paths at 0 dB":      {simulate.Config{Seed: 1, Paths: twoPaths(0.35e-3, -4, 0.1)}, 0.35e-3},
 		"mistuned, one sideband": {simulate.Config{Seed: 4, Paths: twoPaths(0.8e-3, -4, 0.1), Receiver: simulate.Receiver{Detector: simulate.SSB, MistuningHz: 33}}, 0.8e-3},
+		// The first is the stronger in chirps down, the second in those up.
+		"each stronger in some": {simulate.Config{Seed: 10, Paths: twoPaths(0.748e-3, -4.2, 0.1)}, 0.748e-3},
+		// A path that fades within a chirp is no two paths.
+		"two paths, fading fast": {simulate.Config{Seed: 0, Paths: twoPaths(0.63e-3, -4.3, 0.5)}, 0.63e-3},
 		// The silence about the ticks takes a piece out of some chirps.
 		"one path at 20 dB": {simulate.Config{Seed: 3, SNRdB: 20, Paths: []simulate.Path{{DelaySeconds: 8e-3, SpreadHz: 0.1}}}, 0},
 	} {

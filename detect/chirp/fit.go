@@ -31,7 +31,7 @@ const (
 	// imperfect is how far the model of a chirp is out, in power: of the window's ends
 	// and the noise's spectrum (judgement).
 	imperfect = 0.03
-	shapes    = 3 // in which a path's amplitude may change during a chirp
+	shapes    = 5 // in which a path's amplitude may change during a chirp
 )
 
 // spreads are the widths 2σ of a path's Doppler spectrum that are tried, Hz: from
@@ -540,50 +540,73 @@ func (f *fading) more(p paths) (best paths, evidence float64) {
 	return f.refined(best)
 }
 
-// fit is as many paths as there is reason for.
+// fit is as many paths as there is reason for. Chirps up may have been held against
+// those down by two different paths, and each path then stands for two: so what their
+// delays differ by is tried as well for how late chirps down come.
 func (f *fading) fit() (paths, float64) {
-	p, q := f.more(paths{})
-	for len(p.at) < most {
-		next, gained := f.more(p)
-		if gained < q+worth || slices.Min(next.level) < slices.Max(next.level)-weakest {
-			break
+	p, reason := f.grown(0)
+	for better := true; better; {
+		better = false
+		from := p
+		for _, a := range from.at {
+			for _, b := range from.at {
+				if a == b {
+					continue
+				}
+				if x, v := f.grown(from.apart + a - b); v > reason {
+					p, reason, better = x, v, true
+				}
+			}
 		}
-		p, q = next, gained
 	}
-	return p, q
+	return p, reason
 }
 
-// filled fits one path, then two, and so on, and fills in each time what does not
-// belong to the chirps.
-func (c *channel) filled(filtered bool) (*fading, paths, float64) {
-	const usual = 0.5 // Hz of Doppler spread
-	f := c.fading(usual, filtered)
-	p, q := f.more(paths{})
+// grown is as many paths as there is reason for when chirps down come late by about
+// apart; reason is the evidence less what each path must be worth.
+func (f *fading) grown(apart int) (p paths, reason float64) {
+	p, reason = paths{apart: apart}, math.Inf(-1)
 	for len(p.at) < most {
-		for range 3 {
-			if !f.fillIn(p) {
-				break
-			}
-			f = c.fading(usual, filtered)
-			p, q = f.refined(p)
-		}
-		next, gained := f.more(p)
-		if gained < q+worth || slices.Min(next.level) < slices.Max(next.level)-weakest {
+		next, evidence := f.more(p)
+		v := evidence - worth*float64(len(next.at))
+		if v < reason || slices.Min(next.level) < slices.Max(next.level)-weakest {
 			break
 		}
-		p, q = next, gained
+		p, reason = next, v
 	}
-	return f, p, q
+	return p, reason
+}
+
+// filled fits paths, fills in what does not belong to the chirps, and fits again. What
+// too few paths leave over does not belong to them either: so as many are fitted as
+// there is reason for, and each time what was received is filled in anew.
+func (c *channel) filled(filtered bool) (p paths, reason float64) {
+	const usual = 0.5 // Hz of Doppler spread
+	received, total := c.data, c.total
+	f := c.fading(usual, filtered)
+	p, reason = f.fit()
+	for range 3 {
+		for k := range chirps {
+			c.data[k] = slices.Clone(received[k])
+		}
+		c.total = total
+		if !f.fillIn(p) {
+			break
+		}
+		f = c.fading(usual, filtered)
+		p, reason = f.grown(p.apart)
+	}
+	return p, reason
 }
 
 // fits are the ways in which the channel has been fitted so far.
 type fits struct {
 	made     int
+	channel  *channel // filled in, for or without the receiver's filter
 	filtered bool
-	filled   float64 // evidence of the better of the first two
 	f        *fading
 	p        paths
-	evidence float64
+	reason   float64
 }
 
 // step makes one fit more: with and without the receiver's filter, and then with each
@@ -591,20 +614,14 @@ type fits struct {
 func (a *fits) step(c *channel) bool {
 	switch n := a.made; {
 	case n < 2:
-		trial := *c
-		for k := range chirps {
-			trial.data[k] = slices.Clone(c.data[k])
+		trial, filtered := *c, n == 1
+		if p, reason := trial.filled(filtered); n == 0 || reason > a.reason {
+			a.channel, a.filtered, a.p, a.reason = &trial, filtered, p, reason
 		}
-		filtered := n == 1
-		if _, _, q := trial.filled(filtered); n == 0 || q > a.filled {
-			a.filtered, a.filled = filtered, q
-		}
-	case n == 2:
-		c.filled(a.filtered)
-	case n-3 < len(spreads):
-		f := c.fading(spreads[n-3], a.filtered)
-		if p, q := f.fit(); a.f == nil || q > a.evidence {
-			a.f, a.p, a.evidence = f, p, q
+	case n-2 < len(spreads):
+		f := a.channel.fading(spreads[n-2], a.filtered)
+		if p, reason := f.grown(a.p.apart); a.f == nil || reason > a.reason {
+			a.f, a.p, a.reason = f, p, reason
 		}
 	default:
 		return true
@@ -614,8 +631,8 @@ func (a *fits) step(c *channel) bool {
 }
 
 // sounding states the paths that explain most.
-func (a *fits) sounding(c *channel) Sounding {
-	f, p := a.f, a.p
+func (a *fits) sounding() Sounding {
+	c, f, p := a.channel, a.f, a.p
 	strongest := slices.Max(p.level)
 	s := Sounding{SNRdB: strongest + 10*math.Log10(float64(len(c.hz)))}
 	u := f.scatter(p)

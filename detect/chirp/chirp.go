@@ -118,7 +118,7 @@ func (s *Search) Step() bool {
 		s.from, s.audio = at, nil
 	case s.fits.step(s.channel):
 		found := s.fits.sounding()
-		found.Begin = float64(s.from) / s.rate
+		found.Begin += float64(s.from) / s.rate
 		s.done, s.channel = true, nil
 		if found.SNRdB > credible {
 			s.found = &found

@@ -634,7 +634,10 @@ func (a *fits) step(c *channel) bool {
 func (a *fits) sounding() Sounding {
 	c, f, p := a.channel, a.f, a.p
 	strongest := slices.Max(p.level)
-	s := Sounding{SNRdB: strongest + 10*math.Log10(float64(len(c.hz)))}
+	s := Sounding{
+		Begin: float64(p.at[slices.Index(p.level, strongest)]-c.zero) * gridStep, // after the strongest sample
+		SNRdB: strongest + 10*math.Log10(float64(len(c.hz))),
+	}
 	u := f.scatter(p)
 	for i, at := range p.at {
 		x := Arrival{Excess: float64(at-p.at[0]) / perSecond, LevelDB: p.level[i] - strongest}

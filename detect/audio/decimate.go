@@ -2,6 +2,7 @@ package audio
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/blas/blas32"
 
@@ -16,39 +17,105 @@ const lowestRate = 8000
 // Its delay is taken out: output i belongs to input position i·factor.
 type decimator struct {
 	factor int
-	taps   []float32 // odd length, symmetric
-	quad   []float32 // of a tuner, odd length, antisymmetric
-	turn   float64   // of a tuner: cycles from one output to the next
-	buf    []float32 // input not yet used up, oldest first
-	first  int64     // input position of buf[0]
-	next   int64     // index of the next output
+	stages []*stage // none: every input is an output
+	out    [][]float32
+	turn   float64 // of a tuner: cycles from one output to the next
+	next   int64   // index of the next output
 }
 
-// newDecimator designs the filter by the Kaiser window (Kaiser 1974): pass band
-// to 0.425 and 60 dB stop band from 0.575 of the output rate, so that what
-// folds back stays above 0.425 of it.
-func newDecimator(factor int) *decimator {
-	const (
-		attenuation = 60.0
-		beta        = 5.65326 // 0.1102(A−8.7)
-	)
-	if factor == 1 {
-		return &decimator{factor: 1, taps: []float32{1}}
+// stage is a filter in polyphase form. Its input lies in as many rows as there are
+// inputs to an output, each with every so-manieth of them; an output is a sum over taps,
+//
+//	out[i] = Σ weight·in[phase][i+shift],
+//
+// and so many outputs are one multiple of a stretch of a row after another, added up.
+// So the order in which an output is summed is the same wherever it lies.
+type stage struct {
+	outputs   [][]tap // a row each of the stage after it
+	low, high int     // least and greatest shift
+	in        [][]float32
+	first     int64 // index of each row's first sample
+	next      int64 // of the next output
+}
+
+type tap struct {
+	weight       float32
+	phase, shift int
+}
+
+func newStage(phases int, outputs ...[]tap) *stage {
+	s := &stage{outputs: outputs, in: make([][]float32, phases), low: math.MaxInt, high: math.MinInt}
+	for _, taps := range outputs {
+		for _, t := range taps {
+			s.low, s.high = min(s.low, t.shift), max(s.high, t.shift)
+		}
 	}
-	transition := 2 * math.Pi * 0.15 / float64(factor)
-	half := int(math.Ceil((attenuation - 7.95) / (2.285 * transition) / 2))
-	taps := make([]float32, 2*half+1)
+	return s
+}
+
+// taps are those of a filter of odd length, by input phases, for the output that belongs
+// to the input late after the first of its phases.
+func taps(h []float64, phases, late int) []tap {
+	var all []tap
+	for i, w := range h {
+		if w != 0 {
+			at := i - len(h)/2 + late
+			phase := (at%phases + phases) % phases
+			all = append(all, tap{float32(w), phase, (at - phase) / phases})
+		}
+	}
+	return all
+}
+
+// lowPass is a filter by the Kaiser window (Kaiser 1974): pass and stop are the borders
+// of its transition, cycles a sample, attenuation is in dB.
+func lowPass(pass, stop, attenuation float64) []float64 {
+	cut := pass + stop // in cycles of twice the sample: of half a band, a half
+	half := int(math.Ceil((attenuation - 7.95) / (2.285 * 2 * math.Pi * (stop - pass)) / 2))
+	h := make([]float64, 2*half+1)
 	sum := 0.0
-	h := make([]float64, len(taps))
 	for i := range h {
 		t := float64(i - half)
-		h[i] = kaiser.Sinc(t/float64(factor)) * kaiser.Window(t/float64(half), beta)
+		h[i] = kaiser.Sinc(cut*t) * kaiser.Window(t/float64(half), 0.1102*(attenuation-8.7))
+		if math.Abs(h[i]) < 1e-12 {
+			h[i] = 0 // as every other is that halves the band
+		}
 		sum += h[i]
 	}
 	for i := range h {
-		taps[i] = float32(h[i] / sum)
+		h[i] /= sum
 	}
-	d := &decimator{factor: factor, taps: taps}
+	return h
+}
+
+const (
+	// The pass band ends at passes and the stop band begins at stops, of the output rate,
+	// so that what folds back stays above passes of it.
+	passes, stops = 0.425, 0.575
+	attenuation   = 60.0 // dB
+	// The first of two stages is that much better, so that the second shapes the band.
+	firstAttenuation = 70.0
+)
+
+// newDecimator designs the filter. An even factor is taken in two stages, of which the
+// second halves the rate and has nought for every other tap: together half the work.
+func newDecimator(factor int) *decimator {
+	d := &decimator{factor: factor}
+	low := 1 / float64(factor) // output rate, cycles a sample
+	switch {
+	case factor == 1:
+		return d
+	case factor > 2 && factor%2 == 0:
+		// What the first folds back stays out of what the second lets through.
+		first := lowPass(passes*low, (2-stops)*low, firstAttenuation)
+		d.stages = []*stage{
+			newStage(factor, taps(first, factor, 0), taps(first, factor, factor/2)),
+			newStage(2, taps(lowPass(passes/2, stops/2, attenuation), 2, 0)),
+		}
+	default:
+		d.stages = []*stage{newStage(factor, taps(lowPass(passes*low, stops*low, attenuation), factor, 0))}
+	}
+	d.out = make([][]float32, 1)
 	d.restart(0)
 	return d
 }
@@ -57,9 +124,19 @@ func newDecimator(factor int) *decimator {
 // an output for the first input, too.
 func (d *decimator) restart(position int64) {
 	d.next = (position + int64(d.factor) - 1) / int64(d.factor)
-	silence := (int64(d.half()) + lane - 1) / lane * lane
-	d.first = position - silence
-	d.buf = append(d.buf[:0], make([]float32, silence)...)
+	next := d.next
+	for _, s := range slices.Backward(d.stages) {
+		s.next = next
+		next += int64(s.low)
+		s.first = next
+		for p := range s.in {
+			s.in[p] = s.in[p][:0]
+		}
+	}
+	if len(d.stages) > 0 {
+		s := d.stages[0]
+		s.spread(s.first*int64(d.factor), make([]float32, position-s.first*int64(d.factor)))
+	}
 }
 
 // Pitch is where a tuner puts its carrier, Hz, and TunedBand how far to either side
@@ -74,66 +151,125 @@ const (
 //
 //	y(t) = 2·Σ x(t−k)·h(k)·cos(2π·((Pitch − carrier)·t + carrier·k)).
 func newTuner(rate float64, factor int, carrierHz float64) *decimator {
-	const (
-		attenuation = 60.0
-		beta        = 5.65326
-	)
-	low := rate / float64(factor)
 	// Half way between the band kept and what would fold into it.
-	cut := 2 * Pitch / rate
-	transition := 2 * math.Pi * 2 * (Pitch - TunedBand) / rate
-	half := int(math.Ceil((attenuation - 7.95) / (2.285 * transition) / 2))
-	d := &decimator{factor: factor, taps: make([]float32, 2*half+1), quad: make([]float32, 2*half+1)}
-	for i := range d.taps {
-		k := float64(half - i) // t − k is the frame
-		h := 2 * cut * kaiser.Sinc(cut*k) * kaiser.Window(k/float64(half), beta)
+	h := lowPass(TunedBand/rate, (2*Pitch-TunedBand)/rate, attenuation)
+	inPhase, quadrature := make([]float64, len(h)), make([]float64, len(h))
+	for i, v := range h {
+		k := float64(len(h)/2 - i) // t − k is the frame
 		sin, cos := math.Sincos(2 * math.Pi * carrierHz / rate * k)
-		d.taps[i], d.quad[i] = float32(h*cos), float32(h*sin)
+		inPhase[i], quadrature[i] = 2*v*cos, 2*v*sin
 	}
-	d.turn = (Pitch - carrierHz) / low
-	silence := (half + lane - 1) / lane * lane
-	d.buf, d.first = make([]float32, silence), int64(-silence)
+	d := &decimator{
+		factor: factor, turn: (Pitch - carrierHz) / rate * float64(factor), out: make([][]float32, 2),
+		stages: []*stage{newStage(factor, taps(inPhase, factor, 0), taps(quadrature, factor, 0))},
+	}
+	d.restart(0)
 	return d
 }
 
-// lane is the number of samples in whose multiples buf is moved on. The order in
-// which a dot product is summed depends on where its data lie in memory, and
-// the last digit on that; so it depends on the output alone.
-const lane = 8
+// atOnce is the number of outputs that are made together: what that takes stays near the
+// processor.
+const atOnce = 4096
 
-// process appends the outputs that x completes to dst.
-func (d *decimator) process(dst, x []float32) []float32 {
-	if d.factor == 1 {
+// process appends to dst the outputs that the input x at position completes; it comes
+// after what was processed before.
+func (d *decimator) process(dst []float32, position int64, x []float32) []float32 {
+	if len(d.stages) == 0 {
 		d.next += int64(len(x))
 		return append(dst, x...)
 	}
-	d.buf = append(d.buf, x...)
-	n := len(d.taps)
-	half := int64(n / 2)
-	at := int(d.next*int64(d.factor) - half - d.first)
-	taps := blas32.Vector{N: n, Inc: 1, Data: d.taps}
-	for ; at+n <= len(d.buf); at += d.factor {
-		x := blas32.Vector{N: n, Inc: 1, Data: d.buf[at : at+n]}
-		y := blas32.Dot(taps, x)
-		if d.quad != nil {
-			_, turns := math.Modf(d.turn * float64(d.next))
-			sin, cos := math.Sincos(2 * math.Pi * turns)
-			y = y*float32(cos) - blas32.Dot(blas32.Vector{N: n, Inc: 1, Data: d.quad}, x)*float32(sin)
+	for part := range slices.Chunk(x, atOnce*d.factor) {
+		d.stages[0].spread(position, part)
+		position += int64(len(part))
+		for i, s := range d.stages {
+			if i+1 < len(d.stages) {
+				s.run(d.stages[i+1].in)
+			} else {
+				s.run(d.out)
+			}
 		}
-		dst = append(dst, y)
-		d.next++
+		dst = d.take(dst)
 	}
-	drop := min(at, len(d.buf)) / lane * lane
-	kept := copy(d.buf, d.buf[drop:])
-	d.buf = d.buf[:kept]
-	d.first += int64(drop)
 	return dst
 }
 
-// half is the number of taps on either side of the middle one.
-func (d *decimator) half() int { return len(d.taps) / 2 }
+// take appends to dst what has come out.
+func (d *decimator) take(dst []float32) []float32 {
+	if len(d.out) == 1 {
+		dst = append(dst, d.out[0]...)
+	} else {
+		for i, v := range d.out[0] {
+			_, turns := math.Modf(d.turn * float64(d.next+int64(i)))
+			sin, cos := math.Sincos(2 * math.Pi * turns)
+			dst = append(dst, v*float32(cos)-d.out[1][i]*float32(sin))
+		}
+	}
+	d.next += int64(len(d.out[0]))
+	for i := range d.out {
+		d.out[i] = d.out[i][:0]
+	}
+	return dst
+}
+
+// spread puts x, whose first sample is the input's at position, into the rows.
+func (s *stage) spread(position int64, x []float32) {
+	phases := len(s.in)
+	for p := range s.in {
+		first := int((int64(p)-position)%int64(phases)+int64(phases)) % phases
+		if first >= len(x) {
+			continue
+		}
+		n := (len(x)-1-first)/phases + 1
+		row := slices.Grow(s.in[p], n)
+		row = row[:len(row)+n]
+		s.in[p] = row
+		for i := range row[len(row)-n:] {
+			row[len(row)-n+i] = x[first+i*phases]
+		}
+	}
+}
+
+// run appends to the rows of out what the input completes, and forgets what no other
+// output needs.
+func (s *stage) run(out [][]float32) {
+	whole := len(s.in[len(s.in)-1])
+	n := int(s.first + int64(whole) - int64(s.high) - s.next)
+	if n <= 0 {
+		return
+	}
+	at := int(s.next - s.first)
+	for r, taps := range s.outputs {
+		row := slices.Grow(out[r], n)
+		row = row[:len(row)+n]
+		out[r] = row
+		sum := row[len(row)-n:]
+		clear(sum)
+		for _, t := range taps {
+			blas32.Axpy(t.weight, blas32.Vector{N: n, Inc: 1, Data: s.in[t.phase][at+t.shift:]}, blas32.Vector{N: n, Inc: 1, Data: sum})
+		}
+	}
+	s.next += int64(n)
+	drop := int(s.next + int64(s.low) - s.first)
+	for p, row := range s.in {
+		s.in[p] = row[:copy(row, row[drop:])]
+	}
+	s.first += int64(drop)
+}
+
+// reach is how many outputs before and after its own an input may show in.
+func (d *decimator) reach() int64 {
+	sum := 1
+	for _, s := range d.stages {
+		sum += max(-s.low, s.high)
+	}
+	return int64(sum)
+}
 
 // complete is the number of outputs that the first n inputs give.
 func (d *decimator) complete(n int64) int64 {
-	return max(0, (n-1-int64(d.half()))/int64(d.factor)+1)
+	n /= int64(d.factor)
+	for _, s := range d.stages {
+		n -= int64(s.high)
+	}
+	return max(0, n)
 }

@@ -28,7 +28,7 @@ func (r *reducer) take(position int64, x []float32) {
 		r.dec.restart(position)
 	}
 	first := r.dec.next
-	r.fresh = r.dec.process(r.fresh[:0], x)
+	r.fresh = r.dec.process(r.fresh[:0], position, x)
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.frames = position + int64(len(x))

@@ -70,7 +70,7 @@ func (s *Stream) Drop() {
 // sample clock. What frames lost before it would have shown is remembered as lost.
 func (s *Stream) Process(position int64, x []float32) {
 	if position > s.frames {
-		guard := int64(s.ahead.dec.half()/s.factor + 1)
+		guard := s.ahead.dec.reach()
 		s.lost = append(s.lost, extent{s.frames/int64(s.factor) - guard, position/int64(s.factor) + guard})
 	}
 	s.frames = position + int64(len(x))

@@ -8,10 +8,7 @@ import (
 	"timeball/capture"
 	"timeball/capture/station"
 	"timeball/detect/audio"
-	"timeball/detect/longwave"
 	"timeball/detect/marker"
-	"timeball/detect/tick/find"
-	"timeball/detect/timecode"
 )
 
 const (
@@ -68,15 +65,6 @@ type Attempt struct {
 	codesFrom        int64                           // second from which the time is read
 	sounds           soundings                       // chirps that stations measure their channels by
 	why              Reason                          // the channels are not told yet
-}
-
-// code reads one station's time code.
-type code struct {
-	heard heard
-	dec   decoder
-	ticks *timecode.Decoder // the same, fed from the audio; nil: the track feeds it
-	next  int64
-	buf   []float32
 }
 
 // NewAttempt returns an attempt at a source described by info. It fails when
@@ -379,60 +367,4 @@ func (a *Attempt) inexact(j marker.Jump) bool {
 	return slices.ContainsFunc(a.gaps, func(g capture.Gap) bool {
 		return g.Inexact && ok && float64(g.At+g.Lost) > j.AtPosition && float64(g.At) < after
 	})
-}
-
-// readCodes passes whole seconds to the decoders of the stations heard.
-func (a *Attempt) readCodes(limit int64) {
-	heard := a.radio.tracked()
-	a.codes = slices.DeleteFunc(a.codes, func(c *code) bool { return !slices.Contains(heard, c.heard) })
-	for _, h := range heard {
-		known := slices.ContainsFunc(a.codes, func(c *code) bool { return c.heard == h })
-		if !known {
-			c := &code{heard: h, next: a.codesFrom}
-			if t, ok := h.ear.(*longwave.Track); ok {
-				t.ReadFrom(a.codesFrom)
-				c.dec = pulseReader{t}
-				a.codes = append(a.codes, c)
-				continue
-			}
-			c.ticks = timecode.New(*h.Station)
-			c.dec = c.ticks
-			if at := a.start(); !at.IsZero() {
-				c.ticks.Expect(0, at.Add(seconds(a.pulses.Start()/a.rate)))
-			}
-			a.codes = append(a.codes, c)
-		}
-	}
-	s := a.streams[a.receiver]
-	lead := int(0.03 * s.Rate())
-	for _, c := range a.codes {
-		if c.ticks == nil {
-			continue
-		}
-		if c.buf == nil {
-			c.buf = make([]float32, lead+int(1.011*s.Rate()))
-		}
-		for ; c.next < limit; c.next++ {
-			base, ok := a.wheel.Base(c.next)
-			if !ok {
-				continue
-			}
-			onset := base/float64(s.Factor()) + c.heard.Onset(c.next)
-			first := int64(math.Round(onset)) - int64(lead)
-			if first+int64(len(c.buf)) > s.End() {
-				break
-			}
-			if s.Copy(c.buf, first) {
-				c.ticks.Add(timecode.Second{N: c.next, Rate: s.Rate(), Audio: c.buf, Onset: onset - float64(first), ToneHz: c.heard.ToneHz()})
-			}
-		}
-		if a.radio.standing(c.heard.Station) != find.Known && c.dec.Reading().UTC.Known() {
-			a.radio.ticks.Confirm(c.heard.Station)
-		}
-	}
-}
-
-// told lists the codes of the stations that are heard, not only suspected.
-func (a *Attempt) told() []*code {
-	return slices.DeleteFunc(slices.Clone(a.codes), func(c *code) bool { return a.radio.standing(c.heard.Station) == find.Unknown })
 }

@@ -37,25 +37,22 @@ type soundings struct {
 type sounded struct {
 	station *station.Station
 	minute  time.Time
-	search  *chirp.Search
-	at      float64 // where the search begins, s from the first frame
-	result  *chirp.Sounding
+	search  *aside
+	at      float64         // where the search begins, s from the first frame
+	result  *chirp.Sounding // nil: none, or the search goes on
 }
 
-// sound looks for the chirps whose minute has passed, a little at each step.
+// sound looks for the chirps whose minute has passed, aside.
 func (a *Attempt) sound() {
 	s := &a.sounds
-	if s.under != nil {
-		if s.under.search.Step() {
-			a.keepSounding()
-		}
-		return
-	}
 	now := int64(a.seconds())
 	if now == s.second {
 		return
 	}
 	s.second = now
+	if s.under != nil && s.under.search.idle() {
+		a.soundOut()
+	}
 	for _, st := range a.settings.Stations {
 		if st.Sounding.Kind == "" || a.radio.standing(st) == find.Unknown {
 			continue
@@ -68,6 +65,7 @@ func (a *Attempt) sound() {
 		if next, known := s.next[st]; known && utc.Before(next) {
 			continue
 		}
+		a.soundOut() // of what is held nothing depends on how long a search takes
 		// The latest minute that is over.
 		next := st.Sounding.Next(utc)
 		if s.next == nil {
@@ -91,27 +89,26 @@ func (a *Attempt) sound() {
 			continue
 		}
 		rate := a.pulses.PeriodFrames() / float64(stream.Factor())
-		s.under = &sounded{station: st, minute: minute, search: chirp.NewSearch(audio, rate), at: float64(first) / stream.Rate()}
+		u := &sounded{station: st, minute: minute, search: newAside(), at: float64(first) / stream.Rate()}
+		u.search.do(func() {
+			if r, ok := chirp.Find(audio, rate); ok {
+				u.result = &r
+			}
+		})
+		s.under = u
 		return
 	}
 }
 
-// keepSounding takes what a search has come to.
-func (a *Attempt) keepSounding() {
-	u := a.sounds.under
-	a.sounds.under = nil
-	if u.result = u.search.Found(); u.result != nil {
-		u.search = nil
-		a.sounds.found[u.station] = u
-	}
-}
-
-// soundOut finishes a search that is under way.
+// soundOut finishes a search that is under way, and keeps what it has come to.
 func (a *Attempt) soundOut() {
-	if a.sounds.under != nil {
-		for !a.sounds.under.search.Step() {
-		}
-		a.keepSounding()
+	u := a.sounds.under
+	if u == nil {
+		return
+	}
+	a.sounds.under = nil
+	if u.search.wait(); u.result != nil {
+		a.sounds.found[u.station] = u
 	}
 }
 

@@ -69,76 +69,24 @@ type Arrival struct {
 	LevelDB float64 // mean power against the strongest
 }
 
-// Search looks for the chirps step by step, so that nobody waits for it long.
-type Search struct {
-	audio   []float32
-	rate    float64
-	top     float64
-	filters [2][]complex128
-	matcher *matcher
-	power   [2][]float32 // of the matched filter for chirps up and down, by where one begins
-	from    int          // of the power not yet computed
-	channel *channel
-	fits    fits
-	done    bool
-	found   *Sounding
-}
-
-// NewSearch begins to look in audio, rate samples a UTC second.
-func NewSearch(audio []float32, rate float64) *Search {
-	s := &Search{audio: audio, rate: rate, top: min(highHz, 0.425*rate)}
-	count := len(audio) - int(length*rate)
-	if block <= int(length*rate) || count <= int((chirps-1)*every*rate) {
-		s.done = true
-		return s
-	}
-	s.matcher = newMatcher()
-	for i, falls := range [2]bool{false, true} {
-		s.filters[i] = template(block, rate, s.top, falls)
-		s.power[i] = make([]float32, count)
-	}
-	return s
-}
-
-// Step goes on for a tenth of a second of processor time at most. It reports true when
-// there is no more to do.
-func (s *Search) Step() bool {
-	switch {
-	case s.done:
-	case s.from < len(s.power[0]):
-		s.match()
-	case s.channel == nil:
-		s.filters, s.matcher = [2][]complex128{}, nil
-		at, apart, ok := strongest(s.power[0], s.power[1], s.rate)
-		s.power = [2][]float32{}
-		if ok {
-			s.channel = newChannel(s.audio, s.rate, s.top, at, apart)
-		}
-		s.done = s.channel == nil
-		s.from, s.audio = at, nil
-	case s.fits.step(s.channel):
-		found := s.fits.sounding()
-		found.Begin += float64(s.from) / s.rate
-		s.done, s.channel = true, nil
-		if found.SNRdB > credible {
-			s.found = &found
-		}
-	}
-	return s.done
-}
-
-// Found is what was found; nil: the chirps are not there, or not all steps are done.
-func (s *Search) Found() *Sounding { return s.found }
-
-// Find makes all steps.
+// Find looks for the chirps in audio, rate samples a UTC second.
 func Find(audio []float32, rate float64) (Sounding, bool) {
-	s := NewSearch(audio, rate)
-	for !s.Step() {
-	}
-	if s.found == nil {
+	top := min(highHz, 0.425*rate)
+	power, ok := matched(audio, rate, top)
+	if !ok {
 		return Sounding{}, false
 	}
-	return *s.found, true
+	at, apart, ok := strongest(power[0], power[1], rate)
+	if !ok {
+		return Sounding{}, false
+	}
+	c := newChannel(audio, rate, top, at, apart)
+	if c == nil {
+		return Sounding{}, false
+	}
+	s := c.measure()
+	s.Begin += float64(at) / rate
+	return s, s.SNRdB > credible
 }
 
 // template is a chirp as far as it lies in the band, as a spectrum of n bins, of the
@@ -186,26 +134,37 @@ func newMatcher() *matcher {
 	}
 }
 
-// match computes the power of the matched filters over a block.
-func (s *Search) match() {
-	use := block - int(length*s.rate) // outputs of a block that are not wrapped round
-	m := s.matcher
-	clear(m.x)
-	for i, v := range s.audio[s.from:min(s.from+block, len(s.audio))] {
-		m.x[i] = float64(v)
+// matched is the power of the matched filters for chirps up and down, by where one
+// begins; false of too little audio.
+func matched(audio []float32, rate, top float64) (power [2][]float32, ok bool) {
+	count := len(audio) - int(length*rate)
+	use := block - int(length*rate) // outputs of a block that are not wrapped round
+	if use <= 0 || count <= int((chirps-1)*every*rate) {
+		return power, false
 	}
-	m.real.Coefficients(m.spectrum, m.x)
-	for k, out := range s.power {
-		clear(m.y)
-		for i, v := range m.spectrum {
-			m.y[i] = v * cmplx.Conj(s.filters[k][i]) // which has no negative frequencies
+	m := newMatcher()
+	var filters [2][]complex128
+	for k, falls := range [2]bool{false, true} {
+		filters[k], power[k] = template(block, rate, top, falls), make([]float32, count)
+	}
+	for from := 0; from < count; from += use {
+		clear(m.x)
+		for i, v := range audio[from:min(from+block, len(audio))] {
+			m.x[i] = float64(v)
 		}
-		m.complex.Sequence(m.y, m.y)
-		for i := 0; i < use && s.from+i < len(out); i++ {
-			out[s.from+i] = float32(real(m.y[i])*real(m.y[i]) + imag(m.y[i])*imag(m.y[i]))
+		m.real.Coefficients(m.spectrum, m.x)
+		for k, out := range power {
+			clear(m.y)
+			for i, v := range m.spectrum {
+				m.y[i] = v * cmplx.Conj(filters[k][i]) // which has no negative frequencies
+			}
+			m.complex.Sequence(m.y, m.y)
+			for i := 0; i < use && from+i < count; i++ {
+				out[from+i] = float32(real(m.y[i])*real(m.y[i]) + imag(m.y[i])*imag(m.y[i]))
+			}
 		}
 	}
-	s.from += use
+	return power, true
 }
 
 // strongest finds where three chirps up and three down stand out together: where

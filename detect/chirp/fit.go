@@ -599,40 +599,26 @@ func (c *channel) filled(filtered bool) (p paths, reason float64) {
 	return p, reason
 }
 
-// fits are the ways in which the channel has been fitted so far.
-type fits struct {
-	made     int
-	channel  *channel // filled in, for or without the receiver's filter
-	filtered bool
-	f        *fading
-	p        paths
-	reason   float64
-}
-
-// step makes one fit more: with and without the receiver's filter, and then with each
-// Doppler spread. It reports true when there is none left.
-func (a *fits) step(c *channel) bool {
-	switch n := a.made; {
-	case n < 2:
-		trial, filtered := *c, n == 1
-		if p, reason := trial.filled(filtered); n == 0 || reason > a.reason {
-			a.channel, a.filtered, a.p, a.reason = &trial, filtered, p, reason
+// measure states the paths that explain most of what c lets see: filled in and fitted
+// with and without the receiver's filter, and as the better of them with each Doppler
+// spread.
+func (c *channel) measure() Sounding {
+	received, filtered := c, false
+	var p paths
+	var most float64
+	for _, with := range []bool{false, true} {
+		trial := *received
+		if at, reason := trial.filled(with); !with || reason > most {
+			c, filtered, p, most = &trial, with, at, reason
 		}
-	case n-2 < len(spreads):
-		f := a.channel.fading(spreads[n-2], a.filtered)
-		if p, reason := f.grown(a.p.apart); a.f == nil || reason > a.reason {
-			a.f, a.p, a.reason = f, p, reason
-		}
-	default:
-		return true
 	}
-	a.made++
-	return false
-}
-
-// sounding states the paths that explain most.
-func (a *fits) sounding() Sounding {
-	c, f, p := a.channel, a.f, a.p
+	var f *fading
+	for _, spread := range spreads {
+		g := c.fading(spread, filtered)
+		if at, reason := g.grown(p.apart); f == nil || reason > most {
+			f, p, most = g, at, reason
+		}
+	}
 	strongest := slices.Max(p.level)
 	s := Sounding{
 		Begin: float64(p.at[slices.Index(p.level, strongest)]-c.zero) * gridStep, // after the strongest sample

@@ -3,6 +3,8 @@ package wavfile
 import (
 	"encoding/binary"
 	"math"
+
+	"timeball/capture/lanes"
 )
 
 // Full scale is 1: an integer sample of n bits is divided by 2^(n-1), and
@@ -19,7 +21,7 @@ const (
 // would spoil every filter after it for good.
 func (f sampleFormat) decode(channels [][]float32, raw []byte) {
 	if f.width == 2 && f.channels == 2 {
-		decodeStereo16(channels[0], channels[1], raw)
+		lanes.Stereo16(channels[0], channels[1], raw) // nearly every recording
 		return
 	}
 	for c, out := range channels {
@@ -53,17 +55,6 @@ func (f sampleFormat) decode(channels [][]float32, raw []byte) {
 				out[i] = float32(int32(binary.LittleEndian.Uint32(in[i*step:]))) / scale32
 			}
 		}
-	}
-}
-
-// decodeStereo16 is decode for what nearly every recording is.
-func decodeStereo16(left, right []float32, raw []byte) {
-	raw = raw[:4*len(left)]
-	right = right[:len(left)]
-	for i := range left {
-		v := binary.LittleEndian.Uint32(raw[4*i:])
-		left[i] = float32(int16(v)) * (1.0 / scale16)
-		right[i] = float32(int16(v>>16)) * (1.0 / scale16)
 	}
 }
 

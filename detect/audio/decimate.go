@@ -4,8 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/blas/blas32"
-
+	"timeball/capture/lanes"
 	"timeball/detect/kaiser"
 )
 
@@ -28,14 +27,14 @@ type decimator struct {
 //
 //	out[i] = Σ weight·in[phase][i+shift],
 //
-// and so many outputs are one multiple of a stretch of a row after another, added up.
-// So the order in which an output is summed is the same wherever it lies.
+// and the order in which an output is summed is the same wherever it lies.
 type stage struct {
 	outputs   [][]tap // a row each of the stage after it
 	low, high int     // least and greatest shift
 	in        [][]float32
 	first     int64 // index of each row's first sample
 	next      int64 // of the next output
+	terms     []lanes.Term
 }
 
 type tap struct {
@@ -169,7 +168,7 @@ func newTuner(rate float64, factor int, carrierHz float64) *decimator {
 
 // atOnce is the number of outputs that are made together: what that takes stays near the
 // processor.
-const atOnce = 4096
+const atOnce = 512
 
 // process appends to dst the outputs that the input x at position completes; it comes
 // after what was processed before.
@@ -223,8 +222,10 @@ func (s *stage) spread(position int64, x []float32) {
 		row := slices.Grow(s.in[p], n)
 		row = row[:len(row)+n]
 		s.in[p] = row
-		for i := range row[len(row)-n:] {
-			row[len(row)-n+i] = x[first+i*phases]
+		at := first
+		for i := len(row) - n; i < len(row); i++ {
+			row[i] = x[at]
+			at += phases
 		}
 	}
 }
@@ -242,11 +243,11 @@ func (s *stage) run(out [][]float32) {
 		row := slices.Grow(out[r], n)
 		row = row[:len(row)+n]
 		out[r] = row
-		sum := row[len(row)-n:]
-		clear(sum)
+		s.terms = s.terms[:0]
 		for _, t := range taps {
-			blas32.Axpy(t.weight, blas32.Vector{N: n, Inc: 1, Data: s.in[t.phase][at+t.shift:]}, blas32.Vector{N: n, Inc: 1, Data: sum})
+			s.terms = append(s.terms, lanes.Term{Samples: s.in[t.phase][at+t.shift:], Weight: t.weight})
 		}
+		lanes.Sum(row[len(row)-n:], s.terms)
 	}
 	s.next += int64(n)
 	drop := int(s.next + int64(s.low) - s.first)

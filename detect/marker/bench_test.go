@@ -4,18 +4,6 @@ import (
 	"testing"
 )
 
-func BenchmarkScan(b *testing.B) {
-	a := make([]float32, blockFrames)
-	c := make([]float32, blockFrames)
-	for i := range a {
-		a[i], c[i] = float32(i%7), float32(i%5)
-	}
-	for b.Loop() {
-		mayExceed(a, c, 100)
-	}
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/blockFrames, "ns/sample")
-}
-
 func BenchmarkDetector(b *testing.B) {
 	s := shape{rate: 48000, width: 0.1, couple: 5}
 	x := s.recording(60, regular(s.rate, 1000.3, 59, 20), 0.5, 0.5e-3, 1)

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"timeball/capture/lanes"
 )
 
 // Edge names an edge of the pulse by the way the voltage goes.
@@ -167,13 +169,14 @@ func (d *Detector) block(out []Pulse, end int) []Pulse {
 	from := d.next
 	d.next = end
 	a, b := d.buf[from:end], d.buf[from+d.lag:end+d.lag]
+	top := float64(lanes.Farthest(a, b))
 	d.blocks++
 	if d.blocks%floorBlocks == 1 {
-		d.learnFloor(float64(maxDifference(a, b)))
+		d.learnFloor(top)
 	}
 	d.peak *= 1 - float64(end-from)/(peakSeconds*d.config.Rate)
 	threshold := d.threshold()
-	if mayExceed(a, b, float32(threshold)) {
+	if top > threshold {
 		for i := max(from, int(d.resume-d.base)); i < end; i++ {
 			if math.Abs(float64(d.buf[i+d.lag]-d.buf[i])) > threshold {
 				for _, e := range d.edges(i) {
@@ -211,42 +214,6 @@ func (d *Detector) threshold() float64 {
 		return max(least, aboveLevel*d.level)
 	}
 	return max(least, abovePeak*d.peak)
-}
-
-// maxDifference is the largest |b-a|.
-func maxDifference(a, b []float32) float32 {
-	b = b[:len(a)]
-	var hi, lo float32
-	for i, v := range a {
-		x := b[i] - v
-		if x > hi {
-			hi = x
-		}
-		if x < lo {
-			lo = x
-		}
-	}
-	return max(hi, -lo)
-}
-
-// mayExceed is false when no |b-a| is more than limit. It is nearly the whole
-// cost of a second without pulses, hence four at a time: when the sum of their
-// squares is within the limit's square, so is each.
-func mayExceed(a, b []float32, limit float32) bool {
-	square := limit * limit
-	for len(a) >= 4 && len(b) >= 4 {
-		w, x, y, z := b[0]-a[0], b[1]-a[1], b[2]-a[2], b[3]-a[3]
-		if w*w+x*x+(y*y+z*z) > square {
-			return true
-		}
-		a, b = a[4:], b[4:]
-	}
-	for i, v := range a {
-		if x := b[i] - v; x*x > square {
-			return true
-		}
-	}
-	return false
 }
 
 // edge is a place where the signal changes fast, as the scan sees it.

@@ -1,0 +1,9 @@
+//go:build !amd64
+
+package lanes
+
+const vectors = false
+
+func sum(dst []float32, terms []Term)            { panic("no vectors") }
+func farthest(a, b []float32) float32            { panic("no vectors") }
+func stereo16(left, right []float32, raw []byte) { panic("no vectors") }

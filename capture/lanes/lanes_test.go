@@ -1,0 +1,96 @@
+package lanes
+
+import (
+	"math/rand/v2"
+	"slices"
+	"testing"
+)
+
+// With vectors and without all results are the same, at every length and place.
+func TestVectorsChangeNothing(t *testing.T) {
+	if !vectors {
+		t.Skip("this processor has none")
+	}
+	r := rand.New(rand.NewPCG(1, 2))
+	x := make([]float32, 1000)
+	raw := make([]byte, 4*len(x))
+	for i := range x {
+		x[i] = float32(r.NormFloat64())
+	}
+	for i := range raw {
+		raw[i] = byte(r.Uint32())
+	}
+	for n := range 300 {
+		var terms []Term
+		for range n % 7 {
+			terms = append(terms, Term{x[r.IntN(500):], float32(r.NormFloat64())})
+		}
+		got, want := make([]float32, n+2), make([]float32, n+2)
+		got[n+1], want[n+1] = 5, 5
+		Sum(got[:n+1], terms)
+		addUp(want[:n+1], terms)
+		if !slices.Equal(got, want) {
+			t.Fatalf("sums of %d terms, %d samples: %v, want %v", len(terms), n+1, got, want)
+		}
+		a, b := x[r.IntN(100):][:n], x[200+r.IntN(100):]
+		if got, want := Farthest(a, b), widest(a, b); got != want {
+			t.Fatalf("farthest of %d is %g, want %g", n, got, want)
+		}
+		bytes := raw[r.IntN(100):][:4*n]
+		left, right, l, r := make([]float32, n), make([]float32, n), make([]float32, n), make([]float32, n)
+		Stereo16(left, right, bytes)
+		part(l, r, bytes)
+		if !slices.Equal(left, l) || !slices.Equal(right, r) {
+			t.Fatalf("%d frames are %v and %v, want %v and %v", n, left, right, l, r)
+		}
+	}
+}
+
+// What full scale, its least step and silence are.
+func TestStereo16(t *testing.T) {
+	left, right := make([]float32, 2), make([]float32, 2)
+	Stereo16(left, right, []byte{0, 0x80, 0xff, 0x7f, 1, 0, 0xff, 0xff})
+	if !slices.Equal(left, []float32{-1, 1. / 32768}) || !slices.Equal(right, []float32{32767. / 32768, -1. / 32768}) {
+		t.Errorf("%v and %v", left, right)
+	}
+}
+
+func TestSum(t *testing.T) {
+	x := []float32{1, 2, 3, 4}
+	dst := make([]float32, 2)
+	Sum(dst, []Term{{x, 10}, {x[2:], -1}})
+	if !slices.Equal(dst, []float32{7, 16}) {
+		t.Errorf("%v", dst)
+	}
+}
+
+func TestFarthest(t *testing.T) {
+	if got := Farthest([]float32{1, 2, 3}, []float32{1.5, -1, 4}); got != 3 {
+		t.Errorf("%g", got)
+	}
+}
+
+// What a block of 16384 frames takes.
+func BenchmarkLanes(b *testing.B) {
+	const n = 1 << 14
+	left, right, raw := make([]float32, n), make([]float32, n), make([]byte, 4*n)
+	b.Run("stereo", func(b *testing.B) {
+		for b.Loop() {
+			Stereo16(left, right, raw)
+		}
+	})
+	b.Run("farthest", func(b *testing.B) {
+		for b.Loop() {
+			Farthest(left, right)
+		}
+	})
+	b.Run("sum of 80", func(b *testing.B) {
+		terms := make([]Term, 80)
+		for i := range terms {
+			terms[i] = Term{left[i:], 0.1}
+		}
+		for b.Loop() {
+			Sum(right[:512], terms)
+		}
+	})
+}

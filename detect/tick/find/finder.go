@@ -111,7 +111,7 @@ func (f *Finder) Advance(limit int64) {
 		}
 		for _, t := range f.tracks {
 			if t.Take(f.next) && f.next >= t.refit {
-				t.follow()
+				t.follow(anyRate(f.tb))
 			}
 		}
 		begin, known := f.base(f.next)
@@ -265,11 +265,15 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 	one, ok := t.Evidence()
 	if ok && !one.Coherent && one.Lead > clearLead {
 		// A single-sideband receiver: its pitch may be off.
-		if t, ok = f.tune(t, from); ok {
+		if hz := t.Pitch(best); hz != sh.ToneHz {
+			sh.ToneHz = hz
+			t = f.newTrack(sh, best, t.Line())
+			t.tick = v.tick
 			t.fill(from, f.next)
+			ok = math.Abs(hz-best.ToneHz) <= timing.Mistuned // else another's, of a tone farther away
 		}
 	}
-	if !ok || !t.follow() {
+	if !ok || !t.follow(anyRate(f.tb)) {
 		return
 	}
 	if rival != nil && t.Gain() < clearGain*rival.Gain() {
@@ -334,61 +338,11 @@ const (
 	coverRatio = 0.4
 )
 
-// tune finds the pitch at which the marks come out of a single-sideband
-// receiver, and returns t with a filter for it. It reports false when they are
-// another station's, of a tone farther away than a receiver is mistuned.
-func (f *Finder) tune(t *track, from int64) (*track, bool) {
-	from = max(from, f.next-tuneSeconds)
-	at := func(offset float64) (*track, float64) {
-		sh := t.Shape()
-		sh.ToneHz += offset
-		u := f.newTrack(sh, t.station, t.Line())
-		u.fill(from, f.next)
-		u.Follow()
-		return u, u.Gain()
-	}
-	var gains []float64
-	best, top := 0, 0.0
-	for offset := -tuneRange - tuneStep; offset <= tuneRange+tuneStep; offset += tuneStep {
-		_, g := at(offset)
-		gains = append(gains, g)
-		if offset == 0 {
-			g += tuneLead + tuneShare*g
-		}
-		if g > top {
-			best, top = len(gains)-1, g
-		}
-	}
-	off := float64(best)*tuneStep - tuneRange - tuneStep
-	if off != 0 && best > 0 && best < len(gains)-1 {
-		// Between the steps the gain is a parabola.
-		a, b, c := gains[best-1], gains[best], gains[best+1]
-		off += tuneStep / 2 * (a - c) / (a - 2*b + c)
-	}
-	u, _ := at(off)
-	u.tick = t.tick
-	u.Forget()
-	return u, math.Abs(off) <= tuneRange
-}
-
-const (
-	// clearLead is how clearly, in log evidence, the phase must be lost before a pitch
-	// is looked for. It decides nothing but how often the search is made in vain: for
-	// exp(−2), one in seven, of ticks that keep their phase at most (Markov's
-	// inequality for a likelihood ratio). What pitch is taken is tuneLead's part.
-	clearLead = 2
-	// tuneLead is by how much Λ of another pitch must exceed that of the station's own:
-	// by Markov's inequality exp(−6) of ticks at their own pitch do so at a given other,
-	// so 12·exp(−6), 3 in 100, at any of twelve. A fading AM tick too loses its phase.
-	tuneLead = 6
-	// tuneShare of itself comes on top: a burst of 5 ms loses it, 1−sinc²(f·5 ms), when
-	// 11 Hz off, so that a template that is a hundredth wrong looks no more mistuned
-	// than that. The size of that error, the chain's, is not derived.
-	tuneShare   = 0.01
-	tuneSeconds = 60
-	tuneRange   = 75.0 // Hz
-	tuneStep    = 15.0
-)
+// clearLead is how clearly, in log evidence, the phase must be lost before a pitch is
+// looked for. It decides nothing but how often the search is made in vain: for exp(−2),
+// one in seven, of ticks that keep their phase at most (Markov's inequality for a
+// likelihood ratio).
+const clearLead = 2
 
 func (f *Finder) newTrack(sh timing.Shape, s *station.Station, l timing.Line) *track {
 	return &track{Track: f.tracker.Track(sh, l), station: s}
@@ -412,7 +366,7 @@ func (t *track) fill(from, to int64) {
 
 // follow moves the track's line to where the tick now is, and reports whether
 // there is one.
-func (t *track) follow() bool {
+func (t *track) follow(r rates) bool {
 	t.refit = max(0, t.Latest()) + max(4, min(int64(t.Len()/3), 120))
-	return t.Follow()
+	return t.Follow(r.middle, r.half)
 }

@@ -7,6 +7,7 @@ import (
 
 	"timeball/capture/station"
 	"timeball/detect/tick/recognise"
+	"timeball/detect/tick/timing"
 )
 
 // Request is what is looked for, and what is known beforehand.
@@ -206,7 +207,7 @@ func (f *Finder) onAir(s *station.Station) bool {
 func (f *Finder) rivals(s *station.Station) []*station.Station {
 	var all []*station.Station
 	for _, o := range f.request.Table {
-		same := o.Keying == station.CarrierOn || math.Abs(o.ToneHz-s.ToneHz) < tuneRange
+		same := o.Keying == station.CarrierOn || math.Abs(o.ToneHz-s.ToneHz) < timing.Mistuned
 		if o.ID != s.ID && same && f.onAir(o) {
 			all = append(all, o)
 		}
@@ -218,7 +219,7 @@ func (f *Finder) rivals(s *station.Station) []*station.Station {
 func (f *Finder) tablesTones(hz float64) []float64 {
 	var all []float64
 	for _, s := range f.request.Table {
-		if s.ToneHz > 0 && math.Abs(s.ToneHz-hz) > tuneRange && !slices.Contains(all, s.ToneHz) {
+		if s.ToneHz > 0 && math.Abs(s.ToneHz-hz) > timing.Mistuned && !slices.Contains(all, s.ToneHz) {
 			all = append(all, s.ToneHz)
 		}
 	}

@@ -60,7 +60,7 @@ func (t *Track) Arrival(s *station.Station) *Arrival {
 	}
 	best := peaks[0]
 	a := &Arrival{
-		Station: s, ToneHz: t.ToneHz(), Ref: st.axis.ref, Lag: best.Lag, Rate: best.Rate, DoF: math.Inf(1),
+		Station: s, ToneHz: best.toneHz, Ref: st.axis.ref, Lag: best.Lag, Rate: best.Rate, DoF: math.Inf(1),
 		Coherent: best.hearing != turning, FadingShare: best.gain.varying,
 		Ticks: int(st.count), Expected: int(t.snaps[len(t.snaps)-1].n-t.snaps[0].n) + 1,
 	}
@@ -108,17 +108,18 @@ func (t *Track) posterior(s *station.Station, p *Priors) (*stack, []peak) {
 	}
 	st := build(t.line(t.snaps))
 	if s.UpperSideband {
-		if peaks := t.sideband(st, p); len(peaks) > 0 {
+		toneHz := s.ToneHz
+		if t.ToneHz() != toneHz {
+			toneHz = t.Pitch(s) // all seconds tell it better
+		}
+		if peaks := t.sideband(st, toneHz, p); len(peaks) > 0 {
 			return st, peaks
 		}
 		// Too few long marks: a path's weight turns with the others' fading.
-		return st, st.posterior([]hearing{turning}, mostPaths, p)
+		return st, st.posterior(s.ToneHz, false, mostPaths, p)
 	}
-	hearings := []hearing{steady, enveloped, turning}
-	if t.ToneHz() != s.ToneHz || s.Keying == station.CarrierOn {
-		hearings = hearings[2:] // a pitch of the receiver's own: the carrier is not there
-	}
-	peaks := st.posterior(hearings, mostPaths, p)
+	carrier := s.Keying != station.CarrierOn
+	peaks := st.posterior(s.ToneHz, carrier, mostPaths, p)
 	for range 2 {
 		if len(peaks) == 0 {
 			break
@@ -130,7 +131,7 @@ func (t *Track) posterior(s *station.Station, p *Priors) (*stack, []peak) {
 		}
 		m.lag = peaks[0].Lag * t.rate
 		st = build(m)
-		peaks = st.posterior(hearings, mostPaths, p)
+		peaks = st.posterior(s.ToneHz, carrier, mostPaths, p)
 	}
 	return st, peaks
 }

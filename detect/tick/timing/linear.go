@@ -65,6 +65,19 @@ func (st *stack) bench(l learned) *bench {
 	return b
 }
 
+// at is b with the tick at another pitch.
+func (b *bench) at(toneHz float64) *bench {
+	if toneHz == b.shaper.ToneHz {
+		return b
+	}
+	sh := b.shaper.Shape
+	sh.ToneHz = toneHz
+	o := *b
+	o.shaper, o.lift, o.grids = newFilter(sh, b.stack.rate).shaper(b.chain.chain), nil, [2]*grid{}
+	o.tick, o.turn = o.wave(inPhase), o.wave(quadrature)
+	return &o
+}
+
 // usualBand is the width of the sidebands, Hz, from which noise comes into an envelope
 // detector (common practice: filters of 6 to 10 kHz in all).
 const usualBand = 4e3

@@ -17,22 +17,74 @@ type peak struct {
 	hearing hearing
 	chain   chain
 	kind    chain // the one that the noise tells
+	toneHz  float64
 	gain    gain
 	uExcess []float64 // standard uncertainties of Excess
 	filterU float64   // of the group delay, for what the chain is not, s
 }
 
-// plausible are those of hearings under which one or two paths are not far less likely
-// than under the others.
-func (b *bench) plausible(hearings []hearing, p *Priors) []hearing {
-	lead := b.likeliest(turned, 2, p).log - b.likeliest(turning, 2, p).log
-	return slices.DeleteFunc(slices.Clone(hearings), func(h hearing) bool {
-		return h == turning && lead > clearLead || h != turning && lead < -clearLead
-	})
+// pitch is that of a tick which a receiver of one sideband gives, with the logarithm of the
+// probability of hearing it there.
+type pitch struct{ hz, prior float64 }
+
+// hearings are the ways in which a tick sent at toneHz may be heard, with its carrier or
+// without, that are not far less likely than the others; and its pitch if it turns.
+func (b *bench) hearings(toneHz float64, carrier bool, p *Priors) (all []hearing, side pitch) {
+	side, turns := b.pitch(toneHz, p)
+	if !carrier {
+		return []hearing{turning}, side
+	}
+	lead := b.at(toneHz).likeliest(turned, 2, p).log - turns
+	if lead > -clearLead {
+		all = append(all, steady, enveloped)
+	}
+	if lead < clearLead {
+		all = append(all, turning)
+	}
+	return all, side
 }
 
 // clearLead is the difference of log likelihoods from which one hearing is believed.
 const clearLead = 20
+
+// pitch is the likeliest of a tick sent at toneHz, with the log likelihood of it.
+func (b *bench) pitch(toneHz float64, p *Priors) (pitch, float64) {
+	near, most := toneHz, math.Inf(-1)
+	for off := -Mistuned; off <= Mistuned; off += pitchStep {
+		if q := b.at(toneHz+off).likeliest(turning, 1, p); q.log > most {
+			near, most = toneHz+off, q.log
+		}
+	}
+	own, best := b.at(toneHz).likeliest(turning, 2, p), b.at(near).likeliest(turning, 2, p)
+	at := pitch{toneHz, math.Log(p.Tuned)}
+	if best.lags == nil {
+		return at, own.log
+	}
+	w := descend(func(x []float64) float64 {
+		m, ok := b.at(near+x[0]*pitchStep).about(turning, best.lags).moments(departure{lags: make([]float64, len(best.lags))})
+		if !ok {
+			return math.Inf(1)
+		}
+		g := m.gain(true, -1)
+		return g.cost - g.log
+	}, []float64{0}, 0.5, 0.1)
+	// Integrated over the pitches about the likeliest.
+	trust := p.trust(max(0, -w.f))
+	off := pitch{near + w.x[0]*pitchStep, math.Log((1 - p.Tuned) * pitchStep / (2 * Mistuned) * math.Sqrt(2*math.Pi/(trust*max(1, w.bends.At(0, 0)))))}
+	if trust*-w.f+off.prior > trust*own.log+at.prior {
+		return off, -w.f
+	}
+	return at, own.log
+}
+
+const (
+	// Mistuned is by how much the pitch that a receiver of one sideband gives may be off,
+	// Hz, alike probable (from memory: by a knob and an ear).
+	Mistuned = 75.0
+	// pitchStep is between the pitches at which a tick is looked for, Hz: half a step away
+	// 5 ms of tone lose 1 - sinc^2 of their energy, a hundredth.
+	pitchStep = 25
+)
 
 // likeliest is the likeliest place of up to most paths.
 func (b *bench) likeliest(h hearing, most int, p *Priors) place {
@@ -45,9 +97,9 @@ func (b *bench) likeliest(h hearing, most int, p *Priors) place {
 	return best
 }
 
-// posterior weighs all hypotheses by which st may be explained: peaks whose weights
-// sum to one, the heaviest first.
-func (st *stack) posterior(hearings []hearing, most int, p *Priors) []peak {
+// posterior weighs all hypotheses by which st may be explained, as a tick sent at toneHz
+// and heard with its carrier or not: peaks whose weights sum to one, the heaviest first.
+func (st *stack) posterior(toneHz float64, carrier bool, most int, p *Priors) []peak {
 	if st.count < leastCount {
 		return nil
 	}
@@ -58,6 +110,8 @@ func (st *stack) posterior(hearings []hearing, most int, p *Priors) []peak {
 		prior float64
 	}
 	var trials []trial
+	var hearings []hearing
+	var side pitch
 	for i, l := range st.learn(p) {
 		for _, linear := range []bool{false, true} {
 			prior := math.Log(1 - p.Linear)
@@ -72,12 +126,16 @@ func (st *stack) posterior(hearings []hearing, most int, p *Priors) []peak {
 			if b == nil {
 				continue
 			}
-			if trials == nil && len(hearings) > 1 {
-				hearings = b.plausible(hearings, p)
+			if hearings == nil {
+				hearings, side = b.hearings(toneHz, carrier, p)
 			}
+			own, tuned := b.at(toneHz), b.at(side.hz)
 			found := map[bool][][]place{}
 			for _, h := range hearings {
-				turns := h == turning
+				b, prior, turns := own, prior, h == turning
+				if turns {
+					b, prior = tuned, prior+side.prior
+				}
 				if found[turns] == nil {
 					found[turns] = b.search(h, most, p)
 				}
@@ -89,7 +147,7 @@ func (st *stack) posterior(hearings []hearing, most int, p *Priors) []peak {
 					}
 				}
 			}
-			b.grids = [2]*grid{} // they are most of what it holds
+			own.grids, tuned.grids = [2]*grid{}, [2]*grid{} // they are most of what they hold
 		}
 	}
 	if len(trials) == 0 {
@@ -230,7 +288,7 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 		nr = nr.about(nr.hearing, lags)
 	}
 	minus(w.x)
-	k := climbed{peak: peak{hearing: nr.hearing, chain: nr.chain.chain, kind: nr.chain.chain, gain: last}}
+	k := climbed{peak: peak{hearing: nr.hearing, chain: nr.chain.chain, kind: nr.chain.chain, toneHz: nr.shaper.ToneHz, gain: last}}
 	fading = last.fading
 	w.descend(minus, 2.5, 2e-3, true) // for a fixed number of directions
 	var chol mat.Cholesky
@@ -254,7 +312,7 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 		k.uExcess = append(k.uExcess, math.Sqrt(cov.At(i, i))*scale[i]/r)
 	}
 	k.chain = k.chain.turned(e.high, e.low)
-	k.filterU = p.filter(k.hearing, k.chain, nr.stack.ToneHz)
+	k.filterU = p.filter(k.hearing, k.chain, k.toneHz)
 	k.Power = nr.power()
 	k.LogWeight = -top - k.gain.cost + p.levels(k.Power) + nr.chain.log + trust*nr.alone + float64(dim)/2*math.Log(2*math.Pi) - chol.LogDet()/2
 	for _, s := range scale {

@@ -29,6 +29,7 @@ type ticks struct {
 	hum          func(second float64) float64 // against the tick; nil: none
 	excess       float64                      // s, of a second path, if amplitudes gives it any
 	amplitudes   func(k int) (a, b float64)
+	mistunedHz   float64 // by which a receiver of one sideband gives them too high, of any phase; 0: one of both
 }
 
 // lowPass holds the taps of a low-pass filter, fine of them a sample, that reaches so
@@ -51,6 +52,10 @@ func (c ticks) audio(r *rand.Rand) *audio.Stream {
 		x[i] = math.Sqrt(n0*rate/2) * r.NormFloat64()
 	}
 	add := func(p, a float64) {
+		phase := 0.0
+		if c.mistunedHz != 0 {
+			phase = 2 * math.Pi * r.Float64()
+		}
 		// Sampled as a low-pass filter at half the rate passes it.
 		for i := int(p) - reach; i < int(p+c.long*rate)+reach; i++ {
 			if i < 0 || i >= len(x) {
@@ -58,7 +63,7 @@ func (c ticks) audio(r *rand.Rand) *audio.Stream {
 			}
 			for j, tap := range lowPass {
 				if t := float64(i) - p - float64(j-reach*fine)/fine; t >= 0 && t < c.long*rate {
-					x[i] += a * tap * math.Sin(2*math.Pi*c.toneHz/rate*t)
+					x[i] += a * tap * math.Sin(2*math.Pi*(c.toneHz+c.mistunedHz)/rate*t+phase)
 				}
 			}
 		}
@@ -123,15 +128,20 @@ func snapshots(f *filter, s *audio.Stream, seconds int, lag float64) ([]*snapsho
 	return all, model{lag: lag * 8000, ref: float64(seconds) / 2}
 }
 
-// measure times c's ticks and returns the peaks with the error of each one's lag.
-func (c ticks) measure(t *testing.T, r *rand.Rand, p Priors) ([]peak, []float64) {
-	t.Helper()
+// track keeps c's ticks, expected 0.3 ms late.
+func (c ticks) track(r *rand.Rand) *Track {
 	tr := &Track{
 		cutter: newCutter(newFilter(Shape{c.toneHz, c.long, false}, 8000), c.audio(r)),
 		base:   func(n int64) (float64, bool) { return float64(n) * steadySecond, true },
 	}
 	tr.snaps, tr.model = snapshots(tr.filter, tr.stream, c.seconds, c.lag+0.3e-3)
-	_, peaks := tr.posterior(&station.Station{ToneHz: c.toneHz, QuietAfterSeconds: 30e-3}, &p)
+	return tr
+}
+
+// measure times c's ticks and returns the peaks with the error of each one's lag.
+func (c ticks) measure(t *testing.T, r *rand.Rand, p Priors) ([]peak, []float64) {
+	t.Helper()
+	_, peaks := c.track(r).posterior(&station.Station{ToneHz: c.toneHz, QuietAfterSeconds: 30e-3}, &p)
 	if len(peaks) == 0 {
 		t.Fatalf("no tick found in %+v", c)
 	}
@@ -234,6 +244,76 @@ func TestTwoPathsAreToldApart(t *testing.T) {
 		off, u := stated(peaks, errors)
 		if k := peaks[0]; len(k.Excess) != 1 || math.Abs(k.Excess[0]-excess) > 20e-6 || math.Abs(off) > 3*u || u > 20 {
 			t.Errorf("excess %.1f ms: %.6f, off by %.1f µs, u %.1f", excess*1e3, k.Excess, off, u)
+		}
+	}
+}
+
+// A receiver of one sideband gives the tick at a pitch of its own, by which it is timed
+// and not by paths that would make up for it; one of both gives it as it was sent.
+func TestPitchIsTold(t *testing.T) {
+	for k, hz := range []float64{-36, 1e-9, 17, 70, 0} {
+		r := rand.New(rand.NewPCG(uint64(k), 16))
+		c := ticks{seconds: 60, lag: 0.2 + 1e-3*r.Float64(), snrDB: 6, toneHz: 1000, long: 5e-3, mistunedHz: hz}
+		peaks, errors := c.measure(t, r, priors)
+		off, u := stated(peaks, errors)
+		best := peaks[0]
+		t.Logf("%g Hz off: %.1f µs off, u %.1f, %.1f Hz off, %d paths", hz, off, u, best.toneHz-1000, len(best.Power))
+		// The bound of a burst's pitch is √(6/K)/(2π·T·√(E/N0)), 1 Hz here.
+		if math.Abs(off) > 2.5*u || u > 100 || math.Abs(best.toneHz-1000-hz) > 4 || (best.hearing == turning) != (hz != 0) {
+			t.Errorf("%g Hz off: %.1f µs off, u %.1f, %.1f Hz off, heard as %d by %d paths", hz, off, u, best.toneHz-1000, best.hearing, len(best.Power))
+		}
+	}
+}
+
+// What is known beforehand of the pitch weighs as its density says.
+func TestPitchPriors(t *testing.T) {
+	c := ticks{seconds: 30, lag: 0.2, snrDB: 3, toneHz: 1000, long: 5e-3}
+	prior := func(mistunedHz float64, set func(p *Priors)) float64 {
+		c, p := c, priors
+		c.mistunedHz = mistunedHz
+		set(&p)
+		tr := c.track(rand.New(rand.NewPCG(5, 17)))
+		st := buildStack(tr.filter, tr.snaps, tr.line(tr.snaps), 3)
+		st.listen(tr.snaps, 30e-3)
+		_, side := tr.usual(st).hearings(1000, false, &p)
+		return side.prior
+	}
+	for _, c := range []struct {
+		name       string
+		mistunedHz float64
+		set        func(p *Priors)
+		want       float64
+	}{
+		{"seldom tuned", 40, func(p *Priors) { p.Tuned /= 2 }, math.Log(1.5)},
+		{"seldom tuned", 1e-9, func(p *Priors) { p.Tuned /= 2 }, -math.Ln2},
+	} {
+		if got := prior(c.mistunedHz, c.set) - prior(c.mistunedHz, func(*Priors) {}); math.Abs(got-c.want) > 0.02 {
+			t.Errorf("%s: %g Hz off is by %+.2f more likely, want %+.2f", c.name, c.mistunedHz, got, c.want)
+		}
+	}
+}
+
+// A track's line drifts with the clock, and not with two paths that fade by turns.
+func TestFollowsTheClock(t *testing.T) {
+	for k, rate := range []float64{0, 10e-6, -4e-6} {
+		r := rand.New(rand.NewPCG(uint64(k), 18))
+		c := ticks{seconds: 150, lag: 0.2, snrDB: 6, toneHz: 1000, long: 5e-3, excess: 2.2e-3,
+			amplitudes: func(k int) (float64, float64) {
+				s, c := math.Sincos(2 * math.Pi * float64(k) / 120)
+				return 1 + 0.9*s, 1 - 0.9*s + 0.3*c
+			}}
+		whole := c.track(r)
+		tr := *whole
+		tr.base = func(n int64) (float64, bool) { return float64(n) * steadySecond * (1 - rate), true }
+		for _, n := range []int{10, 20, 40, 60, 90, 120, 150} {
+			tr.snaps = whole.snaps[:n]
+			if !tr.Follow(0, 15e-6) {
+				t.Fatalf("lost after %d s", n)
+			}
+		}
+		// Half a sample over half of the recording.
+		if got := tr.Line().Rate - rate; math.Abs(got) > 0.8e-6 {
+			t.Errorf("drifts by %.2g, want %.2g", got+rate, rate)
 		}
 	}
 }

@@ -20,6 +20,9 @@ type Priors struct {
 	HighHz, HighSpread float64
 	LowHz, LowSpread   float64
 	Highs, Lows        []kind
+	// Tuned is the probability that a receiver of one sideband gives the station's own
+	// pitch (from memory: those with a synthesiser).
+	Tuned float64
 	// Linear is the probability of a chain of linear phase (from memory: digital
 	// receivers).
 	Linear float64
@@ -46,6 +49,7 @@ var priors = Priors{
 	HighHz:  100, HighSpread: 1,
 	LowHz: 3000, LowSpread: 0.4,
 	Highs: []kind{{0, 0}, {1, 0}, {2, 0}, {2, 2}, {2, 0.9}, {3, 0}, {4, 0}}, Lows: []kind{{0, 0}, {2, 0}, {4, 0}},
+	Tuned:       0.5,
 	Linear:      0.25,
 	Discrepancy: 3e-4,
 	ChainU:      2e-6, ChainShare: 0.08, SidebandU: 40e-6,

@@ -11,8 +11,8 @@ import (
 
 // sideband weighs the hypotheses by which the marks of st may be explained that are sent
 // with a full carrier and one sideband, as posterior does: what the detector does to
-// both is part of each.
-func (t *Track) sideband(st *stack, p *Priors) []peak {
+// both is part of each. The marks are heard at toneHz.
+func (t *Track) sideband(st *stack, toneHz float64, p *Priors) []peak {
 	// A rate that fading seems to give the line is none: lags are counted from one place.
 	var windows []envelope.Window
 	for _, s := range t.snaps {
@@ -25,7 +25,7 @@ func (t *Track) sideband(st *stack, p *Priors) []peak {
 	var kinds []learned
 	var chains []envelope.Chain
 	add := func(l learned, prior float64) {
-		kinds, chains = append(kinds, l), append(chains, st.flattened(l, prior, p))
+		kinds, chains = append(kinds, l), append(chains, st.flattened(l, toneHz, prior, p))
 	}
 	left := st.learn(p)
 	if len(left) > 0 {
@@ -41,13 +41,13 @@ func (t *Track) sideband(st *stack, p *Priors) []peak {
 	}
 	var peaks []peak
 	most := 0.0
-	for i, found := range envelope.New(t.rate, t.ToneHz(), windows).Peaks(chains) {
+	for i, found := range envelope.New(t.rate, toneHz, windows).Peaks(chains) {
 		for _, k := range found {
 			q := peak{
-				Peak: k.Peak, hearing: heard[k.Detector], chain: kinds[i].turned(k.Corners[0], k.Corners[1]), kind: kinds[i].chain,
+				Peak: k.Peak, hearing: heard[k.Detector], chain: kinds[i].turned(k.Corners[0], k.Corners[1]), kind: kinds[i].chain, toneHz: toneHz,
 				gain: gain{log: k.Gain, varying: k.Fading}, uExcess: k.UExcess,
 			}
-			q.filterU = p.filter(q.hearing, q.chain, t.ToneHz())
+			q.filterU = p.filter(q.hearing, q.chain, toneHz)
 			q.Lag += st.axis.lag / t.rate
 			spacings := slices.Clone(k.Excess)
 			for i := len(spacings) - 1; i > 0; i-- {
@@ -75,8 +75,7 @@ var heard = [...]hearing{envelope.Diode: enveloped, envelope.Synchronous: steady
 
 // flattened describes l to the envelope's fit. The low frequencies of a filter of linear
 // phase are left as they are: what takes them away reaches farther than a window.
-func (st *stack) flattened(l learned, prior float64, p *Priors) envelope.Chain {
-	toneHz := st.ToneHz
+func (st *stack) flattened(l learned, toneHz, prior float64, p *Priors) envelope.Chain {
 	rest := chain{low: l.low, edge: l.edge, linear: l.linear}
 	const small = 1e-3
 	c := envelope.Chain{
@@ -90,7 +89,7 @@ func (st *stack) flattened(l learned, prior float64, p *Priors) envelope.Chain {
 		Slope: l.slope, Sure: l.sure, Cross: l.cross,
 		Moved: func(high, low float64) envelope.Chain {
 			m := st.moved(l, high, low, p)
-			return st.flattened(m, prior, p)
+			return st.flattened(m, toneHz, prior, p)
 		},
 	}
 	if !l.linear {

@@ -28,7 +28,9 @@ package timing
 
 import (
 	"math"
+	"slices"
 
+	"timeball/capture/station"
 	"timeball/detect/audio"
 )
 
@@ -165,31 +167,59 @@ func (t *Track) recent() []*snapshot { return t.snaps[max(0, len(t.snaps)-follow
 
 const followSeconds = 300
 
-// Follow moves the line to where the tick now is, and reports whether there
-// is one.
-func (t *Track) Follow() bool {
+// Follow moves the line to where the tick now is, and reports whether there is one. Its
+// rate may be by up to half from the middle, which is the likeliest beforehand, s/s.
+func (t *Track) Follow(middle, half float64) bool {
 	t.gain, t.strength = 0, 0
 	t.refer()
 	snaps := t.recent()
 	m := t.line(snaps)
 	first, last := buildStack(t.filter, snaps[:len(snaps)/2], m, 1), buildStack(t.filter, snaps[len(snaps)/2:], m, 1)
-	early, _ := t.single(first)
-	late, _ := t.single(last)
+	early, late := t.paths(first), t.paths(last)
 	first.add(last)
-	one, weak := t.single(first)
+	// A clock is steady, a path is not: what two paths that stay where they are explain
+	// as well, by fading, is no drift.
+	trials := []float64{m.rate, middle * t.rate}
+	if min(early.log, late.log) > leastGain {
+		for _, a := range early.lags {
+			for _, b := range late.lags {
+				trials = append(trials, m.rate+(b-a)/float64(snaps[len(snaps)-1].n-snaps[0].n)*2)
+			}
+		}
+	}
+	trials = slices.DeleteFunc(trials, func(a float64) bool { return math.Abs(a-middle*t.rate) > half*t.rate })
+	slices.Sort(trials)
+	trials = slices.CompactFunc(trials, func(a, b float64) bool { return math.Abs(a-b)*first.span < gridStep/2 })
+	whole := first
+	if best := math.Inf(-1); len(trials) > 1 {
+		for _, rate := range trials {
+			moved := m
+			moved.rate = rate
+			st := buildStack(t.filter, snaps, moved, 1)
+			if log := t.paths(st).log; log > best {
+				whole, best = st, log
+			}
+		}
+	}
+	m = whole.axis
+	one, weak := t.single(whole)
 	t.weak = weak
 	if one.log < leastGain {
 		return false
 	}
 	m.lag += one.lags[0]
-	// A clock is steady, a path is not: fading moves a single arrival by as much as paths
-	// lie apart, so that only a greater drift is one.
-	if drift := late.lags[0] - early.lags[0]; min(early.log, late.log) > leastGain && math.Abs(drift) > 2*priors.MeanExcess*t.rate {
-		m.rate += drift / float64(snaps[len(snaps)-1].n-snaps[0].n) * 2
-	}
 	t.model, t.gain = m, one.log
-	t.strength = t.usual(first).about(turning, one.lags).power()[0] / (first.heardSeconds() * t.rate)
+	t.strength = t.usual(whole).about(turning, one.lags).power()[0] / (whole.heardSeconds() * t.rate)
 	return true
+}
+
+// Pitch is that at which a receiver of one sideband most likely gives the tick of s, by the
+// latest kept seconds.
+func (t *Track) Pitch(s *station.Station) float64 {
+	t.refer()
+	snaps := t.recent()
+	side, _ := t.usual(buildStack(t.filter, snaps, t.line(snaps), 1)).pitch(s.ToneHz, &priors)
+	return side.hz
 }
 
 // usual is a stack of the track's seen through a usual chain.
@@ -211,6 +241,15 @@ func (t *Track) refer() {
 			s.base, s.audioLag, s.origin = base, s.audioLag+by, s.origin+by
 		}
 	}
+}
+
+// paths is the likeliest place of one or two arrivals, whatever their phase, through a
+// usual chain.
+func (t *Track) paths(st *stack) place {
+	if st.count < leastCount {
+		return place{log: math.Inf(-1)}
+	}
+	return t.usual(st).likeliest(turning, 2, &priors)
 }
 
 // single is the likeliest place of a single arrival, whatever its phase, through a

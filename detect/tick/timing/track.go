@@ -218,7 +218,7 @@ func (t *Track) Follow(middle, half float64) bool {
 func (t *Track) Pitch(s *station.Station) float64 {
 	t.refer()
 	snaps := t.recent()
-	side, _ := t.usual(buildStack(t.filter, snaps, t.line(snaps), 1)).pitch(s.ToneHz, &priors)
+	side, _ := t.usual(buildStack(t.filter, snaps, t.line(snaps), 3)).pitch(s.ToneHz, &priors)
 	return side.hz
 }
 

@@ -14,6 +14,10 @@ const (
 	// The audio from flankFrom to flankTo before the expected arrival, s, tells
 	// the noise: stations leave it quiet.
 	flankFrom, flankTo = 10e-3, 2.5e-3
+	// room is by how much the line may move, s, before what was kept along it is of no
+	// more use: the greatest spacing of two paths, between which fading lets it go to and
+	// fro (Rec. ITU-R F.1487).
+	room = 7e-3
 	// onsetEnd is where the sums for an onset end, s after the expected
 	// arrival; the shortest of the marks that share it still sounds there.
 	onsetEnd = 9e-3
@@ -55,8 +59,8 @@ func (f *filter) open(o *output, s *snapshot) {
 	for i := range o.mixed[1:] {
 		o.cum[i+1] = o.cum[i] + (o.mixed[i]+o.mixed[i+1])/2
 	}
-	at := int((flankFrom - snapBefore) * f.rate)
-	endAt := int((flankFrom + onsetEnd) * f.rate)
+	at := int((room + flankFrom - snapBefore) * f.rate)
+	endAt := int((room + flankFrom + onsetEnd) * f.rate)
 	for j := range o.w {
 		i := at + j
 		to := i + f.length
@@ -77,7 +81,7 @@ type cutter struct {
 }
 
 func newCutter(f *filter, s *audio.Stream) *cutter {
-	n := int((flankFrom+snapAfter+2*f.Seconds)*f.rate) + 8
+	n := int((2*room+flankFrom+snapAfter+2*f.Seconds)*f.rate) + 8
 	c := &cutter{filter: f, stream: s, buf: make([]float32, n)}
 	for k := range c.flanks {
 		c.flanks[k] = tone.New((f.ToneHz+200*float64(k-2))/f.rate, int(5e-3*f.rate))
@@ -95,19 +99,19 @@ func (c *cutter) output(s *snapshot) *output {
 // clock), the tick of which is expected lag samples later. It reports whether
 // the audio is there.
 func (c *cutter) cut(s *snapshot, base, lag float64) bool {
-	first := int64(math.Round(base + lag - flankFrom*c.rate))
+	first := int64(math.Round(base + lag - (room+flankFrom)*c.rate))
 	if !c.stream.Copy(c.buf, first) {
 		return false
 	}
 	s.keep(c.buf, float64(first)-base)
 	s.base = base
-	s.origin = s.audioLag + float64(int((flankFrom-snapBefore)*c.rate))
+	s.origin = s.audioLag + float64(int((room+flankFrom-snapBefore)*c.rate))
 	o := c.output(s)
 	s.noise = c.flankNoise(s)
 	s.long = false
 	if !c.Onset {
 		// The power well after a short mark.
-		i := int((flankFrom+snapAfter)*c.rate) + c.length
+		i := int((room+flankFrom+snapAfter)*c.rate) + c.length
 		tail := sqAbs(o.cum[i+c.length] - o.cum[i])
 		peak := 0.0
 		for _, w := range o.w {
@@ -138,8 +142,8 @@ func (s *snapshot) keep(x []float32, lag float64) {
 // hundred hertz of the tone, as the variance a sample of white noise would have.
 func (c *cutter) flankNoise(s *snapshot) float64 {
 	x := c.buf[:int((flankFrom-flankTo)*c.rate)]
-	for i := range x {
-		x[i] = float32(s.audio[i])
+	for i, v := range s.audio[int(room*c.rate):][:len(x)] {
+		x[i] = float32(v)
 	}
 	sum, count := 0.0, 0
 	n := c.flanks[0].Len()

@@ -179,17 +179,21 @@ func (t *Track) Follow(middle, half float64) bool {
 	first.add(last)
 	// A clock is steady, a path is not: what two paths that stay where they are explain
 	// as well, by fading, is no drift.
-	trials := []float64{m.rate, middle * t.rate}
+	trials := []float64{m.rate}
+	try := func(rate float64) {
+		told := func(other float64) bool { return math.Abs(rate-other)*first.span < gridStep/2 }
+		if math.Abs(rate-middle*t.rate) <= half*t.rate && !slices.ContainsFunc(trials, told) {
+			trials = append(trials, rate)
+		}
+	}
+	try(middle * t.rate)
 	if min(early.log, late.log) > leastGain {
 		for _, a := range early.lags {
 			for _, b := range late.lags {
-				trials = append(trials, m.rate+(b-a)/float64(snaps[len(snaps)-1].n-snaps[0].n)*2)
+				try(m.rate + (b-a)/float64(snaps[len(snaps)-1].n-snaps[0].n)*2)
 			}
 		}
 	}
-	trials = slices.DeleteFunc(trials, func(a float64) bool { return math.Abs(a-middle*t.rate) > half*t.rate })
-	slices.Sort(trials)
-	trials = slices.CompactFunc(trials, func(a, b float64) bool { return math.Abs(a-b)*first.span < gridStep/2 })
 	whole := first
 	if best := math.Inf(-1); len(trials) > 1 {
 		for _, rate := range trials {

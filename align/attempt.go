@@ -57,14 +57,15 @@ type Attempt struct {
 	radio            *radio
 	codes            []*code
 	courses          map[*station.Station]keptCourse // path delays computed
-	paced            bool                            // the marker has been good enough to fold ticks on
-	settled          int                             // ID after that of the latest jump settled
-	trial            weighed                         // whether the next one was lost frames
-	breach           *breach                         // nil: the flywheel is relied on
-	restarts         int                             // of the search for stations
-	codesFrom        int64                           // second from which the time is read
-	sounds           soundings                       // chirps that stations measure their channels by
-	why              Reason                          // the channels are not told yet
+	waves            map[*station.Station]keptWaves
+	paced            bool      // the marker has been good enough to fold ticks on
+	settled          int       // ID after that of the latest jump settled
+	trial            weighed   // whether the next one was lost frames
+	breach           *breach   // nil: the flywheel is relied on
+	restarts         int       // of the search for stations
+	codesFrom        int64     // second from which the time is read
+	sounds           soundings // chirps that stations measure their channels by
+	why              Reason    // the channels are not told yet
 }
 
 // NewAttempt returns an attempt at a source described by info. It fails when
@@ -86,7 +87,7 @@ func NewAttempt(info capture.Info, s Settings) (*Attempt, error) {
 	a.ahead = slices.Clone(a.streams)
 	a.frames = newFramer(info)
 	a.found = make([][]marker.Pulse, info.Channels)
-	a.courses = map[*station.Station]keptCourse{}
+	a.courses, a.waves = map[*station.Station]keptCourse{}, map[*station.Station]keptWaves{}
 	return a, nil
 }
 

@@ -15,11 +15,14 @@ import (
 // delay is the path delay of one station: that of the second its arrival is
 // stated for, and how it runs on from there.
 type delay struct {
-	used   PathUsed
-	spread mixture.Mixture // the delay with all that is known of it
-	uDrift float64
-	known  Remark // how it came to be known
-	notice Reason
+	used    PathUsed
+	spread  mixture.Mixture // the delay with all that is known of it
+	uDrift  float64
+	known   Remark // how it came to be known
+	notices []Reason
+	// onLine: it is that of the arrival's line at the last marker, with all that is not
+	// known of the line there but noise.
+	onLine bool
 }
 
 // leastShare of a computed delay's variance is worth naming its cause.
@@ -31,7 +34,7 @@ const givenMode = "given"
 // pathDelay is the delay given for the station, or that computed for the place
 // and the time over which it was heard; begin is the UTC of the first frame, zero
 // when unknown. ok is false, and why says so, when there is none.
-func (a *Attempt) pathDelay(arr *timing.Arrival, s *Sounding, ticks []Arrival, begin time.Time) (d delay, why PathUnknown, ok bool) {
+func (a *Attempt) pathDelay(arr *timing.Arrival, s *Sounding, ticks []Arrival, begin time.Time, last int) (d delay, why PathUnknown, ok bool) {
 	for _, id := range []string{arr.Station.ID, ""} {
 		if q, given := a.settings.PathDelays[id]; given {
 			return delay{used: PathUsed{Delay: q.Value, U: q.U, Mode: givenMode}, spread: mixture.Normal(q.Value, q.U), known: q.Known}, why, true
@@ -53,15 +56,24 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, s *Sounding, ticks []Arrival, b
 		heard, late, uLate = s.heard(ticks), s.Late, s.ULate
 	}
 	p := c.WithArrivals(heard)
+	if arr.Waves != nil {
+		p = a.withWaves(arr, c, last)
+	}
 	mode, share := p.FirstMode()
 	how := PathComputed{First: mode}
 	d = delay{
 		used:   PathUsed{Delay: p.DelaySeconds + c.Bend + late, U: math.Hypot(p.USeconds, uLate), Mode: mode, GreatCircle: p.GreatCircleSeconds, Drift: c.Drift},
 		spread: p.Delay.Shift(c.Bend + late).Widen(uLate), uDrift: c.UDrift,
 	}
+	if p.Sky != nil {
+		// The line itself has bent and drifted with the path.
+		d.used.Delay, d.used.Drift, d.used.Sky = p.DelaySeconds, 0, &Sky{p.Sky.LevelDB, p.Sky.UDB, p.Sky.Late}
+		d.spread, d.uDrift, d.onLine = p.Delay, 0, true
+		how.BySky = *d.used.Sky
+	}
 	switch {
 	case p.Stray > 0:
-		d.notice = PathContradicted{arr.Station.ID, p.Stray}
+		d.notices = []Reason{PathContradicted{arr.Station.ID, p.Stray}}
 	case p.Spaced:
 		how.BySpacing = share
 	}
@@ -111,6 +123,29 @@ func (a *Attempt) course(s *station.Station, middle time.Time, span time.Duratio
 	}, key.span)
 	a.courses[s] = keptCourse{key, c, err}
 	return c, err
+}
+
+// wavesEvery is how old what ground and sky wave tell may be, s.
+const wavesEvery = 10
+
+// withWaves is a course with what an arrival tells of ground and sky wave.
+func (a *Attempt) withWaves(arr *timing.Arrival, c path.Course, last int) path.Prediction {
+	k := keptWaves{arr: arr, middle: a.courses[arr.Station].key, at: last / wavesEvery}
+	kept := a.waves[arr.Station]
+	if kept.arr != k.arr || kept.middle != k.middle || kept.at != k.at {
+		k.told = c.WithWaves(arr.Waves, float64(last), a.settings.tiltU(arr.Station, a.radio.direct(arr.Station)))
+		a.waves[arr.Station] = k
+		kept = k
+	}
+	return kept.told
+}
+
+// keptWaves is what was last told of ground and sky wave.
+type keptWaves struct {
+	arr    *timing.Arrival
+	middle courseKey
+	at     int
+	told   path.Prediction
 }
 
 // keptCourse is the latest course of a station.

@@ -197,9 +197,21 @@ type StationFix struct {
 	Received      *Received   `json:"received,omitempty"`
 	Arrivals      []Arrival   `json:"arrivals"`
 	Sounding      *Sounding   `json:"sounding,omitempty"`
+	// PhaseCode compares the phase code of a station on long wave with the edges of its
+	// level.
+	PhaseCode *PhaseCode `json:"phase_code,omitempty"`
 	// AsNamed is set while a tick is taken for the station's because a person named it
 	// and its form is a tick's: its minute has not been heard.
 	AsNamed bool `json:"as_named,omitempty"`
+}
+
+// PhaseCode is by how much a phase code comes later than the level's edges: both are one
+// arrival.
+type PhaseCode struct {
+	Later float64 `json:"later_s"`
+	U     float64 `json:"u_s"`
+	// Agrees: the difference is within three times U. Otherwise half of it is in the budget.
+	Agrees bool `json:"agrees"`
 }
 
 // Received is a station's offset before its path delay is taken out, and its
@@ -225,6 +237,15 @@ type PathUsed struct {
 	GreatCircle float64     `json:"great_circle_s,omitempty"` // along the ground at the speed of light
 	Drift       float64     `json:"drift,omitempty"`          // how the delay grows, seconds a second
 	Causes      []PathCause `json:"causes,omitempty"`         // what u comes from; their squares sum to its square
+	Sky         *Sky        `json:"sky,omitempty"`            // on long wave, as the recording tells it
+}
+
+// Sky is the sky wave beside the ground wave, as the marks on long wave show it: Delay is
+// that of their sum.
+type Sky struct {
+	Level float64 `json:"level_db"` // of one hop, over the ground wave
+	U     float64 `json:"u_db"`
+	Late  float64 `json:"late_s"` // of the marks after the ground wave
 }
 
 // PathCause is one contribution to the uncertainty of a computed path delay.

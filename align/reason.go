@@ -68,6 +68,12 @@ type (
 		Station       string
 		ExcessSeconds float64
 	}
+	// PhaseContradicts: a station's phase code comes later than the edges of its level by
+	// more than noise explains.
+	PhaseContradicts struct {
+		Station         string
+		LaterSeconds, U float64
+	}
 	// LeftOut: a recording could not be combined with others.
 	LeftOut struct {
 		Recording string
@@ -115,6 +121,7 @@ func (PathUnknown) reason()       {}
 func (FewPulses) reason()         {}
 func (Disagreement) reason()      {}
 func (PathContradicted) reason()  {}
+func (PhaseContradicts) reason()  {}
 func (LeftOut) reason()           {}
 func (Doubted) reason()           {}
 func (Contradicts) reason()       {}

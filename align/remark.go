@@ -31,6 +31,7 @@ type (
 		// BySpacing is the probability of First where the spacing of the arrivals
 		// told it; 0: there was but one.
 		BySpacing float64
+		BySky     Sky     // on long wave, as the recording tells it; else nothing
 		From      []Share // what its uncertainty comes from, but for trifles
 	}
 )

@@ -30,7 +30,7 @@ type stationOffset struct {
 	lines     []BudgetLine
 	pathKnown bool
 	noPath    PathUnknown // why not
-	notice    Reason
+	notices   []Reason
 }
 
 // Fix states the measurement so far.
@@ -90,9 +90,7 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(decoder) timecode.Re
 			f.Notices = append(f.Notices, TakenAsNamed{arr.Station.ID})
 		}
 		found = append(found, s)
-		if s.notice != nil {
-			f.Notices = append(f.Notices, s.notice)
-		}
+		f.Notices = append(f.Notices, s.notices...)
 	}
 	if len(found) == 0 {
 		f.Verdict = NoTick
@@ -133,18 +131,30 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	if u := arr.FilterU; u > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "receiver's filter " + arr.Station.ID, Type: "B", U: u, Known: FilterUntold{}})
 	}
+	if arr.PhaseLaterU > 0 {
+		s.fix.PhaseCode = &PhaseCode{arr.PhaseLater, arr.PhaseLaterU, arr.PhaseAgrees}
+		if !arr.PhaseAgrees {
+			s.notices = append(s.notices, PhaseContradicts{arr.Station.ID, arr.PhaseLater, arr.PhaseLaterU})
+		}
+	}
 	s.ub, _ = combine(s.lines)
 	var way delay
 	s.fix.Sounding = a.soundingOf(arr)
-	if way, s.noPath, s.pathKnown = a.pathDelay(arr, s.fix.Sounding, s.fix.Arrivals, begin); s.pathKnown {
+	if way, s.noPath, s.pathKnown = a.pathDelay(arr, s.fix.Sounding, s.fix.Arrivals, begin, last); s.pathKnown {
 		s.fix.Path = &way.used
-		s.notice = way.notice
+		s.notices = append(s.notices, way.notices...)
 		s.lines = append(s.lines, BudgetLine{Source: "path delay " + arr.Station.ID, Type: "B", U: way.used.U, Known: way.known})
 	}
 	all, since := lines(arr, a.rate, period), float64(last)-arr.Ref
 	ticks, _ := extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
 	all = againstMean(all, a.pulses.Mean(int(arr.Ref)-arr.Expected/2).At(since), period)
 	s.ticks, s.rate = extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
+	if way.onLine {
+		// What else is not known of the line is in the path's delay.
+		mean := a.pulses.Mean(int(arr.Ref) - arr.Expected/2)
+		ticks = mixture.Normal((arr.Lag+arr.Rate*since)*a.rate/period, arr.Waves.NoiseU)
+		s.ticks = ticks.Shift(-mean.Offset / period).Widen(math.Sqrt(mean.VarOffset) / period)
+	}
 	s.ticks = s.ticks.Shift(shift)
 	s.ua = s.ticks.U()
 	s.jitter = partOf(s.ua, ticks.U())

@@ -32,7 +32,7 @@ type Settings struct {
 	Hands                          *HandsReading  // nil: not told
 	UT1                            bool           // the clock keeps UT1
 	Sunspots                       float64        // R12; NaN: the default for the phase of the cycle
-	Ground                         groundwave.Mix // under a path on long wave; nil: unknown
+	Ground                         groundwave.Mix // under a path on long wave; nil: by the map
 	LoopQ                          float64        // quality of a tuned antenna for long wave; 0: not tuned
 	// Maps are those of the F2 layer that path delays are computed from; nil: the
 	// embedded climatology.
@@ -69,6 +69,29 @@ func (s *Settings) detunedU(st *station.Station) float64 {
 	hz := st.Carriers[0].Hz
 	l := longwave.Loop{Q: s.LoopQ, TunedHz: hz}
 	return (l.Delay(hz) - l.Delay(hz*(1+loopDetuned))) / 1.96
+}
+
+// A level that changes with frequency about a carrier by a natural logarithm in so many
+// radians a second turns a mark across the carrier's phase as a second way of the signal
+// does, by as many seconds. A sound card is flat to a tenth of a decibel in a kilohertz;
+// the filter of a receiver ripples by a decibel in half of one (common practice).
+const (
+	cardTilt     = 0.1 * math.Ln10 / 20 / (2 * math.Pi * 1000)
+	receiverTilt = math.Ln10 / 20 / (2 * math.Pi * 500)
+)
+
+// tiltU is the standard uncertainty of that, s, of a loop off its tune, too.
+func (s *Settings) tiltU(st *station.Station, direct bool) float64 {
+	u := receiverTilt
+	if direct {
+		u = cardTilt
+	}
+	if s.LoopQ > 0 {
+		// Of 1/(1 + jx) the logarithm of the level has the slope −x/(1 + x²) in x.
+		x := 2 * s.LoopQ * loopDetuned / 1.96
+		u = math.Hypot(u, s.LoopQ/(math.Pi*st.Carriers[0].Hz)*x/(1+x*x))
+	}
+	return u
 }
 
 // What ± is assumed for a value given without one, 95 % half-widths in seconds.

@@ -1,6 +1,9 @@
 package align
 
 import (
+	"slices"
+
+	"timeball/capture/station"
 	"timeball/detect/tick/find"
 	"timeball/detect/tick/recognise"
 )
@@ -30,6 +33,9 @@ func (a *Attempt) explain(f *Fix) {
 		return
 	}
 	if f.Why = a.radio.nobody(); a.radio.ticks == nil {
+		if off := a.silent(); len(off.Stations) == len(a.settings.Stations) {
+			f.Why = off
+		}
 		return
 	}
 	if heard := a.radio.ticks.Unsettled(); len(heard) > 0 {
@@ -58,4 +64,19 @@ func waitingFor(u find.Unsettled) *Waiting {
 		w.For, w.In = MinuteMark, &u.MinuteIn
 	}
 	return w
+}
+
+// silent are the stations on long wave that by their schedule were off the air all the time.
+func (a *Attempt) silent() (off OffAir) {
+	begin := a.start()
+	if begin.IsZero() {
+		return off
+	}
+	for _, s := range a.settings.Stations {
+		sends := func(c station.Carrier) bool { return c.OnAir(begin) || c.OnAir(begin.Add(seconds(a.seconds()))) }
+		if !slices.ContainsFunc(s.Carriers, sends) {
+			off.Stations = append(off.Stations, s.ID)
+		}
+	}
+	return off
 }

@@ -7,6 +7,7 @@ import (
 
 	"timeball/align/path/groundwave"
 	"timeball/align/path/ionosphere"
+	"timeball/align/path/landsea"
 	"timeball/align/path/noise"
 	"timeball/capture/station"
 	"timeball/detect/mixture"
@@ -167,23 +168,30 @@ const siteU = 1e-6
 
 // longGround is a carrier's ground wave over a path: its delay with u, s, and its
 // field. It is the same at all hours.
-type longGround struct{ seconds, u, fieldDB float64 }
+type longGround struct {
+	seconds, u, fieldDB float64
+	sea                 *float64 // share of the path, by the map; nil: the ground was given
+}
 
-// newLongGround takes the ground for unknown where mix is nil.
-func newLongGround(mix groundwave.Mix, hz, distanceM float64) longGround {
-	u := siteU
+// newLongGround takes sea and land as the map has them where mix is nil, and any land
+// for the latter.
+func newLongGround(mix groundwave.Mix, hz float64, way *circuit) longGround {
+	g := longGround{u: siteU}
 	if mix == nil {
-		mix = groundwave.Unknown
-		u = math.Hypot(siteU, mix.Spread(hz, distanceM))
+		sea := landsea.SeaShare(way.from, way.azimuth, way.distanceM)
+		g.sea = &sea
+		g.u = math.Hypot(siteU, (1-sea)*groundwave.AnyLand.Spread(hz, way.distanceM))
+		mix = groundwave.AnyLand.WithSea(sea)
 	}
-	return longGround{mix.Delay(hz, distanceM), u, mix.FieldDB(hz, distanceM)}
+	g.seconds, g.fieldDB = mix.Delay(hz, way.distanceM), mix.FieldDB(hz, way.distanceM)
+	return g
 }
 
 // predictLongWave is Predict for stations on long wave.
 func predictLongWave(r Request) Prediction {
 	c := r.carriers()[0]
 	way := newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, r.LongPath)
-	return longWaveOver(r, c, way, newLongGround(r.Ground, c.Hz, way.distanceM), false)
+	return longWaveOver(r, c, way, newLongGround(r.Ground, c.Hz, way), false)
 }
 
 // longWaveOver predicts by a ground wave already computed. In brief, mean and standard
@@ -194,6 +202,7 @@ func longWaveOver(r Request, c station.Carrier, way *circuit, under longGround, 
 		p.Sunspots, p.SunspotsU = DefaultSunspots(r.Time)
 	}
 	p.DistanceM, p.GreatCircleSeconds = way.distanceM, way.distanceM/lightMPerS
+	p.Sea = under.sea
 	zenith := ionosphere.SunAt(r.Time).Zenith(way.place(way.distanceM/2).Point) * 180 / math.Pi
 	sky := longSkyAt(c.Hz, way.distanceM, zenith, under.fieldDB)
 	base, groundU := under.seconds, under.u
@@ -208,17 +217,11 @@ func longWaveOver(r Request, c station.Carrier, way *circuit, under longGround, 
 		}
 		p.USeconds = math.Sqrt(max(0, square-p.DelaySeconds*p.DelaySeconds))
 		p.DelaySeconds += base
+		p.Causes = longCauses(p.USeconds, heightU, groundU)
 	} else {
-		p.Delay = gathered(all, max(siteU, math.Hypot(heightU, groundU)/2))
-		hull := p.Delay.Hull(0.95)
-		p.DelaySeconds, p.CI95 = p.Delay.Median(), [2]float64{hull.Low, hull.High}
-		p.USeconds = (hull.High - hull.Low) / 2 / mixture.Coverage(math.Inf(1))
+		p.state(gathered(all, max(siteU, math.Hypot(heightU, groundU)/2)), heightU, groundU)
+		p.long = &longOver{sky, under, way.distanceM}
 	}
-	p.Causes = []Cause{
-		{"sky wave's phase", math.Sqrt(max(0, p.USeconds*p.USeconds-heightU*heightU-groundU*groundU))},
-		{"layer height", heightU}, {"ground", groundU},
-	}
-	p.Causes = slices.DeleteFunc(p.Causes, func(c Cause) bool { return c.USeconds < 1e-9 })
 	stronger := normalCDF(sky.levelDB[0] / sky.levelU) // one hop than the ground wave
 	p.Modes = []Mode{{Name: mode{}.String(), DelaySeconds: base, USeconds: groundU, Probability: 1, First: 1 - stronger, LevelDB: min(0, -sky.levelDB[0])}}
 	for i, level := range sky.levelDB {
@@ -237,6 +240,19 @@ func longWaveOver(r Request, c station.Carrier, way *circuit, under longGround, 
 	}
 	slices.SortFunc(p.Modes, func(a, b Mode) int { return cmp.Compare(a.DelaySeconds, b.DelaySeconds) })
 	return p
+}
+
+// longOver is what the waves over a path on long wave are predicted from.
+type longOver struct {
+	sky       longSky
+	ground    longGround
+	distanceM float64
+}
+
+// longCauses split the uncertainty of a delay on long wave.
+func longCauses(u, heightU, groundU float64) []Cause {
+	causes := []Cause{{"sky wave's phase", math.Sqrt(max(0, u*u-heightU*heightU-groundU*groundU))}, {"layer height", heightU}, {"ground", groundU}}
+	return slices.DeleteFunc(causes, func(c Cause) bool { return c.USeconds < 1e-9 })
 }
 
 // fillLongWave is fill for a carrier on long wave. Its ratio of signal to noise is

@@ -102,7 +102,7 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 		grounds := make([]longGround, after-first)
 		for i, c := range carriers[first:after] {
 			if of[first+i].LongWave() {
-				grounds[i] = newLongGround(nil, c.Hz, way.distanceM)
+				grounds[i] = newLongGround(nil, c.Hz, way)
 			}
 		}
 		for h, now := range hours {

@@ -42,7 +42,7 @@ type Request struct {
 	Maps     ionosphere.Maps // of the F2 layer; nil: the embedded climatology
 	// Ionograms are the F2 layer as measured, which corrects the maps.
 	Ionograms []Ionogram
-	Ground    groundwave.Mix // under a path on long wave; nil: unknown
+	Ground    groundwave.Mix // under a path on long wave; nil: by the map
 }
 
 // Mode is one way from the transmitter to the receiver.
@@ -91,7 +91,14 @@ type Prediction struct {
 	Spaced bool
 	Stray  float64
 
+	// Sea is the share of a path on long wave over sea, by the map; nil: the ground was
+	// given, or does not matter.
+	Sea *float64
+	// Sky is what WithWaves told; nil: nothing.
+	Sky *Sky
+
 	days []day
+	long *longOver
 }
 
 // day is one draw of the ionosphere over one of the carriers' circuits.

@@ -190,6 +190,11 @@ func (s *Station) checkTables(c *checker) {
 			_, err := parseHours(e.HoursUTC)
 			c.must(err == nil, "hours_utc", "%v", err)
 		}
+		if e.SilentUTC != "" {
+			day, hours, _ := strings.Cut(e.SilentUTC, " ")
+			_, err := parseHours(hours)
+			c.must(err == nil && slices.Contains([]string{"Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"}, day), "silent_utc", "%q is no day with hours such as Tue 06:00-11:00", e.SilentUTC)
+		}
 	}
 	for i, b := range s.Blocks {
 		c.table, c.index = "block", i+1

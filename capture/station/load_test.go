@@ -79,6 +79,7 @@ func TestLoadNamesWhatIsWrong(t *testing.T) {
 		{`seconds = "59"`, "seconds = \"59\"\n  minutes = \"60\"", `line 13: station "dcf77": mark 1: minutes "60" is not a span within 0-59`},
 		{`[0.2]`, `[-0.2]`, `mark 2: coded_lengths_s must be greater than 0`},
 		{`lat = 50.0155`, `lat = 150`, `line 21: station "dcf77": carrier 1: lat = 150 must lie within -90 to 90 degrees`},
+		{`power_w = 30000`, `silent_utc = "Tuesdays 06:00-11:00"`, `carrier 1: silent_utc "Tuesdays 06:00-11:00" is no day with hours`},
 		{`power_w = 30000`, `hours_utc = "8 to 9"`, `carrier 1: hours_utc "8 to 9" is not a span such as 07:30-01:00`},
 		{`power_w = 30000`, "[station.dut1]\nstyle = \"doubled\"", `station "dcf77": dut1.spacing_s must be given for style "doubled"`},
 		{`power_w = 30000`, "[station.code]\nkind = \"morse\"", `line 24: station "dcf77": code.kind = "morse" must be`},

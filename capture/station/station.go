@@ -6,6 +6,7 @@ package station
 
 import (
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -142,6 +143,9 @@ type Carrier struct {
 	PowerW   float64 `toml:"power_w"`   // radiated; 0: not published
 	HoursUTC string  `toml:"hours_utc"` // "07:30-01:00", comma separated; empty: all day
 	Weekdays bool    `toml:"weekdays"`  // only Monday to Friday
+	// SilentUTC is a day of the week and hours in which it is switched off for maintenance,
+	// "Tue 06:00-11:00"; empty: none that is regular.
+	SilentUTC string `toml:"silent_utc"`
 }
 
 // Block is a span of minutes of the hour, [From, To), that carries UTC marks.
@@ -261,10 +265,15 @@ func (c Carrier) OnAir(t time.Time) bool {
 	if c.Weekdays && (t.Weekday() == time.Saturday || t.Weekday() == time.Sunday) {
 		return false
 	}
-	if c.HoursUTC == "" {
-		return true
+	if day, hours, ok := strings.Cut(c.SilentUTC, " "); ok && t.Format("Mon") == day && within(hours, t) {
+		return false
 	}
-	spans, err := parseHours(c.HoursUTC)
+	return c.HoursUTC == "" || within(c.HoursUTC, t)
+}
+
+// within reports whether a moment lies in hours as Carrier has them.
+func within(hours string, t time.Time) bool {
+	spans, err := parseHours(hours)
 	if err != nil {
 		return false // refused by Load
 	}

@@ -214,7 +214,7 @@ func TestOnAir(t *testing.T) {
 		}
 		return v
 	}
-	bpm, ebc, wwv := find(t, "bpm"), find(t, "ebc"), find(t, "wwv")
+	bpm, ebc, wwv, als := find(t, "bpm"), find(t, "ebc"), find(t, "wwv"), find(t, "als162")
 	tests := []struct {
 		c    Carrier
 		when string
@@ -230,6 +230,9 @@ func TestOnAir(t *testing.T) {
 		{ebc.Carriers[0], "2026-03-13T10:10:00Z", true},      // a Friday
 		{ebc.Carriers[0], "2026-03-14T10:10:00Z", false},     // a Saturday
 		{ebc.Carriers[0], "2026-03-13T10:25:00Z", false},
+		{als.Carriers[0], "2026-03-10T10:30:00Z", false}, // a Tuesday, 11:30 local time
+		{als.Carriers[0], "2026-03-10T11:30:00Z", true},
+		{als.Carriers[0], "2026-03-11T10:30:00Z", true},
 		{wwv.Carriers[0], "2026-03-14T03:00:00Z", true},
 	}
 	for _, tt := range tests {

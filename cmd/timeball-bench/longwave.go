@@ -93,6 +93,7 @@ func longWaveClasses() []class {
 	}
 	for _, share := range []float64{0.3, 0.5} {
 		add(fmt.Sprintf("dcf77 sky wave of %g by night 60 dBHz", share), 10, with(longWave("dcf77", 60), skyWave(share))).at = &nightPath
+		add(fmt.Sprintf("dcf77 direct sky wave of %g by night 60 dBHz", share), 10, with(longWave("dcf77", 60), sampled(192000, 0), skyWave(share))).at = &nightPath
 	}
 	for _, pair := range [][2]string{{"msf", "wwvb"}, {"wwvb", "msf"}, {"jjy-60", "wwvb"}, {"msf", "jjy-60"}, {"dcf77", "als162"}, {"als162", "dcf77"}} {
 		c := add(fmt.Sprintf("free %s for %s 60 dBHz", pair[0], pair[1]), 3, longWave(pair[0], 60))

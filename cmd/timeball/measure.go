@@ -24,7 +24,7 @@ type measureFlags struct {
 	At              *place    `placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive; the path delay is computed from it."`
 	Start           time.Time `placeholder:"RFC3339" help:"UTC of the first sample, within half a minute (default: as the recording itself says)."`
 	ionosphereFlags `embed:""`
-	Ground          ground  `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: unknown)."`
+	Ground          ground  `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: sea and land as on a map, the land of any kind)."`
 	LoopQ           float64 `name:"loop-q" placeholder:"N" help:"Loaded quality of a tuned antenna for long wave (default: not tuned)."`
 	ionosondeFlags  `embed:""`
 

@@ -18,7 +18,7 @@ type pathCmd struct {
 	Station  string    `required:"" placeholder:"ID" help:"Station's call sign."`
 	Carrier  frequency `placeholder:"10MHz" help:"Carrier (default: any of the station's that may be heard, and a wider interval)."`
 	Time     time.Time `placeholder:"TIME" day:"" help:"When, RFC 3339, or a day, at 0 h UTC (default: now)."`
-	Ground   ground    `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: unknown)."`
+	Ground   ground    `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: sea and land as on a map, the land of any kind)."`
 	LongPath bool      `help:"The long way round the earth."`
 	JSON     bool      `name:"json" help:"Print one JSON object (timeball.path/1)."`
 	Plot     string    `placeholder:"FILE.png|.svg" help:"Draw the hops and the delay over the day."`
@@ -95,6 +95,7 @@ type pathJSON struct {
 	SunspotsToday   float64     `json:"sunspots_since_2015"`
 	USunspots       float64     `json:"u_sunspots"`
 	DelayPerSunspot float64     `json:"delay_per_sunspot_s"`
+	Sea             *float64    `json:"sea_share,omitempty"` // of a path on long wave, by the map
 	Modes           []modeJSON  `json:"modes"`
 	Causes          []causeJSON `json:"causes"`
 }
@@ -120,7 +121,7 @@ func printPathJSON(w io.Writer, r path.Request, p path.Prediction) error {
 	o := pathJSON{
 		Schema: "timeball.path/1", Station: r.Station.ID, Time: r.Time, DistanceM: p.DistanceM, GreatCircle: p.GreatCircleSeconds,
 		Delay: p.DelaySeconds, U: p.USeconds, CI95: p.CI95, Sunspots: p.Sunspots, SunspotsToday: p.Sunspots / path.TodaysSunspots, USunspots: p.SunspotsU, DelayPerSunspot: p.SecondsPerSunspot,
-		Modes: []modeJSON{}, Causes: []causeJSON{},
+		Sea: p.Sea, Modes: []modeJSON{}, Causes: []causeJSON{},
 	}
 	if p.CarrierHz != 0 {
 		o.CarrierHz = &p.CarrierHz

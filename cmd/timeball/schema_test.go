@@ -53,9 +53,15 @@ func validate(t testing.TB, object string) {
 
 func TestSchemaOfEveryObject(t *testing.T) {
 	validate(t, replayLine(t))
+	long, _ := replayJSON(t, "../../testdata/gannet-head-visit.wav", "--station=dcf77", "--at=50.4,3.4")
+	if !strings.Contains(long, `"sky":{`) || !strings.Contains(long, `"phase_code":{`) {
+		t.Errorf("a fix by long wave: %s", long)
+	}
+	validate(t, long)
 	for _, args := range [][]string{
 		{"path", "--station=wwv", "--carrier=10MHz", "--at=50.2,-5.6", "--time=2026-03-14T18:20:00Z", "--json"},
 		{"path", "--station=wwv", "--at=50.2,-5.6", "--time=2026-03-14T18:20:00Z", "--json"},
+		{"path", "--station=dcf77", "--at=50.2,-5.6", "--time=2026-03-14T18:20:00Z", "--json"},
 		{"outlook", "--at=50.2,-5.6", "--time=2026-03-14T00:00:00Z", "--json"},
 		{"combine", "--station=wwv", "--carrier=5MHz", "--at=50.2,-5.6", "--json", demoFile, demoFile},
 		{"simulate", "--output=" + t.TempDir() + "/a.wav", "--for=3s", "--sample-rate=8000", "--step=1s=1ms", "--json"},

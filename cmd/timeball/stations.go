@@ -47,6 +47,7 @@ Your own stations go into a TOML file for --stations, with these fields. Times a
   power_w          radiated; left out: not published
   hours_utc        as 07:30-01:00; left out: all day
   weekdays         true: Monday to Friday only
+  silent_utc       off for maintenance, as Tue 06:00-11:00
 
   [[station.block]]    from, to: minutes of the hour with marks; none: all
   [[station.tone]]     hz, depth, minutes, from_s, to_s: a programme tone

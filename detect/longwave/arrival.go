@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"timeball/capture/station"
+	"timeball/detect/tick/timing"
 )
 
 // Arrival says when a station's marks arrive, on the flywheel's second, in seconds of
@@ -23,17 +24,11 @@ type Arrival struct {
 	// PhaseLater is by how much the phase code comes later than the level's edge, s,
 	// and PhaseLaterU its standard uncertainty; 0 without a phase code.
 	PhaseLater, PhaseLaterU float64
-	Marks, Expected         int
-	CN0dBHz                 float64 // of the full carrier
-	Blocks                  []BlockPlace
-}
-
-// BlockPlace is the place of the marks of some tens of seconds.
-type BlockPlace struct {
-	Second float64 // the middle one
-	Late   float64 // after the arrival's line, s
-	U      float64
-	Marks  int
+	// PhaseAgrees: they differ by no more than noise explains.
+	PhaseAgrees     bool
+	Marks, Expected int
+	CN0dBHz         float64 // of the full carrier
+	Waves           timing.Waves
 }
 
 // tauNodes and their spacing in standard deviations span the prior of the logarithm of
@@ -104,16 +99,21 @@ func (t *Track) Arrival() *Arrival {
 	}
 	// An edge that goes on in the phase code, and was fitted with the same poles.
 	a.PhaseLater, a.PhaseLaterU = best.difference()
-	a.EdgeU = math.Hypot(a.EdgeU, disagreement(a.PhaseLater, a.PhaseLaterU))
+	more := disagreement(a.PhaseLater, a.PhaseLaterU)
+	a.PhaseAgrees = more == 0
+	a.EdgeU = math.Hypot(a.EdgeU, more)
 	return a
 }
 
+// phaseTolerance is by how many standard deviations of noise an edge and a phase code may
+// differ: chance alone makes more once in four hundred.
+const phaseTolerance = 3
+
 // disagreement is the standard uncertainty that an edge and a phase code add which
-// differ by more than noise explains, as behind a filter or a loop that is not what it
-// is taken for: one of them is out by the difference, and nobody knows which.
+// differ by more than that, as behind a filter or a loop that is not what it is taken
+// for: one of them is out by the difference, and nobody knows which.
 func disagreement(later, u float64) float64 {
-	const plain = 3 // standard deviations
-	if math.Abs(later) <= plain*u {
+	if math.Abs(later) <= phaseTolerance*u {
 		return 0
 	}
 	return math.Abs(later) / 2
@@ -123,6 +123,7 @@ func disagreement(later, u float64) float64 {
 type tauFit struct {
 	x, log float64
 	places []fitted
+	shape  shape
 	onTime float64 // from the edge's start to where it is on time, s
 }
 
@@ -151,7 +152,7 @@ func moments(all []tauFit) (mean, deviation float64) {
 func (t *Track) fitAll(scale float64) tauFit {
 	var f tauFit
 	e, onTime := t.mark(scale)
-	f.onTime = onTime
+	f.shape, f.onTime = e, onTime
 	for _, b := range t.blocks {
 		if b.edgeWeight == 0 || b.count < 3 {
 			continue
@@ -164,6 +165,21 @@ func (t *Track) fitAll(scale float64) tauFit {
 		f.places = append(f.places, fitted{b, both, byEdge, byCode})
 	}
 	return f
+}
+
+// across is what the component across the carrier's phase tells of a block; nothing where
+// marks are themselves in the phase.
+func (t *Track) across(p fitted, e shape) shift {
+	edge, ok := e.(*edge)
+	if !ok {
+		return shift{}
+	}
+	unit := baseRate / t.noiseHz()
+	s := edgeAcross(edge, p.byEdge, over(p.edgeAcross, p.edgeWeight), index(t.edgeFrom)+cutFirst, unit/p.edgeWeight)
+	if p.byCode.variance > 0 && p.codeAcross != nil {
+		s = s.and(codeAcross(edge, p.byCode, over(p.codeAcross, p.codeWeight), codeFirst, unit/p.codeWeight))
+	}
+	return s
 }
 
 // line fits a line to the places, weighted, and widened when they scatter more than
@@ -193,6 +209,7 @@ func (f tauFit) line(t *Track) *Arrival {
 		stx += w * n * x
 	}
 	a := &Arrival{Station: t.Station, ToneHz: t.hz, Ref: ref, DoF: math.Inf(1)}
+	a.Waves.NoiseU, a.Waves.Scatter = 1/math.Sqrt(sw), 1
 	det := sw*stt - st*st
 	k := len(f.places)
 	if k < 3 || det <= 0 {
@@ -212,6 +229,7 @@ func (f tauFit) line(t *Track) *Arrival {
 		dof := float64(k - 2)
 		if chi2 > dof {
 			s := chi2 / dof
+			a.Waves.Scatter = math.Sqrt(s)
 			a.VarLag, a.VarRate, a.Cov, a.DoF = s*a.VarLag, s*a.VarRate, s*a.Cov, dof
 		}
 	}
@@ -220,7 +238,15 @@ func (f tauFit) line(t *Track) *Arrival {
 	}
 	for _, p := range f.places {
 		n, x := lag(p)
-		a.Blocks = append(a.Blocks, BlockPlace{n + ref, x - a.Lag - a.Rate*n, math.Sqrt(p.both.variance), p.count})
+		across := t.across(p, f.shape)
+		place := timing.Stretch{
+			Second: n + ref, Late: x - a.Lag - a.Rate*n, U: math.Sqrt(p.both.variance),
+			Across: across.late, AcrossU: math.Sqrt(across.variance),
+		}
+		if t.input.CarrierHz > 0 {
+			place.Level = p.level / float64(p.count)
+		}
+		a.Waves.Stretches = append(a.Waves.Stretches, place)
 		a.Marks += p.count
 	}
 	a.Expected = int(f.places[k-1].last-f.places[0].first) + 1
@@ -263,6 +289,7 @@ func (a *Arrival) condition(y float64) {
 	g := a.VarRate / v
 	a.Lag, a.Rate = a.Lag+a.Cov/v*d, a.Rate+g*d
 	a.VarLag, a.VarRate, a.Cov = a.VarLag-a.Cov*a.Cov/v, a.VarRate*(1-g), a.Cov*(1-g)
+	a.Waves.RateU = carrierRateU
 }
 
 // difference is by how much the phase code comes later than the edge.

@@ -9,14 +9,26 @@ type block struct {
 	first, last int64 // seconds
 	axis        line  // the track's lag
 	count       int
+	level       float64   // of the full carrier, summed over its seconds
 	edge        []float64 // in phase, about the second's start
+	edgeAcross  []float64 // the other component, likewise
 	edgeWeight  float64
 	code        []float64 // of the phase code: chips turned to bits 0, in quadrature, or turns upwards, in phase
+	codeAcross  []float64
 	codeWeight  float64
 	// carrier is the mean of Track.later over its seconds, all of one run; of none where
 	// run is 0.
 	carrier float64
 	run     int
+}
+
+// over is a sum over its weight.
+func over(sum []float64, weight float64) []float64 {
+	mean := make([]float64, len(sum))
+	for i, v := range sum {
+		mean[i] = v / weight
+	}
+	return mean
 }
 
 // line is a lag that grows, samples of the stream: at second n it is lag + rate·(n − ref).
@@ -28,6 +40,7 @@ func (l line) at(n float64) float64 { return l.lag + l.rate*(n-l.ref) }
 type place struct {
 	lag, variance float64
 	misfit        float64 // half the weighted sum of squared residuals
+	level, height float64 // before a step, and of the step or of chips, over the carrier's full level
 }
 
 // sums for a least-squares fit of a constant, a step and its shift.
@@ -101,7 +114,7 @@ func fitEdge(e shape, samples []float64, first int, unit, lag float64) (p place,
 		}
 		step := max(-2e-3, min(2e-3, x[2]))
 		lag += step
-		p = place{lag: lag, variance: variance * unit}
+		p = place{lag: lag, variance: variance * unit, level: x[0], height: height}
 		p.misfit = residual(e, samples, first, lag) / (2 * unit)
 		if math.Abs(step) < 1e-9 {
 			break
@@ -149,10 +162,60 @@ func fitCode(e *edge, samples []float64, first int, unit, lag float64) (p place,
 		step := -(ys - a*cs) / (a * det)
 		step = max(-0.3e-3, min(0.3e-3, step))
 		lag += step
-		p = place{lag: lag, variance: unit / (a * a * det), misfit: (yy - yc*yc/cc) / (2 * unit)}
+		p = place{lag: lag, variance: unit / (a * a * det), misfit: (yy - yc*yc/cc) / (2 * unit), height: a}
 		if math.Abs(step) < 1e-9 {
 			break
 		}
 	}
 	return p, true
+}
+
+// shift is by how much a second way of the signal turns a mark across the carrier's
+// phase, s. Of a way later by D, as a share s of the sum of all, complex, a mark e(t)
+// becomes e − s·D·e′ to first order: later by D·Re s, and −D·Im s times its slope across.
+type shift struct{ late, variance float64 }
+
+// edgeAcross fits the shift of an edge at p by the component across. What the phase is
+// off at the edge, by what the frequency is, turns the edge itself into it.
+func edgeAcross(e shape, p place, across []float64, first int, unit float64) shift {
+	var n normal
+	for i, y := range across {
+		t := float64(i+first)/baseRate - p.lag
+		v, slope := e.at(t)
+		level := p.level + p.height*v
+		n.add([3]float64{level, t * level, -p.height * slope}, y)
+	}
+	return n.shift(unit)
+}
+
+// codeAcross is edgeAcross for the chips of a phase code, whose own component across is
+// the carrier's level, and steady.
+func codeAcross(e *edge, p place, across []float64, first int, unit float64) shift {
+	code, slope := make([]float64, len(across)), make([]float64, len(across))
+	e.chips(code, slope, first, p.lag)
+	var n normal
+	for i, y := range across {
+		n.add([3]float64{1, code[i], p.height * slope[i]}, y)
+	}
+	return n.shift(unit)
+}
+
+func (n normal) shift(unit float64) shift {
+	x, variance, ok := n.solve(3)
+	if !ok {
+		return shift{}
+	}
+	return shift{x[2], variance * unit}
+}
+
+// and joins two shifts of one arrival; one without a variance is none.
+func (s shift) and(o shift) shift {
+	switch {
+	case o.variance == 0:
+		return s
+	case s.variance == 0:
+		return o
+	}
+	w1, w2 := 1/s.variance, 1/o.variance
+	return shift{(w1*s.late + w2*o.late) / (w1 + w2), 1 / (w1 + w2)}
 }

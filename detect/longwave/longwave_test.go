@@ -3,6 +3,7 @@ package longwave
 import (
 	"io"
 	"math"
+	"math/cmplx"
 	"testing"
 	"time"
 
@@ -301,6 +302,41 @@ func TestDisagreement(t *testing.T) {
 	for _, tt := range []struct{ later, want float64 }{{0, 0}, {2.9e-6, 0}, {-2.9e-6, 0}, {4e-6, 2e-6}, {-4e-6, 2e-6}} {
 		if got := disagreement(tt.later, 1e-6); math.Abs(got-tt.want) > 1e-12 {
 			t.Errorf("%g s: %g s, want %g", tt.later, got, tt.want)
+		}
+	}
+}
+
+// A second way of half the amplitude, late by 116 us as over 500 km by night, makes marks
+// later by D·Re s and turns them across by D·Im s, s being its share of the sum
+// (reference study of long wave, from the geometry of Rec. ITU-R P.684).
+func TestSecondWay(t *testing.T) {
+	t.Parallel()
+	const d, r = 116e-6, 0.5
+	for _, tt := range []struct {
+		id   string
+		turn float64 // of a cycle by which the second way's carrier is behind
+	}{{"dcf77", 0}, {"dcf77", 0.25}, {"dcf77", 0.6}, {"msf", 0.3}, {"jjy-40", 0.7}} {
+		c := config(t, tt.id, 75, false)
+		hz := c.Station.Carriers[0].Hz
+		late := (math.Floor(d*hz) + tt.turn) / hz
+		c.Paths = append(c.Paths, simulate.Path{DelaySeconds: delay + late, LevelDB: 20 * math.Log10(r)})
+		heard := hear(t, c, tt.id).Heard()
+		if len(heard) != 1 {
+			t.Fatalf("%s: not heard", tt.id)
+		}
+		a := heard[0].Arrival()
+		rho := cmplx.Rect(r, -2*math.Pi*tt.turn)
+		want := complex(late, 0) * rho / (1 + rho)
+		var across, weight float64
+		for _, b := range a.Waves.Stretches {
+			w := 1 / (b.AcrossU * b.AcrossU)
+			across, weight = across+w*b.Across, weight+w
+		}
+		across /= weight
+		// What is of second order, D²/2τ, is less than a tenth of D.
+		if got := complex(a.Lag-delay, across); cmplx.Abs(got-want) > 0.1*late {
+			t.Errorf("%s, %g of a cycle: later by %.1f us and across by %.1f, want %.1f and %.1f", tt.id, tt.turn,
+				real(got)*1e6, imag(got)*1e6, real(want)*1e6, imag(want)*1e6)
 		}
 	}
 }

@@ -303,9 +303,10 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 	b := t.open
 	if b == nil {
 		b = &block{first: n, axis: t.axis, run: t.run, edge: make([]float64, index(t.edgeTo)-index(t.edgeFrom))}
+		b.edgeAcross = make([]float64, len(b.edge))
 		switch t.plan.Phase.Kind {
 		case "dcf77":
-			b.code = make([]float64, codeLength)
+			b.code, b.codeAcross = make([]float64, codeLength), make([]float64, codeLength)
 		case "wwvb":
 			b.code = make([]float64, index(turnTo)-index(turnFrom))
 		}
@@ -316,6 +317,7 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 	}
 	b.last = n
 	b.count++
+	b.level += h.amplitude
 	b.carrier += (t.later - b.carrier) / float64(b.count)
 	if b.run != t.run {
 		b.run = 0
@@ -325,10 +327,10 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 		for i := range b.edge {
 			z := t.cutter.z[index(t.edgeFrom)+i]
 			if t.plan.ramps() {
-				b.edge[i] += weight * imag(z)
-			} else {
-				b.edge[i] += weight * real(z)
+				z = complex(imag(z), real(z))
 			}
+			b.edge[i] += weight * real(z)
+			b.edgeAcross[i] += weight * imag(z)
 		}
 		b.edgeWeight += weight * h.amplitude
 	}
@@ -353,6 +355,7 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 		}
 		for i, v := range z {
 			b.code[i] += sign * weight * imag(v)
+			b.codeAcross[i] += sign * weight * real(v)
 		}
 	default:
 		return
@@ -411,11 +414,7 @@ func (t *Track) fitBoth(b *block, e shape) (both, byEdge, byCode place, ok bool)
 		return both, byEdge, byCode, false
 	}
 	scale := baseRate / t.noiseHz()
-	edge := make([]float64, len(b.edge))
-	for i, v := range b.edge {
-		edge[i] = v / b.edgeWeight
-	}
-	byEdge, ok = fitEdge(e, edge, index(t.edgeFrom)+cutFirst, scale/b.edgeWeight, 0)
+	byEdge, ok = fitEdge(e, over(b.edge, b.edgeWeight), index(t.edgeFrom)+cutFirst, scale/b.edgeWeight, 0)
 	if !ok {
 		return both, byEdge, byCode, false
 	}
@@ -443,10 +442,7 @@ func (t *Track) fitPhase(b *block, e shape, lag float64) (p place, ok bool) {
 	if b.codeWeight == 0 {
 		return p, false
 	}
-	code := make([]float64, len(b.code))
-	for i, v := range b.code {
-		code[i] = v / b.codeWeight
-	}
+	code := over(b.code, b.codeWeight)
 	unit := baseRate / t.noiseHz() / b.codeWeight
 	if chipped, ok := e.(*edge); ok && t.plan.Phase.Kind == "dcf77" {
 		return fitCode(chipped, code, codeFirst, unit, lag)

@@ -157,8 +157,18 @@ type Share struct {
 	Share float64
 }
 
-// Unknown is what is taken when nobody has said: any kind of land or sea.
-var Unknown = Mix{{Sea, 1.0 / 3}, {Land, 1.0 / 3}, {Dry, 1.0 / 3}}
+// AnyLand is what land is when nobody has said: 1 to 10 mS/m as in most of Rec. ITU-R
+// P.832's map (from memory).
+var AnyLand = Mix{{Wet, 1.0 / 4}, {Land, 1.0 / 2}, {Dry, 1.0 / 4}}
+
+// WithSea is the mix with a share of sea beside it.
+func (m Mix) WithSea(share float64) Mix {
+	all := Mix{{Sea, share}}
+	for _, s := range m {
+		all = append(all, Share{s.Ground, s.Share * (1 - share)})
+	}
+	return all
+}
 
 // Delay is that of an edge of the carrier's level from antenna to antenna, the
 // group delay, s, by the mean of the kinds of ground under the path.

@@ -32,6 +32,35 @@ type Arrival struct {
 	// FilterU is the standard uncertainty of the receiver's group delay against its
 	// phase, s, for what its filter may be that none of the family is.
 	FilterU float64
+	// PhaseLater is by how much a phase code on long wave comes later than the level's edge,
+	// s, PhaseLaterU its standard uncertainty, 0 where there is none, and PhaseAgrees that
+	// noise explains it.
+	PhaseLater, PhaseLaterU float64
+	PhaseAgrees             bool
+	// Waves is set of an arrival on long wave: what its marks tell of ground and sky wave,
+	// on the line of Ref, Lag and Rate.
+	Waves *Waves
+}
+
+// Waves are the marks of a long-wave station by stretches of time.
+type Waves struct {
+	Stretches []Stretch
+	// NoiseU is the part of the line's standard uncertainty that noise makes, s, and
+	// Scatter by what that of the stretches must be multiplied to explain how they stray
+	// from the line; 1: by nothing.
+	NoiseU, Scatter float64
+	RateU           float64 // of the line's rate when the carrier's cycles tell it; else 0
+}
+
+// Stretch is what some tens of seconds of marks tell.
+type Stretch struct {
+	Second  float64 // the middle one
+	Late, U float64 // after the arrival's line, s
+	// Across is by how much another way of the signal turns the marks across the carrier's
+	// phase, s: of a way later by D, whose share of the sum of all is σ, the marks are later
+	// by D·Re σ, and this is D·Im σ. AcrossU is 0 where it was not measured.
+	Across, AcrossU float64
+	Level           float64 // of the carrier, in any unit; 0 where the receiver sets it
 }
 
 // Alternative is one place the arrival may have, with its probability; they

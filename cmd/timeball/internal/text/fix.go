@@ -312,6 +312,17 @@ func Facts(f align.Fix) []Fact {
 		if s.Sounding != nil {
 			add("chirps of "+strings.ToUpper(s.ID), "%s", Chirps(*s.Sounding))
 		}
+		if c := s.PhaseCode; c != nil {
+			says := "which noise explains"
+			if !c.Agrees {
+				says = "which noise does not explain"
+			}
+			add("phase code of "+strings.ToUpper(s.ID), "%s ± %s %s than the edges, %s", Short(math.Abs(c.Later)), Short(1.96*c.U), laterOrEarlier(c.Later), says)
+		}
+		if s.Path != nil && s.Path.Sky != nil {
+			sky := s.Path.Sky
+			add("sky wave of "+strings.ToUpper(s.ID), "%+.0f ± %.0f dB against the ground wave; the marks come %s %s than by that alone", sky.Level, 1.96*sky.U, Short(math.Abs(sky.Late)), laterOrEarlier(sky.Late))
+		}
 	}
 	if f.Rate != nil {
 		add("rate", "the local clock %s", Gaining(f.Rate.Y, 1.96*f.Rate.U))

@@ -50,6 +50,9 @@ func WritePath(w io.Writer, r path.Request, p path.Prediction) error {
 	fmt.Fprintf(t, "path delay\t%s, u = %s, 95 %% %.3f to %s\n", ms(p.DelaySeconds), ms(p.USeconds), p.CI95[0]*1e3, ms(p.CI95[1]))
 	fmt.Fprintf(t, "distance\t%.1f km, %s at the speed of light\n", p.DistanceM/1e3, ms(p.GreatCircleSeconds))
 	fmt.Fprintf(t, "excess\t%s over the great circle\n", ms(p.DelaySeconds-p.GreatCircleSeconds))
+	if p.Sea != nil {
+		fmt.Fprintf(t, "ground\t%.0f %% of the way over sea, by the map\n", 100**p.Sea)
+	}
 	origin := "as given"
 	if math.IsNaN(r.Sunspots) {
 		origin = "of a mean cycle at the date"

@@ -2,6 +2,7 @@ package text
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -107,6 +108,9 @@ func reason(r align.Reason) string {
 		return fmt.Sprintf("the stations disagree by more than their uncertainties allow (χ² = %.1f for %d degrees of freedom): the interval is widened", r.Chi2, r.DoF)
 	case align.PathContradicted:
 		return fmt.Sprintf("%s: an arrival %.2f ms after the first fits no two of the predicted modes: check station, place, time and sunspot number", r.Station, 1e3*r.ExcessSeconds)
+	case align.PhaseContradicts:
+		return fmt.Sprintf("%s: the phase code comes %s %s than the edges of the level, which is more than noise makes (u = %s): check the loop's quality, or a filter in front; half of it is in the budget",
+			strings.ToUpper(r.Station), size(math.Abs(r.LaterSeconds)), laterOrEarlier(r.LaterSeconds), size(r.U))
 	case align.LeftOut:
 		return fmt.Sprintf("%s is left out: %v", r.Recording, r.Err)
 	case align.Contradicts:
@@ -156,6 +160,9 @@ func remark(r align.Remark) string {
 		say := "computed; first arrival most likely " + r.First
 		if r.BySpacing > 0 {
 			say = fmt.Sprintf("computed; the spacing of the arrivals makes %s the first with %.0f %%", r.First, 100*r.BySpacing)
+		}
+		if s := r.BySky; s != (align.Sky{}) {
+			say = fmt.Sprintf("computed; the marks show a sky wave of %.0f ± %.0f dB against the ground wave", s.Level, 1.96*s.U)
 		}
 		var from []string
 		for _, s := range r.From {
@@ -249,3 +256,10 @@ func finding(f marker.Finding) string {
 }
 
 func channels(list []int) string { return strings.Trim(fmt.Sprint(list), "[]") }
+
+func laterOrEarlier(seconds float64) string {
+	if seconds < 0 {
+		return "earlier"
+	}
+	return "later"
+}

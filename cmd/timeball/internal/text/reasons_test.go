@@ -47,6 +47,7 @@ func TestReasons(t *testing.T) {
 		{align.FewPulses{Need: 8}, "fewer than 8 pulses"},
 		{align.Disagreement{Chi2: 9.25, DoF: 1}, "χ² = 9.2 for 1 degrees"},
 		{align.PathContradicted{Station: "wwv", ExcessSeconds: 9e-3}, "wwv: an arrival 9.00 ms after the first fits no two"},
+		{align.PhaseContradicts{Station: "dcf77", LaterSeconds: -42e-6, U: 4e-6}, "DCF77: the phase code comes 42 µs earlier than the edges of the level, which is more than noise makes (u = 4 µs)"},
 		{align.HandsUntold{}, "nothing can be said of the hands"},
 	} {
 		f := Fix(align.Fix{Why: tt.why})

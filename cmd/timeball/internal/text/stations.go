@@ -109,6 +109,9 @@ func hoursOf(c station.Carrier) string {
 	if c.Weekdays {
 		hours += ", Mon-Fri"
 	}
+	if c.SilentUTC != "" {
+		hours += ", but " + c.SilentUTC
+	}
 	return hours
 }
 

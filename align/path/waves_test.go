@@ -1,0 +1,110 @@
+package path
+
+import (
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"timeball/align/path/groundwave"
+	"timeball/capture/station"
+	"timeball/detect/tick/timing"
+)
+
+// longPathAt is the path from DCF77 to a place some 500 km away at an hour.
+func longPathAt(t testing.TB, lon float64, hour int) Prediction {
+	s, _ := station.Find("dcf77")
+	land, err := groundwave.Parse("land")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := Predict(Request{Station: s, At: LatLon{Lat: 50, Lon: lon}, Time: time.Date(2026, 1, 14, hour, 0, 0, 0, time.UTC), Sunspots: math.NaN(), Ground: land})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// heardWaves draws what blocks of half a minute would tell of one hop and two of given
+// amplitudes over the ground wave, below a layer that sinks and rises by swingM in a
+// period: the means by power over each block of what their sum makes of a mark.
+func heardWaves(r *rand.Rand, p Prediction, levelDB [2]float64, swingM, period, noise, tilt float64, direct bool) (w timing.Waves, at, late float64) {
+	const blocks, length, parts = 20, 30.0, 30
+	hz := 77.5e3
+	height := p.long.sky.heightM + p.long.sky.heightU*r.NormFloat64()
+	phase, turn1, turn2 := 2*math.Pi*r.Float64(), 2*math.Pi*r.Float64(), 2*math.Pi*r.Float64()
+	late = 300e-6 * r.NormFloat64() // of the line after the ground wave
+	at = blocks*length + 15
+	w = timing.Waves{Scatter: 1, RateU: 3e-9}
+	rate, off := 3e-9*r.NormFloat64(), tilt*r.NormFloat64()
+	for k := range blocks {
+		var sum, mean complex128
+		for i := range parts {
+			now := length * (float64(k) + float64(i)/parts)
+			sky := longSky{heightM: height + swingM*math.Sin(2*math.Pi*now/period+phase)}
+			share := complex(1, 0)
+			var moment complex128
+			for hops, turn := range []float64{turn1, turn2} {
+				d, _ := sky.excess(hops+1, p.DistanceM)
+				rho := cmplx.Rect(math.Pow(10, levelDB[hops]/20), turn-2*math.Pi*hz*d)
+				share += rho
+				moment += rho * complex(d, 0)
+			}
+			power := complex(real(share)*real(share)+imag(share)*imag(share), 0)
+			sum += power
+			mean += power * moment / share
+		}
+		mean /= sum
+		level := 0.0
+		if direct {
+			level = math.Sqrt(real(sum)/parts) * math.Exp(gainStray*r.NormFloat64())
+		}
+		second := length * (float64(k) + 0.5)
+		w.Stretches = append(w.Stretches, timing.Stretch{
+			Second: second, Late: real(mean) - late + rate*(second-at) + noise*r.NormFloat64(), U: noise,
+			Across: imag(mean) + off + noise*r.NormFloat64(), AcrossU: noise, Level: level,
+		})
+	}
+	return w, at, p.long.ground.seconds + late
+}
+
+// Over 500 km by night the delay lies in the interval that the blocks leave as often as it
+// says, whether the layer rests or moves, and the interval is narrower than without them.
+func TestWaves(t *testing.T) {
+	p := longPathAt(t, 2.03, 0)
+	const n = 60
+	for _, tt := range []struct {
+		name                          string
+		level, swing, period, u, tilt float64 // level: dB over the ground wave; NaN: as predicted
+		narrower                      float64
+	}{
+		{"at rest", math.NaN(), 0, 600, 3e-6, 2e-6, 2.2},
+		{"0.5, moving", -6, 3e3, 1200, 3e-6, 2e-6, 0.6},
+		{"0.3, moving", -10.5, 3e3, 1200, 3e-6, 2e-6, 0.55},
+		{"0.3, moving fast, code", -10.5, 6e3, 700, 0.5e-6, 2e-6, 0.8},
+		{"as predicted, moving", math.NaN(), 3e3, 1200, 3e-6, 2e-6, 0.65},
+		{"as predicted, a beat note", math.NaN(), 3e3, 1800, 10e-6, 30e-6, 1.1},
+	} {
+		held, width := 0, 0.0
+		began := time.Now()
+		for seed := range uint64(n) {
+			r := rand.New(rand.NewPCG(seed, 8))
+			db := p.long.sky.levelDB
+			stray := p.long.sky.levelU * r.NormFloat64()
+			if !math.IsNaN(tt.level) {
+				stray = tt.level - db[0]
+			}
+			w, at, want := heardWaves(r, p, [2]float64{db[0] + stray, db[1] + stray}, tt.swing, tt.period, tt.u, tt.tilt, tt.tilt < 10e-6)
+			got := p.WithWaves(&w, at, tt.tilt)
+			if want >= got.CI95[0] && want <= got.CI95[1] {
+				held++
+			}
+			width += (got.CI95[1] - got.CI95[0]) / (p.CI95[1] - p.CI95[0]) / n
+		}
+		t.Logf("%s: held %d of %d, %.2f of the width of %.0f us, %.0f ms each", tt.name, held, n, width, 1e6*(p.CI95[1]-p.CI95[0]), time.Since(began).Seconds()*1e3/n)
+		if held < 54 || width > tt.narrower {
+			t.Errorf("%s: held %d of %d, %.2f of the width", tt.name, held, n, width)
+		}
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"timeball/detect/kaiser"
 	"timeball/detect/mixture"
 	"timeball/detect/tick/timing"
 )
@@ -16,31 +17,61 @@ import (
 // and radius tell the level of the sky wave, and so how much later than the ground wave
 // the mean is; while it rests, the part across leaves two of all phases.
 //
-// The first hop's phase is a Markov chain over longBins places of a cycle, for each of a
-// number of levels and of speeds. In each place all else is linear and normal: the
-// ground wave's lag and its rate, the second hop's amplitude, and what the receiver's
-// slope of level over frequency turns marks across. The chain is filtered with one normal
-// distribution a place (interacting multiple models; Blom and Bar-Shalom, 1988).
+// Levels of the first hop, its phases at the beginning and their speeds are laid out over
+// what is thought possible before. About each of these places all is taken for linear and
+// normal and followed by an extended Kalman filter: the phase, its speed, the level and
+// the excess; the ground wave's lag and its rate; the second hop's amplitude; and what the
+// receiver's slope of level over frequency turns across. What the places make of the
+// recording weighs them (sums of normal distributions: Alspach and Sorenson, IEEE
+// Transactions on Automatic Control 17, 1972, 439).
+
+// The unknowns, in microseconds, microseconds a second, radians, radians in half a
+// minute, and logarithms.
+const (
+	ofGround   = iota // the ground wave's lag after the line, at the second asked for
+	ofRate            // and by how much that grows
+	ofTilt            // what the receiver turns across
+	ofGain            // the ground wave's level
+	ofSecond          // the second hop's amplitude over the ground wave's, real
+	ofSecondIm        // and imaginary
+	ofPhase           // of the first hop, against the ground wave
+	ofSpeed           // of that phase
+	ofLevel           // of the first hop over the place's
+	ofExcess          // of the first hop over the expected one
+	unknowns
+)
 
 const (
-	longBins = 24
-	restBins = 12 // of the second hop's phase, while the layer rests
-	// levelStep is the spacing, dB, of the levels of the sky wave that are weighed.
-	levelStep = 1.5
-	// behind is the log-likelihood by which a hypothesis is behind the best when it is
-	// given up.
-	behind = 18
-	// unlikely is the share below which a place is left empty.
-	unlikely = 1e-9
+	// The places: of the phase, of its speed, and dB.
+	phaseStep          = 2 * math.Pi / 24
+	speedStep, speeds  = 0.25, 10 // to either side, where the unrest is greater than a step
+	levelStep, levelUs = 3, 2.6   // and standard deviations to either side
+	// turning is by how much the speed changes in half a minute, and quiver what the phase
+	// strays from it then, as parts of the unrest (common practice).
+	turning, quiver = 0.5, 0.1
+	// secondStrays is what the second hop's phase strays from the first's, as much faster as
+	// it turns, in half a minute, likewise.
+	secondStrays = 0.5
+	// inexact is the part of the sky wave's shift by which marks stray from what these
+	// waves make of them: a layer is no mirror, and shifts are taken for of first order in
+	// the excess, a third of an edge's length (simulated, with two hops: a tenth, and more).
+	// It is taken for the same in all places: noise that grew with the sky wave would
+	// favour the weak ones wherever little strays.
+	inexact = 0.15
+	// behind is the log-likelihood by which a place is behind the best when it is given up.
+	behind = 14
 	// gainStray is how far the gain of an antenna's input strays, logarithm: half a
 	// decibel (common practice).
 	gainStray = 0.06
+	// anyLag and anyGain are standard deviations of what nothing is known of.
+	anyLag, anyGain = 1000, 10
 )
 
-// wanders are the standard deviations, radians in half a minute, by which the sky wave's
-// phase wanders while the layer moves, up to a wavelength in some minutes as at twilight
-// and in disturbed nights (common practice); all, and that it rests, are as likely.
-var wanders = []float64{0.1, 0.5, 2}
+// unrests are standard deviations of the speed of the first hop's phase: from a layer at
+// rest, over a wavelength in an hour or two, to one that turns the phase by as much in some
+// minutes (common practice). They are far apart and as likely, so that whoever knows
+// nothing of the speed learns nothing of the level from its being small.
+var unrests = []float64{0.003, 0.02, 0.1, 0.5}
 
 // clocks are standard deviations of a rate and their probabilities: of local clocks, as
 // align weighs them.
@@ -48,45 +79,23 @@ var clocks = []clock{{1e-8, 0.6}, {3e-7, 0.25}, {1e-5, 0.15}}
 
 type clock struct{ u, probability float64 }
 
-// The unknowns of a place, in microseconds, microseconds a second, and amplitudes over the
-// ground wave's.
-const (
-	ofGround   = iota // the ground wave's lag after the line, at the second asked for
-	ofRate            // and by how much that grows
-	ofTilt            // what the receiver turns across
-	ofGain            // logarithm of the ground wave's level
-	ofSecond          // the second hop's amplitude, real
-	ofSecondIm        // and imaginary
-	unknowns
-)
-
-// belief is a normal distribution of the unknowns, with the weight of its place.
-type belief struct {
-	weight float64
-	mean   [unknowns]float64
-	cov    [unknowns][unknowns]float64
+// supposition is a place, with what is thought of the unknowns about it.
+type supposition struct {
+	log   float64
+	db    float64    // of the first hop over the ground wave
+	r     [2]float64 // amplitudes of one hop and of two, likewise
+	faint bool       // their shift is below a microsecond, whatever the phase
+	mean  [unknowns]float64
+	cov   [unknowns][unknowns]float64
 }
 
-// hypothesis is a level and a speed of the sky wave, a clock and a scale of noise.
-type hypothesis struct {
-	log            float64
-	r              [2]float64 // amplitudes of one hop and of two over the ground wave
-	wander, rateU  float64
-	noise          float64
-	levelDB        float64
-	d              [2]float64 // excess delays, us
-	places, before [longBins]belief
-	ways           [longBins]longWay
-}
-
-// longWay is what the first hop does to a mark in a place of its phase.
-type longWay struct {
-	shift    complex128 // of a mark, us: late, and across
-	second   complex128 // a unit of the second hop's amplitude, likewise
-	stray    float64    // variance from block to block of what is taken for steady, us²
-	resting  float64    // standard deviation of what is the same in all blocks by the place's width, us
-	strength float64    // power of the sum, over the ground wave's
-	inPhase  complex128 // what a unit of the second hop's amplitude adds to the sum's logarithm
+// receiving is what all suppositions have in common.
+type receiving struct {
+	d       [2]float64 // excess of one hop and of two, us
+	steeper float64    // by how much faster the second hop's phase turns than the first's
+	unrest  float64
+	stray   float64 // variance of what is inexact, us²
+	noise   float64 // by what its standard deviation is greater than told
 }
 
 // WithWaves takes in what the marks of a long-wave station tell of ground and sky wave.
@@ -96,69 +105,256 @@ func (p Prediction) WithWaves(w *timing.Waves, at, tiltU float64) Prediction {
 	if p.long == nil || w == nil || len(w.Stretches) == 0 {
 		return p
 	}
-	const us = 1e6
-	all := p.long.hypotheses(w, tiltU)
-	for k, b := range w.Stretches {
-		after := 0.0
-		if k > 0 {
-			after = b.Second - w.Stretches[k-1].Second
-		}
-		best := math.Inf(-1)
-		for _, h := range all {
-			h.step(after)
-			h.hear(b, b.Second-at)
-			best = max(best, h.log)
-		}
-		left := all[:0]
-		for _, h := range all {
-			if h.log > best-behind {
-				left = append(left, h)
+	rates, noises := clocks, []float64{1}
+	if w.RateU > 0 {
+		rates = []clock{{w.RateU, 1}}
+	}
+	if w.Scatter > 1 {
+		noises = append(noises, w.Scatter)
+	}
+	best := make([]float64, len(w.Stretches))
+	for i := range best {
+		best[i] = math.Inf(-1)
+	}
+	var all []supposition
+	for _, rate := range rates {
+		for _, noise := range noises {
+			for _, u := range unrests {
+				c := &receiving{unrest: u, noise: noise}
+				list := p.long.suppose(c, math.Log(rate.probability)-math.Log(float64(len(noises))), rate.u*1e6, tiltU*1e6)
+				all = append(all, c.follow(list, w.Stretches, at, best)...)
 			}
 		}
-		all = left
 	}
-	// How well the excess is known, as a share, is the same in all blocks.
-	excess, grow := p.long.sky.excess(1, p.DistanceM)
-	share := math.Hypot(grow*p.long.sky.heightU/excess, levelStep*math.Ln10/20/math.Sqrt(12))
-	best := math.Inf(-1)
-	for _, h := range all {
-		best = max(best, h.log)
-	}
-	var readings []reading
-	total := 0.0
-	var level, square, height float64
-	for _, h := range all {
-		for i := range h.places {
-			b := &h.places[i]
-			weight := b.weight * math.Exp(h.log-best)
-			if weight < negligible {
+	return p.told(all, best[len(best)-1], w.NoiseU*1e6)
+}
+
+// suppose lays out the places.
+func (l *longOver) suppose(c *receiving, log, rateU, tiltU float64) (all []supposition) {
+	const us = 1e6
+	d1, grow := l.sky.excess(1, l.distanceM)
+	d2, grow2 := l.sky.excess(2, l.distanceM)
+	c.steeper = grow2 / grow
+	c.d = [2]float64{d1 * us, d2 * us}
+	const step = levelStep * math.Ln10 / 20
+	square := func(x float64) float64 { return x * x }
+	strong := math.Pow(10, min(0, l.sky.levelDB[0]+l.sky.levelU)/20)
+	c.stray = square(inexact * strong * c.d[0])
+	for db := -levelUs * l.sky.levelU; db <= levelUs*l.sky.levelU; db += levelStep {
+		s := supposition{log: log - square(db/l.sky.levelU)/2, db: l.sky.levelDB[0] + db}
+		for i := range s.r {
+			s.r[i] = math.Pow(10, (l.sky.levelDB[i]+db)/20)
+		}
+		for i, v := range [unknowns]float64{
+			ofGround: square(anyLag), ofRate: square(rateU), ofTilt: square(tiltU), ofGain: square(anyGain),
+			ofSecond: square(s.r[1]) / 2, ofSecondIm: square(s.r[1]) / 2,
+			ofPhase: square(phaseStep) / 12, ofSpeed: square(c.unrest), ofLevel: square(step) / 12,
+			ofExcess: square(grow * l.sky.heightU / d1),
+		} {
+			s.cov[i][i] = v
+		}
+		if s.r[0]*c.d[0] < 1 {
+			s.faint = true
+			s.cov[ofTilt][ofTilt] += 0.5
+			all = append(all, s)
+			continue
+		}
+		total := 0.0
+		from := len(all)
+		for phase := phaseStep / 2; phase < 2*math.Pi; phase += phaseStep {
+			s.mean[ofPhase] = phase
+			if c.unrest < speedStep {
+				total++
+				all = append(all, s)
 				continue
 			}
-			late := -b.mean[ofGround] // of the line after the ground wave
-			u := math.Hypot(share*late, p.long.ground.u*us)
-			v := max(0, b.cov[ofGround][ofGround]-w.NoiseU*w.NoiseU*us*us) + h.ways[i].resting*h.ways[i].resting
-			one := possibility{weight: weight, mean: p.long.ground.seconds + late/us, u: math.Sqrt(v+u*u) / us}
-			if h.r[0] > 1 {
-				one.first.d = 1
+			for i := -speeds; i <= speeds; i++ {
+				one := s
+				one.mean[ofSpeed], one.cov[ofSpeed][ofSpeed] = speedStep*float64(i), square(speedStep)/12
+				weight := math.Exp(-square(one.mean[ofSpeed]/c.unrest) / 2)
+				one.log += math.Log(weight)
+				total += weight
+				all = append(all, one)
 			}
-			readings = append(readings, reading{one, nil})
-			total += weight
-			level += weight * h.levelDB
-			square += weight * h.levelDB * h.levelDB
-			height += weight * share * share * late * late / (us * us)
+		}
+		for i := range all[from:] {
+			all[from+i].log -= math.Log(total)
 		}
 	}
-	stronger := 0.0
+	return all
+}
+
+// follow takes the suppositions through all stretches and returns those that are left.
+// best are the greatest logarithms after each, of these and of others before.
+func (c *receiving) follow(all []supposition, stretches []timing.Stretch, at float64, best []float64) []supposition {
+	for k, b := range stretches {
+		for i := range all {
+			if k > 0 {
+				c.pass(&all[i], (b.Second-stretches[k-1].Second)/30)
+			}
+			c.hear(&all[i], b, b.Second-at)
+			best[k] = max(best[k], all[i].log)
+		}
+		all = slices.DeleteFunc(all, func(s supposition) bool { return !(s.log > best[k]-behind) })
+	}
+	return all
+}
+
+// pass lets some half minutes pass.
+func (c *receiving) pass(s *supposition, n float64) {
+	s.mean[ofPhase] += n * s.mean[ofSpeed]
+	for i := range unknowns {
+		s.cov[ofPhase][i] += n * s.cov[ofSpeed][i]
+	}
+	for i := range unknowns {
+		s.cov[i][ofPhase] += n * s.cov[i][ofSpeed]
+	}
+	q := turning * turning * c.unrest * c.unrest * n
+	s.cov[ofSpeed][ofSpeed] += q
+	s.cov[ofSpeed][ofPhase] += q * n / 2
+	s.cov[ofPhase][ofSpeed] += q * n / 2
+	s.cov[ofPhase][ofPhase] += q*n*n/3 + quiver*quiver*c.unrest*c.unrest*n
+	kept := math.Exp(-secondStrays * secondStrays * c.unrest * c.unrest * n / 2)
+	sin, cos := math.Sincos(c.steeper * n * s.mean[ofSpeed])
+	sin, cos = kept*sin, kept*cos
+	a, b := s.mean[ofSecond], s.mean[ofSecondIm]
+	s.mean[ofSecond], s.mean[ofSecondIm] = cos*a-sin*b, sin*a+cos*b
+	for i := range unknowns {
+		a, b = s.cov[ofSecond][i], s.cov[ofSecondIm][i]
+		s.cov[ofSecond][i], s.cov[ofSecondIm][i] = cos*a-sin*b, sin*a+cos*b
+	}
+	for i := range unknowns {
+		a, b = s.cov[i][ofSecond], s.cov[i][ofSecondIm]
+		s.cov[i][ofSecond], s.cov[i][ofSecondIm] = cos*a-sin*b, sin*a+cos*b
+	}
+	fresh := s.r[1] * s.r[1] / 2 * (1 - kept*kept)
+	s.cov[ofSecond][ofSecond] += fresh
+	s.cov[ofSecondIm][ofSecondIm] += fresh
+}
+
+// hear takes in a stretch, some seconds after the one asked for. What it tells is taken for
+// linear where it itself puts the unknowns, which is found in some steps: about where they
+// were before, a place on a circle would be mended by a smaller one.
+func (c *receiving) hear(s *supposition, b timing.Stretch, after float64) {
+	const steps, near = 4, 0.02
+	before := *s
+	for range steps {
+		about := s.mean
+		*s = before
+		c.hearAbout(s, &about, b, after)
+		if math.Abs(s.mean[ofPhase]-about[ofPhase]) < near || s.faint {
+			break
+		}
+	}
+}
+
+// hearAbout takes in a stretch as linear about some values of the unknowns.
+func (c *receiving) hearAbout(s *supposition, about *[unknowns]float64, b timing.Stretch, after float64) {
+	const us = 1e6
+	// While the phase turns in a stretch its mean is the smaller.
+	turn, turn2 := kaiser.Sinc(about[ofSpeed]/(2*math.Pi)), kaiser.Sinc(c.steeper*about[ofSpeed]/(2*math.Pi))
+	r := s.r[0] * math.Exp(about[ofLevel])
+	if s.faint {
+		r = 0
+	}
+	d := complex(c.d[0]*(1+about[ofExcess]), 0)
+	first := cmplx.Rect(r*turn, about[ofPhase])
+	second, d2 := complex(turn2*about[ofSecond], turn2*about[ofSecondIm]), complex(c.d[1], 0)
+	rest := 1 + second
+	// Means over the stretch by the power of the sum, and how they grow.
+	power := real(rest*cmplx.Conj(rest)) + r*r + 2*real(cmplx.Conj(rest)*first)
+	p := complex(power, 0)
+	moment := d*(first*cmplx.Conj(rest)+complex(r*r, 0)) + d2*second*cmplx.Conj(rest+first)
+	shift := moment / p
+	turned := 1i * first
+	powerByPhase, powerByLevel := 2*real(cmplx.Conj(rest)*turned), 2*r*r+2*real(cmplx.Conj(rest)*first)
+	byPhase := (d*turned*cmplx.Conj(rest) + d2*second*cmplx.Conj(turned) - shift*complex(powerByPhase, 0)) / p
+	byLevel := (d*(first*cmplx.Conj(rest)+complex(2*r*r, 0)) + d2*second*cmplx.Conj(first) - shift*complex(powerByLevel, 0)) / p
+	byExcess := d * (first*cmplx.Conj(rest) + complex(r*r, 0)) / p
+	inPhase := complex(turn2, 0) * cmplx.Conj(rest+first) / p
+	bySecond := (d2 - shift) * inPhase
+	row := [unknowns]float64{
+		ofGround: 1, ofRate: after, ofSecond: real(bySecond), ofSecondIm: real(1i * bySecond),
+		ofPhase: real(byPhase), ofLevel: real(byLevel), ofExcess: real(byExcess),
+	}
+	u := b.U * us * c.noise
+	s.condition(&row, about, b.Late*us-real(shift), u*u+c.stray)
+	if b.AcrossU > 0 {
+		row = [unknowns]float64{
+			ofTilt: 1, ofSecond: imag(bySecond), ofSecondIm: imag(1i * bySecond),
+			ofPhase: imag(byPhase), ofLevel: imag(byLevel), ofExcess: imag(byExcess),
+		}
+		u = b.AcrossU * us * c.noise
+		s.condition(&row, about, b.Across*us-imag(shift), u*u+c.stray)
+	}
+	if b.Level > 0 {
+		row = [unknowns]float64{
+			ofGain: 1, ofSecond: real(inPhase), ofSecondIm: real(1i * inPhase),
+			ofPhase: powerByPhase / (2 * power), ofLevel: powerByLevel / (2 * power),
+		}
+		s.condition(&row, about, math.Log(b.Level)-math.Log(power)/2, gainStray*gainStray)
+	}
+}
+
+// condition takes in that y was measured with a variance above what is expected where the
+// unknowns from ofSecond on are as about says; row is by how much it grows with each.
+func (s *supposition) condition(row, about *[unknowns]float64, y, variance float64) {
+	var gain [unknowns]float64
+	total := variance
+	for i, x := range row {
+		if x == 0 {
+			continue
+		}
+		if i >= ofSecond {
+			y -= x * (s.mean[i] - about[i])
+		} else {
+			y -= x * s.mean[i]
+		}
+		for j := range unknowns {
+			gain[j] += s.cov[j][i] * x
+		}
+	}
+	for i, x := range row {
+		total += x * gain[i]
+	}
+	for i := range unknowns {
+		g := gain[i] / total
+		s.mean[i] += g * y
+		for j := range unknowns {
+			s.cov[i][j] -= g * gain[j]
+		}
+	}
+	s.log -= 0.5*math.Log(total) + y*y/(2*total)
+}
+
+// told is the prediction with what suppositions are left, the best having the logarithm
+// best.
+func (p Prediction) told(all []supposition, best, noiseU float64) Prediction {
+	const us = 1e6
+	var readings []reading
+	var total, level, square, height, stronger float64
+	for _, s := range all {
+		weight := math.Exp(s.log - best)
+		late := -s.mean[ofGround] // of the line after the ground wave
+		v := max(0, s.cov[ofGround][ofGround]-noiseU*noiseU) / (us * us)
+		one := possibility{weight: weight, mean: p.long.ground.seconds + late/us, u: math.Sqrt(v + p.long.ground.u*p.long.ground.u)}
+		db := s.db + s.mean[ofLevel]*20/math.Ln10
+		if db > 0 {
+			one.first.d = 1
+			stronger += weight
+		}
+		readings = append(readings, reading{one, nil})
+		total += weight
+		level += weight * db
+		square += weight * (db*db + s.cov[ofLevel][ofLevel]*(20/math.Ln10)*(20/math.Ln10))
+		height += weight * late * late * s.cov[ofExcess][ofExcess] / (us * us)
+	}
 	for i := range readings {
 		readings[i].weight /= total
-		if readings[i].first.d > 0 {
-			stronger += readings[i].weight
-		}
 	}
-	heightU := math.Sqrt(height / total)
-	p.state(gathered(readings, max(siteU, math.Hypot(heightU, p.long.ground.u)/2)), heightU, p.long.ground.u)
-	level /= total
-	p.Sky = &Sky{LevelDB: level, UDB: math.Hypot(math.Sqrt(max(0, square/total-level*level)), levelStep/math.Sqrt(12)), Late: p.Delay.Mean() - p.long.ground.seconds}
+	level, stronger = level/total, stronger/total
+	p.state(gathered(readings, max(siteU, p.long.ground.u/2)), math.Sqrt(height/total), p.long.ground.u)
+	p.Sky = &Sky{LevelDB: level, UDB: math.Sqrt(max(0, square/total-level*level)), Late: p.Delay.Mean() - p.long.ground.seconds}
 	p.Modes = slices.Clone(p.Modes)
 	for i := range p.Modes {
 		switch p.Modes[i].Hops {
@@ -169,229 +365,6 @@ func (p Prediction) WithWaves(w *timing.Waves, at, tiltU float64) Prediction {
 		}
 	}
 	return p
-}
-
-// hypotheses are all that are weighed, before anything is heard.
-func (l *longOver) hypotheses(w *timing.Waves, tiltU float64) []*hypothesis {
-	d1, _ := l.sky.excess(1, l.distanceM)
-	d2, _ := l.sky.excess(2, l.distanceM)
-	rates := clocks
-	if w.RateU > 0 {
-		rates = []clock{{w.RateU, 1}}
-	}
-	noises := []float64{1}
-	if w.Scatter > 1 {
-		noises = append(noises, w.Scatter)
-	}
-	const reach = 2.6 // standard deviations of the level
-	var all []*hypothesis
-	for db := -reach * l.sky.levelU; db <= reach*l.sky.levelU; db += levelStep {
-		z := db / l.sky.levelU
-		h := hypothesis{levelDB: l.sky.levelDB[0] + db, d: [2]float64{1e6 * d1, 1e6 * d2}}
-		for i := range h.r {
-			h.r[i] = math.Pow(10, (l.sky.levelDB[i]+db)/20)
-		}
-		add := func(wander, log float64, second complex128) {
-			for _, rate := range rates {
-				for _, noise := range noises {
-					one := h
-					one.wander, one.rateU, one.noise = wander, rate.u, noise
-					one.log = log - z*z/2 + math.Log(rate.probability) - math.Log(float64(len(noises)))
-					one.begin(l, tiltU, second)
-					all = append(all, &one)
-				}
-			}
-		}
-		for _, wander := range wanders {
-			add(wander, 0, 0)
-		}
-		// Of a layer at rest the second hop rests, too, in a phase of its own.
-		for i := range restBins {
-			add(0, -math.Log(restBins), cmplx.Rect(h.r[1], 2*math.Pi*(float64(i)+0.5)/restBins))
-		}
-	}
-	return all
-}
-
-// anyLag is the standard deviation of a lag of which nothing is known, us.
-const anyLag = 1000
-
-// begin lays out the places. second is the second hop's amplitude when it is taken for
-// known; 0: it is found.
-func (h *hypothesis) begin(l *longOver, tiltU float64, second complex128) {
-	_, grow := l.sky.excess(1, l.distanceM)
-	unsteady := grow * l.sky.heightU * 1e6 / h.d[0]
-	// Within a stretch the phase strays from that in the middle by a quarter of what it
-	// wanders in its time (variance), and its mean turn is the smaller.
-	turn := math.Exp(-h.wander * h.wander / 8)
-	r := h.r[0]
-	const bin, step = 2 * math.Pi / longBins, levelStep * math.Ln10 / 20
-	for i := range h.places {
-		// Means over a stretch, by the power of the sum.
-		first := cmplx.Rect(r*turn, bin*(float64(i)+0.5))
-		rest := 1 + second
-		power := real(rest*cmplx.Conj(rest)) + r*r + 2*real(cmplx.Conj(rest)*first)
-		moment := complex(h.d[0], 0)*(first*cmplx.Conj(rest)+complex(r*r, 0)) + complex(h.d[1], 0)*second*cmplx.Conj(rest+first)
-		way := &h.ways[i]
-		way.strength = power
-		way.shift = moment / complex(power, 0)
-		way.inPhase = cmplx.Conj(rest+first) / complex(power+h.r[1]*h.r[1], 0)
-		way.second = (complex(h.d[1], 0) - way.shift) * way.inPhase
-		// By a radian of the first hop's phase, or of the second's, the shift moves so far.
-		size := cmplx.Abs(complex(h.d[0], 0)-way.shift) * r / math.Sqrt(power)
-		size2 := cmplx.Abs(complex(h.d[1], 0)-way.shift) * cmplx.Abs(second) / math.Sqrt(power)
-		// Where in its place the phase is, varies as far as it wanders from stretch to
-		// stretch; all else is the same in all of them, and no lag of the ground wave's can
-		// be told from it.
-		varies := bin * bin / 12 * min(1, h.wander*h.wander/(bin*bin))
-		const bin2 = 2 * math.Pi / restBins
-		resting := size*size*(bin*bin/12-varies) + size2*size2*bin2*bin2/12
-		way.stray = size * size * (varies + (1-turn*turn)/2)
-		way.resting = math.Sqrt(resting)
-		b := belief{weight: 1.0 / longBins}
-		b.cov[ofGain][ofGain] = 100
-		b.cov[ofGround][ofGround] = anyLag * anyLag
-		b.cov[ofRate][ofRate] = h.rateU * h.rateU * 1e12
-		b.cov[ofTilt][ofTilt] = tiltU*tiltU*1e12 + resting + size*size*(varies+step*step/12+unsteady*unsteady)
-		if second == 0 {
-			b.cov[ofSecond][ofSecond] = h.r[1] * h.r[1] / 2
-			b.cov[ofSecondIm][ofSecondIm] = h.r[1] * h.r[1] / 2
-		}
-		h.places[i] = b
-	}
-}
-
-// step lets some seconds pass: the phase wanders from place to place, and the second
-// hop's twice as far.
-func (h *hypothesis) step(seconds float64) {
-	if seconds <= 0 || h.wander == 0 {
-		return
-	}
-	v := h.wander * h.wander * seconds / 30
-	var kernel [longBins]float64
-	sum := 0.0
-	for i := range kernel {
-		for turn := -2; turn <= 2; turn++ {
-			x := 2 * math.Pi * (float64(i)/longBins + float64(turn))
-			kernel[i] += math.Exp(-x * x / (2 * v))
-		}
-		sum += kernel[i]
-	}
-	h.before = h.places
-	// Moments about nought of all that comes to a place.
-	for i := range h.before {
-		b := &h.before[i]
-		for j := range unknowns {
-			for k := 0; k <= j; k++ {
-				b.cov[j][k] += b.mean[j] * b.mean[k]
-			}
-		}
-	}
-	kept := math.Exp(-2 * v) // of the second hop's amplitude
-	fresh := h.r[1] * h.r[1] / 2 * (1 - kept*kept)
-	for i := range h.places {
-		to := belief{}
-		for j := range h.before {
-			b := &h.before[j]
-			w := kernel[(i-j+longBins)%longBins] / sum * b.weight
-			if w < 1e-6*b.weight || w == 0 {
-				continue
-			}
-			to.weight += w
-			for k := range unknowns {
-				to.mean[k] += w * b.mean[k]
-				for m := 0; m <= k; m++ {
-					to.cov[k][m] += w * b.cov[k][m]
-				}
-			}
-		}
-		if to.weight == 0 {
-			h.places[i] = to
-			continue
-		}
-		for k := range unknowns {
-			to.mean[k] /= to.weight
-		}
-		for k := range unknowns {
-			for m := 0; m <= k; m++ {
-				to.cov[k][m] = to.cov[k][m]/to.weight - to.mean[k]*to.mean[m]
-				if k >= ofSecond {
-					to.cov[k][m] *= kept
-				}
-				if m >= ofSecond {
-					to.cov[k][m] *= kept
-				}
-				to.cov[m][k] = to.cov[k][m]
-			}
-		}
-		for k := ofSecond; k < unknowns; k++ {
-			to.mean[k] *= kept
-			to.cov[k][k] += fresh
-		}
-		h.places[i] = to
-	}
-}
-
-// hear conditions all places on a block, some seconds after the one asked for.
-func (h *hypothesis) hear(b timing.Stretch, after float64) {
-	var logs [longBins]float64
-	top := math.Inf(-1)
-	for i := range h.places {
-		p, way := &h.places[i], &h.ways[i]
-		if p.weight == 0 {
-			logs[i] = math.Inf(-1)
-			continue
-		}
-		second := way.second
-		row := [unknowns]float64{ofGround: 1, ofRate: after, ofSecond: real(second), ofSecondIm: -imag(second)}
-		u := b.U * 1e6 * h.noise
-		logs[i] = math.Log(p.weight) + p.condition(row, b.Late*1e6-real(way.shift), u*u+way.stray)
-		if b.AcrossU > 0 {
-			row = [unknowns]float64{ofTilt: 1, ofSecond: imag(second), ofSecondIm: real(second)}
-			u = b.AcrossU * 1e6 * h.noise
-			logs[i] += p.condition(row, b.Across*1e6-imag(way.shift), u*u+way.stray)
-		}
-		if b.Level > 0 {
-			row = [unknowns]float64{ofGain: 1, ofSecond: real(way.inPhase), ofSecondIm: -imag(way.inPhase)}
-			logs[i] += p.condition(row, math.Log(b.Level)-math.Log(way.strength)/2, gainStray*gainStray)
-		}
-		top = max(top, logs[i])
-	}
-	total := 0.0
-	for i, l := range logs {
-		h.places[i].weight = math.Exp(l - top)
-		total += h.places[i].weight
-	}
-	h.log += top + math.Log(total)
-	for i := range h.places {
-		h.places[i].weight /= total
-		if h.places[i].weight < unlikely {
-			h.places[i].weight = 0
-		}
-	}
-}
-
-// condition takes in that row times the unknowns was measured as y with a variance, and
-// returns the logarithm of how likely that was.
-func (b *belief) condition(row [unknowns]float64, y, variance float64) float64 {
-	var gain [unknowns]float64
-	total := variance
-	for i := range unknowns {
-		y -= row[i] * b.mean[i]
-		for j := range unknowns {
-			gain[i] += b.cov[i][j] * row[j]
-		}
-	}
-	for i := range unknowns {
-		total += row[i] * gain[i]
-	}
-	for i := range unknowns {
-		b.mean[i] += gain[i] / total * y
-		for j := range unknowns {
-			b.cov[i][j] -= gain[i] * gain[j] / total
-		}
-	}
-	return -0.5*math.Log(total) - y*y/(2*total)
 }
 
 // Sky is the sky wave as a recording shows it.

@@ -10,7 +10,6 @@ import (
 	"timeball/align/path/landsea"
 	"timeball/align/path/noise"
 	"timeball/capture/station"
-	"timeball/detect/mixture"
 )
 
 // On long wave the ground wave and the waves that one or two hops reflect at the

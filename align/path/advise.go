@@ -46,17 +46,31 @@ func Advise(r JointRequest, stations []*station.Station) (choices []Choice, now 
 	if err != nil {
 		return nil, 0, err
 	}
-	live := e.days(advised)
-	if len(further) == 0 {
-		return nil, e.joint(live).Half, nil
+	p := e.prospects(advised, len(further))
+	for c, f := range further {
+		choices = append(choices, Choice{Station: f.Station, CarrierHz: f.CarrierHz, Half: min(p.now, p.expected(c))})
 	}
-	// The offset on each day, and the ways of each choice.
-	offsets := make([][]float64, advised)
-	ways := make([][][]arriving, len(further))
-	for c := range ways {
-		ways[c] = make([][]arriving, advised)
+	slices.SortStableFunc(choices, func(a, b Choice) int { return cmp.Compare(a.Half, b.Half) })
+	return choices, p.now, nil
+}
+
+// prospects are days that explain what was received, and what further receptions
+// would bring on each.
+type prospects struct {
+	*evening
+	offsets [][]float64    // the offset's distribution over the grid, by day
+	ways    [][][]arriving // by further reception and day
+	now     float64        // half of the set that the receptions give so far
+}
+
+// prospects finds n days for the receptions, and the ways of those after them.
+func (e *evening) prospects(n, further int) prospects {
+	p := prospects{e, make([][]float64, n), make([][][]arriving, further), 0}
+	for c := range p.ways {
+		p.ways[c] = make([][]arriving, n)
 	}
-	e.eachWorking(advised, func(i int, w *work) {
+	live := e.days(n)
+	e.eachWorking(n, func(i int, w *work) {
 		z := live[i].z
 		e.evidence(z, len(e.Receptions), w)
 		own := make([]float64, e.n)
@@ -67,38 +81,32 @@ func Advise(r JointRequest, stations []*station.Station) (choices []Choice, now 
 		for cell := range own {
 			own[cell] /= sum
 		}
-		offsets[i] = own
-		for c := range further {
-			ways[c][i] = e.arrivals(&e.legs[len(e.Receptions)+c], z)
+		p.offsets[i] = own
+		for c := range p.ways {
+			p.ways[c][i] = e.arrivals(&e.legs[len(e.Receptions)+c], z)
 		}
 	})
 	total := make([]float64, e.n)
-	for _, own := range offsets {
+	for _, own := range p.offsets {
 		for cell, v := range own {
 			total[cell] += v
 		}
 	}
-	now = e.half(total)
-	for _, f := range further {
-		choices = append(choices, Choice{Station: f.Station, CarrierHz: f.CarrierHz})
-	}
-	for i := range choices {
-		choices[i].Half = min(now, e.expected(further[i], ways[i], offsets))
-	}
-	slices.SortStableFunc(choices, func(a, b Choice) int { return cmp.Compare(a.Half, b.Half) })
-	return choices, now, nil
+	p.now = e.half(total)
+	return p
 }
 
-// expected is the mean (of the logarithm) of the interval's half after one more
+// expected is the mean (of the logarithm) of the interval's half after a further
 // reception, when some of the days in turn are the truth.
-func (e *evening) expected(next Reception, ways [][]arriving, offsets [][]float64) float64 {
+func (p *prospects) expected(choice int) float64 {
 	logs := make([]float64, truths)
 	each(truths, func(t int) {
-		truth := t * len(ways) / truths
+		truth := t * len(p.offsets) / truths
+		ways := p.ways[choice][truth]
 		var heard []Heard
 		var first float64
-		for _, a := range ways[truth] {
-			if a.seen < 0.5 && (len(heard) > 0 || len(ways[truth]) > 1) {
+		for _, a := range ways {
+			if a.seen < 0.5 && (len(heard) > 0 || len(ways) > 1) {
 				continue
 			}
 			if len(heard) == 0 {
@@ -110,30 +118,36 @@ func (e *evening) expected(next Reception, ways [][]arriving, offsets [][]float6
 			}
 		}
 		if len(heard) == 0 {
-			heard, first = []Heard{{}}, ways[truth][0].delay
+			heard, first = []Heard{{}}, ways[0].delay
 		}
 		x := 0.0
-		for cell, v := range offsets[truth] {
-			x += v * (e.least + float64(cell)*e.step)
+		for cell, v := range p.offsets[truth] {
+			x += v * (p.least + float64(cell)*p.step)
 		}
-		r := Reception{Time: e.Reference, Offset: x + first, U: nextU}
-		like, late, total := make([]float64, e.n), make([]float64, e.n), make([]float64, e.n)
-		for i := range ways {
-			if i == truth {
-				continue
-			}
-			e.spread(&r, matches(ways[i], heard), like, late)
-			for cell, v := range offsets[i] {
-				total[cell] += v * like[cell]
-			}
-		}
-		logs[t] = math.Log(e.half(total))
+		logs[t] = math.Log(p.after(choice, truth, x+first, heard))
 	})
 	sum := 0.0
 	for _, l := range logs {
 		sum += l
 	}
 	return math.Exp(sum / truths)
+}
+
+// after is half of the set when a further reception's first arrival says offset and
+// all are those heard; the day that this was made up from does not count.
+func (p *prospects) after(choice, madeUp int, offset float64, heard []Heard) float64 {
+	r := Reception{Time: p.Reference, Offset: offset, U: nextU}
+	like, late, total := make([]float64, p.n), make([]float64, p.n), make([]float64, p.n)
+	for i, own := range p.offsets {
+		if i == madeUp {
+			continue
+		}
+		p.spread(&r, matches(p.ways[choice][i], heard), like, late)
+		for cell, v := range own {
+			total[cell] += v * like[cell]
+		}
+	}
+	return p.half(total)
 }
 
 // audible lists the carriers on shortwave that are expected to be heard and were

@@ -12,6 +12,7 @@ import (
 
 	"timeball/align/path/geodesic"
 	"timeball/align/path/ionosphere"
+	"timeball/align/path/ray"
 	"timeball/capture/station"
 )
 
@@ -310,5 +311,28 @@ func TestLayersAtEveryHop(t *testing.T) {
 		if strings.HasSuffix(m.Name, "F1") || m.Name == "3F2" && m.First > 0.1 {
 			t.Errorf("%s with probability %.2f, first with %.2f", m.Name, m.Probability, m.First)
 		}
+	}
+}
+
+// However far a day drawn strays, its E layer lies where rays are summed and no lower.
+func TestELayerIsAboveTheBottom(t *testing.T) {
+	over := &overhead{foF2Hz: 6e6, m3000: 3, foEHz: 3e6, low: 0.1, high: 0.1}
+	w := newWeather(50, 10, []*overhead{over}, nil)
+	z := make([]float64, w.size())
+	bounded := 0
+	for i := range 20_000 {
+		draw(z, i)
+		p := w.profile(z, 0)
+		if p.PeakE-p.ThickE < ray.BottomM || p.ThickE <= 0 {
+			t.Fatalf("draw %d: an E layer of %.0f ± %.0f km", i, p.PeakE/1e3, p.ThickE/1e3)
+		}
+		if p.PeakE-p.ThickE == ray.BottomM {
+			bounded++
+		}
+	}
+	// It takes 2.7 standard deviations of the thickness on a day of usual scale, fewer on
+	// one in ten whose scale is twice that: a few in a hundred, unless strays are doubled.
+	if bounded == 0 || bounded > 2000 {
+		t.Errorf("%d of 20 000 layers are held at the bottom", bounded)
 	}
 }

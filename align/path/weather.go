@@ -187,6 +187,9 @@ func (w *weather) profile(z []float64, i int) ray.Profile {
 		FoF1: o.foF1Hz * foE / o.foEHz, PeakF1: peakF1 + uPeakF1*stray(strayPeakF1),
 		FoF2: foF2, PeakF2: min(max(peak+uPassingHeightM*height, 195e3), 600e3),
 	}
+	// A stray as heavy-tailed as a storm's leaves the E layer where one can be.
+	p.PeakE = max(p.PeakE, ray.BottomM+thickE)
+	p.ThickE = min(p.ThickE, p.PeakE-ray.BottomM)
 	p.ThickF2 = min(thicknessF2*math.Exp(uThickness*stray(strayThickF2)), 0.6) * p.PeakF2
 	return p
 }

@@ -1,6 +1,7 @@
 package path
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -46,9 +47,60 @@ func simulatedChoice(r *rand.Rand, stations []*station.Station) (first Reception
 	}
 }
 
+// pretend draws what a receiver would tell apart of ways.
+func pretend(r *rand.Rand, ways []arriving) (first float64, heard []Heard) {
+	late := 0.0
+	if r.Float64() < lateShare {
+		late = lateBy * r.ExpFloat64()
+	}
+	for _, a := range ways {
+		if r.Float64() < a.seen {
+			heard = append(heard, Heard{Excess: a.delay + late + math.Hypot(a.u, nextU)*r.NormFloat64(), U: nextU, LevelDB: a.levelDB + uHeardDB/2*r.NormFloat64()})
+		}
+	}
+	if len(heard) == 0 {
+		return 0, nil
+	}
+	slices.SortFunc(heard, func(a, b Heard) int { return cmp.Compare(b.LevelDB, a.LevelDB) })
+	heard = heard[:min(len(heard), 3)]
+	slices.SortFunc(heard, func(a, b Heard) int { return cmp.Compare(a.Excess, b.Excess) })
+	first = heard[0].Excess
+	for i := range heard {
+		heard[i].Excess -= first
+	}
+	return first, heard
+}
+
+// trials makes up so many outcomes of each choice, a day as likely as another, and
+// gives the logarithm of what each leaves of the interval.
+func (p *prospects) trials(n int, seed uint64) [][]float64 {
+	logs := make([][]float64, n)
+	each(n, func(t int) {
+		r := rand.New(rand.NewPCG(uint64(t), seed))
+		day := t * len(p.offsets) / n
+		x, u := p.least, r.Float64()
+		for cell, v := range p.offsets[day] {
+			if u -= v; u < 0 {
+				x += float64(cell) * p.step
+				break
+			}
+		}
+		logs[t] = make([]float64, len(p.ways))
+		for c := range p.ways {
+			if first, heard := pretend(r, p.ways[c][day]); len(heard) > 0 {
+				logs[t][c] = min(0, math.Log(p.after(c, day, x+first, heard)/p.now))
+			}
+		}
+	})
+	return logs
+}
+
 // BenchmarkAdvice measures what the carrier that is advised brings, beside the best
 // in hindsight and one taken at random: each other recording that may be made is
 // made in turn, and the interval of the two together set against the first's alone.
+// What can be had at all is measured in the program's own ionospheres, where what a
+// choice may bring is known: on many days that explain the first recording, outcomes of
+// all choices are made up, half of them to choose by and half to judge the choice.
 func BenchmarkAdvice(b *testing.B) {
 	all := station.Builtin()
 	var stations []*station.Station
@@ -56,6 +108,7 @@ func BenchmarkAdvice(b *testing.B) {
 		stations = append(stations, &all[i])
 	}
 	var best, named, nearest, random, worst float64 // sums over evenings of the logarithm of what is left
+	var own struct{ best, chosen, random float64 }  // likewise, made up
 	for i := range *evenings {
 		first, others, r12 := simulatedChoice(rand.New(rand.NewPCG(uint64(i), 27)), stations)
 		request := JointRequest{Receptions: []Reception{first}, Reference: first.Time, URate: 1e-8, Sunspots: r12}
@@ -93,9 +146,27 @@ func BenchmarkAdvice(b *testing.B) {
 			return int(Request{At: x.At}.circuit(carrierOf(x)).distanceM - Request{At: y.At}.circuit(carrierOf(y)).distanceM)
 		})
 		nearest += of(Choice{Station: near.Station, CarrierHz: near.CarrierHz})
+		request.Receptions = []Reception{first}
+		e, err := newEvening(request, others)
+		if err != nil {
+			b.Fatal(err)
+		}
+		p := e.prospects(320, len(others))
+		const madeUp = 64
+		halves := [2][]float64{make([]float64, len(others)), make([]float64, len(others))}
+		for t, outcome := range p.trials(madeUp, uint64(i)) {
+			own.best += slices.Min(outcome) / madeUp
+			for c, v := range outcome {
+				own.random += v / float64(len(others)) / madeUp
+				halves[t%2][c] += v / (madeUp / 2)
+			}
+		}
+		for h := range halves {
+			own.chosen += halves[1-h][slices.Index(halves[h], slices.Min(halves[h]))] / 2
+		}
 		if n := float64(i + 1); (i+1)%10 == 0 || i+1 == *evenings {
-			b.Logf("%d evenings: of the first's interval the best in hindsight leaves %.2f, the one advised %.2f, the nearest station %.2f, one at random %.2f, the worst %.2f: the advice brings %.2f of what the best brings more than a random one",
-				i+1, math.Exp(best/n), math.Exp(named/n), math.Exp(nearest/n), math.Exp(random/n), math.Exp(worst/n), (random-named)/(random-best))
+			b.Logf("%d evenings: of the first's interval the best in hindsight leaves %.2f, the one advised %.2f, the nearest station %.2f, one at random %.2f, the worst %.2f: the advice brings %.2f of what the best brings more than a random one; of what is made up, the best expected brings %.2f",
+				i+1, math.Exp(best/n), math.Exp(named/n), math.Exp(nearest/n), math.Exp(random/n), math.Exp(worst/n), (random-named)/(random-best), (own.random-own.chosen)/(own.random-own.best))
 		}
 	}
 }

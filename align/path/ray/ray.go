@@ -11,9 +11,11 @@ package ray
 
 import "math"
 
+// BottomM is where the ionosphere begins: below it rays are straight.
+const BottomM = 80e3
+
 const (
 	earthRadiusM = 6371009.0 // IUGG mean radius
-	bottomM      = 80e3      // below it rays are straight
 	stepM        = 3e3       // of the sum over height
 )
 
@@ -70,8 +72,8 @@ type start struct {
 func newStart(elevation float64) start {
 	sinB, cosB := math.Sincos(elevation)
 	k := earthRadiusM * cosB
-	gamma := math.Acos(k / (earthRadiusM + bottomM)) // elevation at the bottom
-	return start{elevation, k, gamma - elevation, (earthRadiusM+bottomM)*math.Sin(gamma) - earthRadiusM*sinB}
+	gamma := math.Acos(k / (earthRadiusM + BottomM)) // elevation at the bottom
+	return start{elevation, k, gamma - elevation, (earthRadiusM+BottomM)*math.Sin(gamma) - earthRadiusM*sinB}
 }
 
 // starts are those of a Fan's rays: close where ground distance changes fast with
@@ -107,19 +109,18 @@ type rung struct{ rmu2, r, inverse float64 }
 
 func (p *Profile) fan(frequencyHz float64, starts []start, dz float64) Fan {
 	// None of it depends on the elevation.
-	ladder := make([]rung, int((p.PeakF2-bottomM)/dz)+2)
+	ladder := make([]rung, int((p.PeakF2-BottomM)/dz)+2)
 	scale := 1 / (frequencyHz * frequencyHz)
 	least := math.Inf(1)
 	for i := range ladder {
-		z := bottomM + float64(i)*dz
+		z := BottomM + float64(i)*dz
 		r := earthRadiusM + z
 		g := rung{r * r * (1 - p.plasma2(z)*scale), r - dz/2, 1 / (r - dz/2)}
 		ladder[i], least = g, min(least, g.rmu2)
 	}
 	fan := make(Fan, len(starts))
 	for i, s := range starts {
-		// Else it goes through, or a layer that hangs below the bottom turns it there:
-		// the few days on which one does have no such hop.
+		// Else it goes through, or a layer that hangs below the bottom turns it there.
 		if k2 := s.k * s.k; k2 >= least && k2 < ladder[0].rmu2 {
 			fan[i] = p.hop(ladder, dz, s)
 		}

@@ -31,7 +31,7 @@ func slow(p *Profile, frequencyHz, elevation float64) (ground, group float64) {
 	const ds = 10.0
 	mu2 := func(r float64) float64 {
 		z := r - earthRadiusM
-		if z < bottomM {
+		if z < BottomM {
 			return 1
 		}
 		return 1 - p.plasma2(z)/(frequencyHz*frequencyHz)
@@ -83,12 +83,12 @@ func TestAgainstSlowIntegration(t *testing.T) {
 	}
 }
 
-// On one day in many thousand the E layer drawn hangs below where rays are summed from.
+// A layer that hangs below where rays are summed from loses rays, and no more.
 func TestLayerBelowTheBottom(t *testing.T) {
 	low := Profile{FoE: 2.11e6, PeakE: 81e3, ThickE: 6.5e3, FoF2: 2.73e6, PeakF2: 216e3, ThickF2: 111e3}
 	through := 0
 	for i, h := range low.Fan(2.5e6) {
-		if math.IsNaN(h.GroundM) || h.GroundM < 0 || h.Layer != None && h.TopM < bottomM {
+		if math.IsNaN(h.GroundM) || h.GroundM < 0 || h.Layer != None && h.TopM < BottomM {
 			t.Errorf("from %.1f degrees: %+v", starts[i].elevation/degree, h)
 		}
 		if h.Layer == F2 {

@@ -186,9 +186,9 @@ func strongest(up, down []float32, rate float64) (at, apart int, ok bool) {
 	}
 	// Products, whose logarithms add: one click does not count as much as six chirps.
 	product := func(x []float32, i int, noise float64) float64 {
-		p := 1.0
+		p, over := 1.0, 1/noise
 		for k := range each {
-			p *= 1 + float64(x[i+step(k)])/noise
+			p *= 1 + float64(x[i+step(k)])*over
 		}
 		return p
 	}

@@ -174,7 +174,7 @@ func (f *fading) likelihood(cells []int, scale, pattern *[bcdCellCount]float64, 
 	sum, det := 0.0, 1.0
 	for i, a := range cells {
 		at := power * pattern[a] * scale[a]
-		y := f.tone[a] * complex(scale[a], 0)
+		re, im := real(f.tone[a])*scale[a], imag(f.tone[a])*scale[a]
 		row := &chol[i]
 		for j, b := range cells[:i+1] {
 			v := f.overlap[a][b] + at*pattern[b]*scale[b]*fades[a][b]
@@ -186,10 +186,11 @@ func (f *fading) likelihood(cells []int, scale, pattern *[bcdCellCount]float64, 
 				det *= v
 			} else {
 				row[j] = v / chol[j][j]
-				y -= complex(row[j], 0) * white[j]
+				re -= row[j] * real(white[j])
+				im -= row[j] * imag(white[j])
 			}
 		}
-		white[i] = y / complex(row[i], 0)
+		white[i] = complex(re/row[i], im/row[i])
 		sum += sqAbs(white[i])
 	}
 	return -math.Log(det) - (bcdNoises+float64(len(cells)))*math.Log1p(sum/bcdNoises)

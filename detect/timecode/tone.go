@@ -51,7 +51,7 @@ func (s *slots) mix(sec *Second, hz float64) {
 
 // slotStart is the index in Audio at which a slot starts.
 func slotStart(sec *Second, slot int) int {
-	return int(math.Round(sec.Onset + float64(slot)*sec.Rate/1000))
+	return int(math.Floor(sec.Onset + float64(slot)*sec.Rate/1000 + 0.5))
 }
 
 // meter measures the energy of a cell on the tone and on flank frequencies

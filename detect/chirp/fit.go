@@ -31,7 +31,10 @@ const (
 	// imperfect is how far the model of a chirp is out, in power: of the window's ends
 	// and the noise's spectrum (judgement).
 	imperfect = 0.03
-	shapes    = 5 // in which a path's amplitude may change during a chirp
+	// In so many shapes a path's amplitude may change during a chirp, by fading and by
+	// what ripple a receiver's filter has: with three, one path at 20 dB through a filter
+	// of 300 to 2400 Hz was taken for two in 2 of 16 recordings, with five in none.
+	shapes = 5
 )
 
 // spreads are the widths 2σ of a path's Doppler spectrum that are tried, Hz: from

@@ -3,6 +3,7 @@ package timing
 import (
 	"cmp"
 	"math"
+	"math/cmplx"
 	"slices"
 
 	"gonum.org/v1/gonum/blas"
@@ -197,6 +198,51 @@ func (m *moments) gain(turns bool, fading int) gain {
 	return best
 }
 
+// turningGain is what gain comes to, less its cost, for one or two paths that turn, of
+// whose waveforms and quadratures gram and square give the products. Averaged over all
+// turns these are those of complex waveforms: two by two, and Hermitian.
+func turningGain(n float64, lags []int, gram, square func(i, j int) float64) float64 {
+	own := func(of func(i, j int) float64, a int) float64 { return (of(2*a, 2*a) + of(2*a+1, 2*a+1)) / 2 }
+	both := func(of func(i, j int) float64, a, b int) complex128 {
+		return complex(of(2*a, 2*b)+of(2*a+1, 2*b+1), of(2*a, 2*b+1)-of(2*a+1, 2*b)) / 2
+	}
+	// The eigenvalues of the whitened covariance, the greater first; each counts twice.
+	var lambda [2]float64
+	g, s := own(gram, lags[0]), own(square, lags[0])
+	lambda[0] = s / g / n
+	if len(lags) == 2 {
+		// Cholesky's factor of the Gram matrix is (√g, 0; l·√g, √rest).
+		g1, s1, s10 := own(gram, lags[1]), own(square, lags[1]), both(square, lags[1], lags[0])
+		l := over(both(gram, lags[1], lags[0]), g)
+		rest := g1 - sqAbs(l)*g
+		if !(rest > leastOwn*g1) {
+			return math.Inf(-1)
+		}
+		cross := s10 - l*complex(s, 0)
+		a := s / g
+		b := (s1 - real(l*cmplx.Conj(s10)) - real(cross*cmplx.Conj(l))) / rest
+		middle, apart := (a+b)/2, math.Sqrt((a-b)*(a-b)/4+sqAbs(cross)/(g*rest))
+		lambda = [2]float64{(middle + apart) / n, (middle - apart) / n}
+	}
+	strength := 0.0
+	for _, v := range lambda {
+		strength += 2 * max(0, v-1)
+	}
+	share := strength / (1 + strength)
+	each := math.Log1p(n*share*share) / 2
+	best, log := math.Inf(-1), 0.0
+	for i, v := range lambda[:len(lags)] {
+		if v > 1 {
+			log += n * (v - 1 - math.Log(v))
+		}
+		r := i + 1
+		best = max(best, log-float64(2*r*len(lags)-r*r)*each)
+	}
+	return best
+}
+
+func over(z complex128, by float64) complex128 { return complex(real(z)/by, imag(z)/by) }
+
 // eigenvalues of a symmetric matrix of n rows, the greatest first: by Householder's
 // reflections to three diagonals, and of these by the implicit QL method with
 // Wilkinson's shift (Golub and Van Loan, Matrix Computations, 8.3).
@@ -376,6 +422,9 @@ func (b *bench) search(h hearing, most int, p *Priors) [][]place {
 		square = all.at
 	}
 	at := func(lags ...int) float64 {
+		if turns && len(lags) <= 2 {
+			return turningGain(b.count, lags, gr.gram.at, square)
+		}
 		m := moments{n: b.count}
 		var g matrix
 		var rows [mostBases]int

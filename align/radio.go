@@ -67,7 +67,7 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 				tuned := audio.NewTuned(wheel.rate, tunedSamples, hz)
 				r.tuned = append(r.tuned, tuned)
 				inputs = append(inputs, &longwave.Input{
-					Stream: tuned, CarrierHz: hz, LoopQ: settings.LoopQ, BandHz: audio.TunedBand,
+					Stream: tuned, CarrierHz: hz, LoopQ: settings.loopQ(st), BandHz: audio.TunedBand,
 					LowHz: audio.Pitch - directOffHz, HighHz: audio.Pitch + directOffHz,
 				})
 			}
@@ -79,7 +79,7 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 	// A beat note may be anything: it is looked for when nothing else is.
 	if len(r.beaten) > 0 && len(short) == 0 && len(inputs) == 0 {
 		inputs = append(inputs, &longwave.Input{
-			Stream: s, Stations: r.beaten, LoopQ: settings.LoopQ, LowHz: longwave.LowestPitch, HighHz: longwave.HighestPitch,
+			Stream: s, Stations: r.beaten, LoopQ: settings.loopQ(r.beaten[0]), LowHz: longwave.LowestPitch, HighHz: longwave.HighestPitch,
 		})
 	}
 	if len(r.tuned) > 0 && len(short) == 0 && settings.ReceiverDelay == nil {

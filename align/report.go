@@ -125,8 +125,8 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	if e := arr.EdgeU; e > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "edge " + arr.Station.ID, Type: "B", U: e, Known: EdgeFitted{}})
 	}
-	if u := a.settings.detunedU(arr.Station); u > 0 {
-		s.lines = append(s.lines, BudgetLine{Source: "loop's tuning " + arr.Station.ID, Type: "B", U: u, Known: Assumed{}})
+	if u, known := a.settings.detunedU(arr.Station); u > 0 {
+		s.lines = append(s.lines, BudgetLine{Source: "loop " + arr.Station.ID, Type: "B", U: u, Known: known})
 	}
 	if u := arr.FilterU; u > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "receiver's filter " + arr.Station.ID, Type: "B", U: u, Known: FilterUntold{}})

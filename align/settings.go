@@ -33,7 +33,8 @@ type Settings struct {
 	UT1                            bool           // the clock keeps UT1
 	Sunspots                       float64        // R12; NaN: the default for the phase of the cycle
 	Ground                         groundwave.Mix // under a path on long wave; nil: by the map
-	LoopQ                          float64        // quality of a tuned antenna for long wave; 0: not tuned
+	LoopQ                          float64        // quality of a tuned antenna for long wave; 0: Loop's
+	Loop                           *TunedLoop     // one that was calibrated; nil: none
 	// Maps are those of the F2 layer that path delays are computed from; nil: the
 	// embedded climatology.
 	Maps      ionosphere.Maps
@@ -60,15 +61,57 @@ var (
 // of a rod with 100 to 200 ppm/K over some kelvins (from memory).
 const loopDetuned = 1e-3
 
-// detunedU is what that takes from a loop's delay, standard uncertainty in s; 0 without a
-// loop.
-func (s *Settings) detunedU(st *station.Station) float64 {
-	if s.LoopQ == 0 || !st.LongWave() {
+// TunedLoop is a tuned antenna as it was calibrated.
+type TunedLoop struct {
+	longwave.Loop
+	Known Remark // how
+}
+
+// loopFor is the loop before a station on long wave, with how far its tuning may be off by
+// now, and how it is known; its quality is 0 when there is none. A calibrated one whose
+// band does not hold the carrier is not that antenna.
+func (s *Settings) loopFor(st *station.Station) (l longwave.Loop, known Remark) {
+	if !st.LongWave() {
+		return l, nil
+	}
+	hz := st.Carriers[0].Hz
+	switch {
+	case s.LoopQ > 0:
+		l, known = longwave.Loop{Q: s.LoopQ, TunedHz: hz}, Assumed{}
+	case s.Loop != nil && math.Abs(hz-s.Loop.TunedHz) < s.Loop.TunedHz/s.Loop.Q:
+		l, known = s.Loop.Loop, s.Loop.Known
+	}
+	l.TunedU = math.Hypot(l.TunedU, loopDetuned/1.96*l.TunedHz)
+	return l, known
+}
+
+// loopQ is the quality of a loop on its tune with the delay of that before a station.
+func (s *Settings) loopQ(st *station.Station) float64 {
+	l, _ := s.loopFor(st)
+	if l.Q == 0 {
 		return 0
 	}
 	hz := st.Carriers[0].Hz
-	l := longwave.Loop{Q: s.LoopQ, TunedHz: hz}
-	return (l.Delay(hz) - l.Delay(hz*(1+loopDetuned))) / 1.96
+	return math.Pi * hz * l.Delay(hz)
+}
+
+// detunedU is what a loop's quality and tuning leave open of its delay, standard
+// uncertainty in s, and how they are known; 0 without a loop.
+func (s *Settings) detunedU(st *station.Station) (u float64, known Remark) {
+	l, known := s.loopFor(st)
+	if l.Q == 0 {
+		return 0, nil
+	}
+	hz := st.Carriers[0].Hz
+	most := 0.0 // 95 %, of its tuning
+	for _, off := range []float64{-1.96 * l.TunedU, 1.96 * l.TunedU} {
+		tuned := l
+		tuned.TunedHz += off
+		most = max(most, math.Abs(tuned.Delay(hz)-l.Delay(hz)))
+	}
+	sharper := l
+	sharper.Q += l.QU
+	return math.Hypot(most/1.96, sharper.Delay(hz)-l.Delay(hz)), known
 }
 
 // A level that changes with frequency about a carrier by a natural logarithm in so many
@@ -86,10 +129,10 @@ func (s *Settings) tiltU(st *station.Station, direct bool) float64 {
 	if direct {
 		u = cardTilt
 	}
-	if s.LoopQ > 0 {
+	if l, _ := s.loopFor(st); l.Q > 0 {
 		// Of 1/(1 + jx) the logarithm of the level has the slope −x/(1 + x²) in x.
-		x := 2 * s.LoopQ * loopDetuned / 1.96
-		u = math.Hypot(u, s.LoopQ/(math.Pi*st.Carriers[0].Hz)*x/(1+x*x))
+		x := 2 * l.Q / l.TunedHz * math.Hypot(st.Carriers[0].Hz-l.TunedHz, l.TunedU)
+		u = math.Hypot(u, l.Q/(math.Pi*l.TunedHz)*x/(1+x*x))
 	}
 	return u
 }

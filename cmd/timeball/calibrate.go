@@ -29,7 +29,7 @@ type calibrateCmd struct {
 
 // Help is kong's long help.
 func (calibrateCmd) Help() string {
-	return `Measures the skew of the input's channels and the delay of the receiver, and keeps them with date, method and uncertainty. listen and replay use them, and show them in the budget, unless --skew or --receiver-delay say otherwise.`
+	return `Measures the skew of the input's channels, the delay of the receiver and a loop's quality and tuning, and keeps them with date, method and uncertainty. listen and replay use them, and show them in the budget, unless --skew, --receiver-delay or --loop-q say otherwise.`
 }
 
 // calibrationSource is where a calibration's samples come from: a recording, or
@@ -247,7 +247,7 @@ func (c *calibrateReceiverCmd) Run(p *program, file calibrationFile) error {
 		kept.DelaySeconds, kept.USeconds = *fix.Offset-known.Value, math.Hypot(*fix.U, known.U)
 		kept.Input = c.input(fix)
 	}
-	return keepCalibration(p, file, receiverNamed(c.Receiver), kept, c.Yes)
+	return keepCalibration(p, file, receiverName.named(c.Receiver), kept, c.Yes)
 }
 
 type calibrateShowCmd struct{}
@@ -260,7 +260,11 @@ func (calibrateShowCmd) Run(p *program, file calibrationFile) error {
 	}
 	names := []quantityName{skewName, receiverName}
 	for _, name := range slices.Sorted(maps.Keys(all.Receivers)) {
-		names = append(names, receiverNamed(name))
+		names = append(names, receiverName.named(name))
+	}
+	names = append(names, loopName)
+	for _, name := range slices.Sorted(maps.Keys(all.Loops)) {
+		names = append(names, loopName.named(name))
 	}
 	found := false
 	for _, name := range names {
@@ -283,13 +287,17 @@ func (calibrateShowCmd) Run(p *program, file calibrationFile) error {
 type calibrateUndoCmd struct {
 	Skew     bool   `help:"The skew's." xor:"of" required:""`
 	Receiver string `placeholder:"NAME" help:"A receiver's; --receiver= that without a name." xor:"of" required:""`
+	Loop     bool   `help:"That of a loop without a name." xor:"of" required:""`
 }
 
 // Run brings the calibration before the latest back.
 func (c calibrateUndoCmd) Run(p *program, file calibrationFile) error {
-	of := receiverNamed(c.Receiver)
-	if c.Skew {
+	of := receiverName.named(c.Receiver)
+	switch {
+	case c.Skew:
 		of = skewName
+	case c.Loop:
+		of = loopName
 	}
 	var back *calibration
 	var ok bool
@@ -339,6 +347,9 @@ func said(of quantityName, c calibration) string {
 		input = ", input " + c.Input
 	}
 	what := string(of)
+	if c.Q > 0 {
+		return fmt.Sprintf("%s, by %s%s, %s", text.Loop(what, c.loop()), c.Method, input, c.Date.UTC().Format(time.DateOnly))
+	}
 	if of != skewName {
 		what += " delay"
 	}

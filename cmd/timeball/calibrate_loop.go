@@ -3,9 +3,10 @@ package main
 import (
 	"errors"
 	"fmt"
+	"math"
+	"time"
 
 	"timeball/capture"
-	"timeball/cmd/timeball/internal/text"
 	"timeball/cmd/timeball/internal/view"
 	"timeball/detect/longwave"
 )
@@ -13,12 +14,13 @@ import (
 type calibrateLoopCmd struct {
 	calibrationSource `embed:""`
 
-	ReceiverChannel int `default:"1" placeholder:"N" help:"Channel of the loop (default: 1)."`
+	Receiver        string `placeholder:"NAME" help:"Keep it for one antenna of several; listen and replay then take the same flag."`
+	ReceiverChannel int    `default:"1" placeholder:"N" help:"Channel of the loop (default: 1)."`
 }
 
 // Help is kong's long help.
 func (calibrateLoopCmd) Help() string {
-	return `Finds the resonance of a tuned loop, or of its preamplifier, in the noise of an antenna that is sampled itself, at 96 or 192 kHz. No station is needed: carriers and their keying are left out. It says the loaded quality, for --loop-q, and where the loop is tuned. Measure it in the place and the weather in which it is used: a rod's tuning moves with temperature.
+	return `Finds the resonance of a tuned loop, or of its preamplifier, in the noise of an antenna that is sampled itself, at 96 or 192 kHz. No station is needed: carriers and their keying are left out. It keeps the loaded quality and where the loop is tuned, and listen and replay use them for stations within its band, unless --loop-q says otherwise. Measure it in the place and the weather in which it is used: a rod's tuning moves with temperature.
 
 Example: timeball calibrate loop --input 2 --sample-rate 192000`
 }
@@ -31,11 +33,17 @@ func (c *calibrateLoopCmd) AfterApply() error {
 	return c.check()
 }
 
-// Run measures the loop and says what it is.
-func (c *calibrateLoopCmd) Run(p *program) error {
+// loop is a calibration of one.
+func (c calibration) loop() longwave.Loop {
+	return longwave.Loop{Q: c.Q, QU: c.QU, TunedHz: c.TunedHz, TunedU: c.TunedU}
+}
+
+// Run measures the loop and keeps what it is.
+func (c *calibrateLoopCmd) Run(p *program, file calibrationFile) error {
 	progress := view.NewProgress(p.stderr)
 	defer progress.End()
 	var noise *longwave.Noise
+	name := ""
 	err := c.read(p, progress, func(info capture.Info) error {
 		switch {
 		case info.Rate < longwave.DirectRate:
@@ -43,6 +51,7 @@ func (c *calibrateLoopCmd) Run(p *program) error {
 		case info.Channels < c.ReceiverChannel:
 			return fmt.Errorf("there is no channel %d", c.ReceiverChannel)
 		}
+		name = info.Name
 		noise = longwave.NewNoise(float64(info.Rate))
 		return nil
 	}, func(b *capture.Block) { noise.Process(b.Channels[c.ReceiverChannel-1]) })
@@ -53,6 +62,13 @@ func (c *calibrateLoopCmd) Run(p *program) error {
 	if !ok {
 		return noCalibration(p, "no resonance stands out of the noise: the antenna is not tuned, or too little was heard")
 	}
-	_, err = fmt.Fprintln(p.stdout, text.Loop(loop))
-	return err
+	delay := loop.Delay(loop.TunedHz)
+	kept := calibration{
+		DelaySeconds: delay, USeconds: delay * math.Hypot(loop.QU/loop.Q, loop.TunedU/loop.TunedHz), Date: time.Now().UTC().Truncate(time.Second),
+		Method: "its noise", Q: loop.Q, QU: loop.QU, TunedHz: loop.TunedHz, TunedU: loop.TunedU,
+	}
+	if c.File == "" {
+		kept.Input = name
+	}
+	return keepCalibration(p, file, loopName.named(c.Receiver), kept, c.Yes)
 }

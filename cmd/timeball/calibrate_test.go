@@ -256,16 +256,34 @@ func TestCalibrateLoop(t *testing.T) {
 		Rate: 96000, Seconds: 10, Seed: 4, SNRdB: 20, Station: aStation(t, "jjy-40"), Marker: &simulate.Marker{},
 		Receiver: simulate.Receiver{Detector: simulate.Direct, Loop: simulate.Loop{Q: 25, TunedHz: 38e3}},
 	}
+	file := atHome(t)
 	path, _ := simulated(t, c)
 	status, out, errs := runWith(t, "calibrate", "loop", path)
 	var q, qU, khz, khzU, us float64
-	_, err := fmt.Sscanf(out, "loop quality %f ± %f, tuned to %f ± %f kHz (95 %%), where it delays by %f µs", &q, &qU, &khz, &khzU, &us)
+	_, err := fmt.Sscanf(out, "loop: quality %f ± %f, tuned to %f ± %f kHz (95 %%), where it delays by %f µs", &q, &qU, &khz, &khzU, &us)
 	if status != exitOK || err != nil {
 		t.Fatalf("%d, %s%s, %v", status, out, errs, err)
 	}
 	// Q/(π·f) is 209 us.
 	if math.Abs(q-25) > 2*qU || math.Abs(khz-38) > 2*khzU || math.Abs(us-209) > 209*qU/12.5 || qU > 5 || khzU > 0.2 {
 		t.Errorf("%s", out)
+	}
+	// It is kept, and taken for stations in its band.
+	flags := measureFlags{Station: []string{"jjy-40"}, MarkerEdge: "auto"}
+	if s, err := flags.settings(file); err != nil || s.Loop == nil || math.Abs(s.Loop.Q-q) > 0.1 || math.Abs(s.Loop.TunedHz/1e3-khz) > 0.01 {
+		t.Errorf("kept: %+v, %v", s.Loop, err)
+	}
+	if status, _, errs := runWith(t, "calibrate", "loop", path); status == exitOK || !strings.Contains(errs, "--yes replaces it") {
+		t.Errorf("%d, %s", status, errs)
+	}
+	if status, out, _ := runWith(t, "calibrate", "loop", "--receiver=rod", path); status != exitOK || !strings.Contains(out, "loop rod: quality") {
+		t.Errorf("%d, %s", status, out)
+	}
+	if status, out, _ := runWith(t, "calibrate", "show"); status != exitOK || !strings.Contains(out, "loop rod: quality") || !strings.Contains(out, "by its noise") {
+		t.Errorf("%d, %s", status, out)
+	}
+	if status, out, _ := runWith(t, "calibrate", "undo", "--loop"); status != exitOK || !strings.Contains(out, "nothing is kept any more") {
+		t.Errorf("%d, %s", status, out)
 	}
 	c.Rate, c.Seconds, c.Receiver, c.Station = 8000, 3, simulate.Receiver{}, nil
 	path, _ = simulated(t, c)

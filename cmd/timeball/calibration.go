@@ -24,6 +24,11 @@ type calibration struct {
 	Date         time.Time `toml:"date"`
 	Method       string    `toml:"method"`
 	Input        string    `toml:"input,omitempty"` // sound input it was measured with
+	// Of a loop, whose delay is that where it is tuned:
+	Q       float64 `toml:"q,omitempty"` // loaded quality, and its standard uncertainty
+	QU      float64 `toml:"u_q,omitempty"`
+	TunedHz float64 `toml:"tuned_hz,omitempty"`
+	TunedU  float64 `toml:"u_tuned_hz,omitempty"`
 }
 
 // calibrations are kept in a file beside the configuration, which is the
@@ -32,6 +37,8 @@ type calibrations struct {
 	Skew          *calibration            `toml:"skew,omitempty"`           // marker input minus receiver input
 	ReceiverDelay *calibration            `toml:"receiver_delay,omitempty"` // antenna to audio output, of a receiver without a name
 	Receivers     map[string]*calibration `toml:"receiver,omitempty"`       // the same by name
+	Loop          *calibration            `toml:"loop,omitempty"`           // of an antenna without a name
+	Loops         map[string]*calibration `toml:"loops,omitempty"`          // the same by name
 	Earlier       []earlier               `toml:"earlier,omitempty"`        // what was replaced, oldest first
 }
 
@@ -41,47 +48,59 @@ type earlier struct {
 	calibration
 }
 
-// quantityName names what is calibrated: skew, receiver, or receiver NAME.
+// quantityName names what is calibrated: skew, receiver, or receiver NAME, loop, or loop
+// NAME.
 type quantityName string
 
 const (
 	skewName     quantityName = "skew"
 	receiverName quantityName = "receiver"
+	loopName     quantityName = "loop"
 )
 
-// receiverNamed is a receiver's delay by its name; empty: that without one.
-func receiverNamed(name string) quantityName {
+// named is one of several of a kind; with an empty name that without one.
+func (of quantityName) named(name string) quantityName {
 	if name == "" {
-		return receiverName
+		return of
 	}
-	return receiverName + " " + quantityName(name)
+	return of + " " + quantityName(name)
+}
+
+// places are where a quantity is kept: the one of its kind that has no name, and those
+// that have one.
+func (c *calibrations) places(of quantityName) (single **calibration, all *map[string]*calibration, name string) {
+	kind, name, _ := strings.Cut(string(of), " ")
+	switch quantityName(kind) {
+	case skewName:
+		return &c.Skew, nil, ""
+	case loopName:
+		return &c.Loop, &c.Loops, name
+	}
+	return &c.ReceiverDelay, &c.Receivers, name
 }
 
 // current is what is kept of a quantity; nil: nothing.
 func (c *calibrations) current(of quantityName) *calibration {
-	switch name, named := strings.CutPrefix(string(of), string(receiverName)+" "); {
-	case named:
-		return c.Receivers[name]
-	case of == skewName:
-		return c.Skew
+	single, all, name := c.places(of)
+	if name != "" {
+		return (*all)[name]
 	}
-	return c.ReceiverDelay
+	return *single
 }
 
 // set makes k what is kept; nil: nothing.
 func (c *calibrations) set(of quantityName, k *calibration) {
-	switch name, named := strings.CutPrefix(string(of), string(receiverName)+" "); {
-	case named && k == nil:
-		delete(c.Receivers, name)
-	case named:
-		if c.Receivers == nil {
-			c.Receivers = map[string]*calibration{}
-		}
-		c.Receivers[name] = k
-	case of == skewName:
-		c.Skew = k
+	single, all, name := c.places(of)
+	switch {
+	case name == "":
+		*single = k
+	case k == nil:
+		delete(*all, name)
 	default:
-		c.ReceiverDelay = k
+		if *all == nil {
+			*all = map[string]*calibration{}
+		}
+		(*all)[name] = k
 	}
 }
 
@@ -130,7 +149,7 @@ func (f calibrationFile) load() (calibrations, error) {
 	if unknown := md.Undecoded(); len(unknown) > 0 {
 		return calibrations{}, fmt.Errorf("%s: %s is not known: mend it, or delete the file and calibrate again", f, unknown[0])
 	}
-	for _, k := range []*calibration{c.Skew, c.ReceiverDelay} {
+	for _, k := range []*calibration{c.Skew, c.ReceiverDelay, c.Loop} {
 		if k != nil && !(math.Abs(k.DelaySeconds) < 1 && k.USeconds >= 0 && k.USeconds < 1) { // not a number is neither
 			return calibrations{}, fmt.Errorf("%s: %g s with u = %g s is no delay of a receiver or an input: mend it, or delete the file and calibrate again", f, k.DelaySeconds, k.USeconds)
 		}

@@ -25,7 +25,7 @@ type measureFlags struct {
 	Start           time.Time `placeholder:"RFC3339" help:"UTC of the first sample, within half a minute (default: as the recording itself says)."`
 	ionosphereFlags `embed:""`
 	Ground          ground  `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: sea and land as on a map, the land of any kind)."`
-	LoopQ           float64 `name:"loop-q" placeholder:"N" help:"Loaded quality of a tuned antenna for long wave (default: not tuned)."`
+	LoopQ           float64 `name:"loop-q" placeholder:"N" help:"Loaded quality of a tuned antenna for long wave (default: as calibrated, else not tuned)."`
 	ionosondeFlags  `embed:""`
 
 	PathDelay     []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one; may repeat. ± (or +-) is the 95 % half-width, 0.3 ms when left out."`
@@ -129,8 +129,11 @@ func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 	if err != nil {
 		return s, err
 	}
-	own := kept.current(receiverNamed(f.Receiver))
-	if own == nil && f.Receiver != "" && f.ReceiverDelay == nil && file != "" {
+	own, loop := kept.current(receiverName.named(f.Receiver)), kept.current(loopName.named(f.Receiver))
+	if loop != nil {
+		s.Loop = &align.TunedLoop{Loop: loop.loop(), Known: align.Told(calibrated(*loop))}
+	}
+	if own == nil && loop == nil && f.Receiver != "" && f.ReceiverDelay == nil && file != "" {
 		return s, fmt.Errorf("no receiver %q is calibrated: see timeball calibrate show, or give --receiver-delay", f.Receiver)
 	}
 	s.ReceiverDelay = delayOf(f.ReceiverDelay, align.DefaultReceiverSpread, own)
@@ -176,8 +179,13 @@ func delayOf(given *delay, spread float64, kept *calibration) *align.Quantity {
 	}
 	return &align.Quantity{
 		Value: kept.DelaySeconds, U: kept.USeconds,
-		Known: align.Told(fmt.Sprintf("calibrated %s by %s", kept.Date.UTC().Format(time.DateOnly), kept.Method)),
+		Known: align.Told(calibrated(*kept)),
 	}
+}
+
+// calibrated says when and how something was.
+func calibrated(k calibration) string {
+	return fmt.Sprintf("calibrated %s by %s", k.Date.UTC().Format(time.DateOnly), k.Method)
 }
 
 // chooseStations returns the stations that --station names.

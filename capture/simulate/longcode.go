@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// longCode writes what a long-wave station sends in the minute that begins at a
+// LongCode writes what a long-wave station sends in the minute that begins at a
 // UTC time: one symbol a second. Layouts: the operators' and Wikipedia's
 // pages that the table of stations names.
 //
@@ -14,7 +14,7 @@ import (
 //	wwvb, jjy  0, 1, M (marker), c (call sign)
 //	msf        0, B, A, C for the bits 00, 01, 10, 11; M (minute)
 //	bpc        0 to 3, - (no mark)
-func longCode(kind string, minute time.Time, dut1 float64, leap bool) string {
+func LongCode(kind string, minute time.Time, dut1 float64, leap bool) string {
 	switch kind {
 	case "dcf77":
 		return dcf77Minute(minute, leap)
@@ -307,10 +307,10 @@ var dcf77Chips = func() (chips [512]bool) {
 	return chips
 }()
 
-// wwvbPhase is WWVB's phase code of the minute that begins at t: a one in each
+// WWVBPhase is WWVB's phase code of the minute that begins at t: a one in each
 // second whose carrier is inverted (Lowe 2012). Summer time and leap second are
 // sent as the codewords that are known, and the next change as the example's.
-func wwvbPhase(t time.Time) [60]bool {
+func WWVBPhase(t time.Time) [60]bool {
 	var s [60]bool
 	if m := t.Minute() % 30; m >= 10 && m < 16 {
 		for i := range s {

@@ -39,7 +39,7 @@ func TestLongWaveMinutes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		got := longCode(tt.kind, at, tt.dut1, tt.leap)
+		got := LongCode(tt.kind, at, tt.dut1, tt.leap)
 		if len(got) != 60 {
 			t.Fatalf("%s: %d seconds", tt.kind, len(got))
 		}
@@ -55,7 +55,7 @@ func TestLongWaveMinutes(t *testing.T) {
 // Lowe 2012: the frame of 4 July 2012, 17:30 UTC.
 func TestWWVBPhaseAsPublished(t *testing.T) {
 	const want = "001110110100010010000011001000011000110100110100010110110110"
-	got := wwvbPhase(time.Date(2012, 7, 4, 17, 30, 0, 0, time.UTC))
+	got := WWVBPhase(time.Date(2012, 7, 4, 17, 30, 0, 0, time.UTC))
 	for i, b := range got {
 		if b != (want[i] == '1') {
 			t.Fatalf("second %d differs: %v", i, got)

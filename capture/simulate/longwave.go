@@ -84,9 +84,9 @@ func (k *keyer) second() {
 	if minute != k.of {
 		k.of = minute
 		at := time.Unix(minute*60, 0).UTC()
-		k.code = longCode(st.Code.Kind, at, k.dut1, k.leap)
+		k.code = LongCode(st.Code.Kind, at, k.dut1, k.leap)
 		if st.Phase.Kind == "wwvb" {
-			k.chips = wwvbPhase(at)
+			k.chips = WWVBPhase(at)
 		}
 	}
 	low, high := complex(1-st.Depth, 0), complex(1, 0)
@@ -168,7 +168,7 @@ func (k *keyer) ramps(utc float64) float64 {
 	minute, n := sec/60, int(sec-60*(sec/60))
 	if minute != k.of {
 		k.of = minute
-		k.code = longCode(k.st.Code.Kind, time.Unix(minute*60, 0).UTC(), k.dut1, k.leap)
+		k.code = LongCode(k.st.Code.Kind, time.Unix(minute*60, 0).UTC(), k.dut1, k.leap)
 	}
 	element := int(math.Round(10 * (utc - float64(sec)))) // its middle, tenths after the second
 	sent := false

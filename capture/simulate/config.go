@@ -372,7 +372,7 @@ func (c Config) check() error {
 	}
 	for _, s := range c.Sounds {
 		switch s.Kind {
-		case Sweep, Radar, Dance, Clockwork, Metronome, Telegraphy, Data, Pips, Beacon, Bleep, Sparks, Playback:
+		case Sweep, Radar, Dance, Clockwork, Metronome, Telegraphy, Data, Pips, Beacon, Bleep, Sparks, Telegrams, Switching, Playback:
 		default:
 			wrong = append(wrong, fmt.Errorf("unknown sound %q", s.Kind))
 		}

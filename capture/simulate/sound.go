@@ -38,6 +38,8 @@ const (
 	Beacon     SoundKind = "beacon"     // a tone of 0.3 s each second; each minute a dash and ten seconds of a call sign
 	Bleep      SoundKind = "bleep"      // a bleep of 30 ms
 	Sparks     SoundKind = "sparks"     // mains-locked sparks with harmonics to the top of the band
+	Telegrams  SoundKind = "telegrams"  // a tone, in the first half of each repetition shifted by 170 Hz either way at 200 Bd
+	Switching  SoundKind = "switching"  // a wandering line of a switch-mode supply with the ripple of 50 Hz mains, on in the first 0.3 of each repetition
 	Playback   SoundKind = "playback"   // Audio
 )
 
@@ -54,6 +56,8 @@ type sounder struct {
 	call    []bool // what a beacon sends each minute
 	choice  int
 	played  float64
+	turns   float64 // of a tone that changes
+	strayHz float64
 }
 
 func newSounder(s Sound, rng *rand.Rand) *sounder {
@@ -151,6 +155,26 @@ func (p *sounder) at(t float64) float64 {
 			return 0
 		}
 		return math.Sin(2 * math.Pi * (p.ToneHz + 6.25*float64(p.choice)) * t)
+	case Telegrams:
+		hz := p.ToneHz
+		if u < 0.5/p.PerSecond {
+			if e := int64(t * 200); e != p.element {
+				p.element, p.keyed = e, p.rng.IntN(2) == 0
+			}
+			hz = p.ToneHz - 170
+			if p.keyed {
+				hz = p.ToneHz + 170
+			}
+		}
+		p.turns += hz / gridRate
+		return math.Sin(2 * math.Pi * p.turns)
+	case Switching:
+		p.strayHz += 0.02 * p.rng.NormFloat64()
+		p.turns += (p.ToneHz + p.strayHz) / gridRate
+		if u > 0.3/p.PerSecond {
+			return 0
+		}
+		return (1 + 0.3*math.Sin(2*math.Pi*100*t)) * math.Sin(2*math.Pi*p.turns)
 	case Pips:
 		second, into := math.Mod(math.Floor(t), 60), math.Mod(t, 1)
 		if second >= 55 && into < 0.1 || second == 0 && into < 0.5 {

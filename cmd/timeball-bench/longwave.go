@@ -99,6 +99,16 @@ func longWaveClasses() []class {
 		c := add(fmt.Sprintf("free %s for %s 60 dBHz", pair[0], pair[1]), 3, longWave(pair[0], 60))
 		c.named = pair[1]
 	}
+	// What stands beside the stations on long wave, and repeats once a second or oftener.
+	for _, kind := range []simulate.SoundKind{simulate.Telegrams, simulate.Switching} {
+		c := add("free "+string(kind), 3, with(free, detector(simulate.SSB), func(r *rand.Rand, c *simulate.Config) {
+			rate, ppm := []float64{1, 1, 2, 5}[r.IntN(4)], []float64{0, 100}[r.IntN(2)]
+			c.Sounds = append(c.Sounds, simulate.Sound{
+				Kind: kind, Level: 0.05 + 0.25*r.Float64(), PhaseSeconds: r.Float64(), PerSecond: rate, ClockPPM: ppm * (2*r.Float64() - 1), ToneHz: 800 + 1200*r.Float64(),
+			})
+		}))
+		c.free, c.named = true, "any"
+	}
 	seen := map[string]bool{}
 	for _, f := range families() {
 		if seen[f.name] {

@@ -52,12 +52,12 @@ const (
 	// secondStrays is what the second hop's phase strays from the first's, as much faster as
 	// it turns, in half a minute, likewise.
 	secondStrays = 0.5
-	// inexact is the part of the sky wave's shift by which marks stray from what these
-	// waves make of them: a layer is no mirror, and shifts are taken for of first order in
-	// the excess, a third of an edge's length (simulated, with two hops: a tenth, and more).
-	// It is taken for the same in all places: noise that grew with the sky wave would
-	// favour the weak ones wherever little strays.
-	inexact = 0.15
+	// A layer is no mirror, and shifts are taken for of first order in the excess, a third
+	// of an edge's length: by these parts of the sky wave's shift the marks stray from what
+	// these waves make of them, from stretch to stretch and in all of them alike (simulated,
+	// with two hops). They are the same in all places: noise that grew with the sky wave
+	// would favour the weak ones wherever little strays.
+	inexact, inexactMean = 0.05, 0.08
 	// behind is the log-likelihood by which a place is behind the best when it is given up.
 	behind = 14
 	// gainStray is how far the gain of an antenna's input strays, logarithm: half a
@@ -138,8 +138,7 @@ func (l *longOver) suppose(c *receiving, log, rateU, tiltU float64) (all []suppo
 	c.d = [2]float64{d1 * us, d2 * us}
 	const step = levelStep * math.Ln10 / 20
 	square := func(x float64) float64 { return x * x }
-	strong := math.Pow(10, min(0, l.sky.levelDB[0]+l.sky.levelU)/20)
-	c.stray = square(inexact * strong * c.d[0])
+	c.stray = square(inexact * l.sky.most() * c.d[0])
 	for db := -levelUs * l.sky.levelU; db <= levelUs*l.sky.levelU; db += levelStep {
 		s := supposition{log: log - square(db/l.sky.levelU)/2, db: l.sky.levelDB[0] + db}
 		for i := range s.r {
@@ -331,13 +330,15 @@ func (s *supposition) condition(row, about *[unknowns]float64, y, variance float
 // best.
 func (p Prediction) told(all []supposition, best, noiseU float64) Prediction {
 	const us = 1e6
+	excess, _ := p.long.sky.excess(1, p.DistanceM)
+	inexactU := inexactMean * p.long.sky.most() * excess
 	var readings []reading
 	var total, level, square, height, stronger float64
 	for _, s := range all {
 		weight := math.Exp(s.log - best)
 		late := -s.mean[ofGround] // of the line after the ground wave
 		v := max(0, s.cov[ofGround][ofGround]-noiseU*noiseU) / (us * us)
-		one := possibility{weight: weight, mean: p.long.ground.seconds + late/us, u: math.Sqrt(v + p.long.ground.u*p.long.ground.u)}
+		one := possibility{weight: weight, mean: p.long.ground.seconds + late/us, u: math.Sqrt(v + p.long.ground.u*p.long.ground.u + inexactU*inexactU)}
 		db := s.db + s.mean[ofLevel]*20/math.Ln10
 		if db > 0 {
 			one.first.d = 1
@@ -353,7 +354,7 @@ func (p Prediction) told(all []supposition, best, noiseU float64) Prediction {
 		readings[i].weight /= total
 	}
 	level, stronger = level/total, stronger/total
-	p.state(gathered(readings, max(siteU, p.long.ground.u/2)), math.Sqrt(height/total), p.long.ground.u)
+	p.state(gathered(readings, max(siteU, p.long.ground.u/2)), math.Hypot(inexactU, math.Sqrt(height/total)), p.long.ground.u)
 	p.Sky = &Sky{LevelDB: level, UDB: math.Sqrt(max(0, square/total-level*level)), Late: p.Delay.Mean() - p.long.ground.seconds}
 	p.Modes = slices.Clone(p.Modes)
 	for i := range p.Modes {
@@ -366,6 +367,10 @@ func (p Prediction) told(all []supposition, best, noiseU float64) Prediction {
 	}
 	return p
 }
+
+// most is the part of its excess by which a sky wave of one hop is likely to make marks
+// later, at most.
+func (s longSky) most() float64 { return math.Pow(10, min(0, s.levelDB[0]+s.levelU)/20) }
 
 // Sky is the sky wave as a recording shows it.
 type Sky struct {

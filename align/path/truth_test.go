@@ -69,7 +69,8 @@ func (t *truth) layers(place int) (density func(km float64) float64, peak float6
 	peak = 1490/(m+0.18/(max(foF2/foE, 1.7)-1.4)+0.096*(t.w.r12+spots-25)/150) - 176
 	peak = min(max(peak+5*t.wide*t.w.field(t.z, passingHeight, place), 195), 600)
 	ym := min(0.30*math.Exp(0.15*stray(strayThickF2)), 0.6) * peak
-	hE, yE := 110+3*stray(strayPeakE), 20*math.Exp(0.15*stray(strayThickE))
+	hE, yE := max(110+3*stray(strayPeakE), 90), 20*math.Exp(0.15*stray(strayThickE))
+	yE = min(yE, hE-lowestTraced) // rays see no more of it
 	hF1 := 195 + 8*stray(strayPeakF1)
 	return func(km float64) float64 {
 		n := max(0, foE*foE*(1-(km-hE)*(km-hE)/(yE*yE)))
@@ -90,7 +91,10 @@ func (t *truth) layers(place int) (density func(km float64) float64, peak float6
 // wave is one ray's hop: ground distance, group path and turning point, km.
 type wave struct{ ground, group, top float64 }
 
-const raysTraced = 200
+const (
+	raysTraced   = 200
+	lowestTraced = 60.0 // km
+)
 
 func elevationTraced(i int) float64 { return (0.4 + 0.43*float64(i)) * math.Pi / 180 }
 
@@ -99,7 +103,7 @@ func elevationTraced(i int) float64 { return (0.4 + 0.43*float64(i)) * math.Pi /
 func (t *truth) rays(place int, mhz float64) []wave {
 	const r0 = earthRadiusM / 1e3
 	density, peak := t.layers(place)
-	const from, dz = 80.0, 1.0
+	const from, dz = lowestTraced, 1.0
 	n := int((peak-from)/dz) + 1
 	mu2 := make([]float64, n+1)
 	for i := range mu2 {

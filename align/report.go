@@ -27,6 +27,8 @@ type stationOffset struct {
 	drift     float64 // part of them that comes from the path's drift
 	jitter    float64 // and from the marker's scatter, the same for all stations
 	ub        float64 // its own type B uncertainty, without the path's
+	filter    float64 // part of it that comes from the receiver's filter, the same for all stations
+	beside    []timing.Beside
 	lines     []BudgetLine
 	pathKnown bool
 	noPath    PathUnknown // why not
@@ -129,7 +131,7 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 		s.lines = append(s.lines, BudgetLine{Source: "loop " + arr.Station.ID, Type: "B", U: u, Known: known})
 	}
 	if u := arr.FilterU; u > 0 {
-		s.lines = append(s.lines, BudgetLine{Source: "receiver's filter " + arr.Station.ID, Type: "B", U: u, Known: FilterUntold{}})
+		s.lines = append(s.lines, BudgetLine{Source: receiversFilter, Type: "B", U: u, Known: FilterUntold{}})
 	}
 	if arr.PhaseLaterU > 0 {
 		s.fix.PhaseCode = &PhaseCode{arr.PhaseLater, arr.PhaseLaterU, arr.PhaseAgrees}
@@ -137,6 +139,7 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 			s.notices = append(s.notices, PhaseContradicts{arr.Station.ID, arr.PhaseLater, arr.PhaseLaterU})
 		}
 	}
+	s.filter, s.beside = arr.FilterU, arr.Beside
 	s.ub, _ = combine(s.lines)
 	var way delay
 	s.fix.Sounding = a.soundingOf(arr)
@@ -194,7 +197,7 @@ func timedBy(arr *timing.Arrival) string {
 const leastFading = 0.2
 
 // Sources of uncertainty that every station and recording shares.
-const receiverDelay, skewLine, markerEdge = "receiver delay", "skew", "marker edge"
+const receiverDelay, skewLine, markerEdge, receiversFilter = "receiver delay", "skew", "marker edge", "receiver's filter"
 
 // combine joins the stations' offsets, tests whether they agree, and adds the
 // corrections that are common to all.
@@ -250,22 +253,18 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		birge = math.Sqrt(chi2 / n)
 		f.Notices = append(f.Notices, Disagreement{chi2, len(known) - 1})
 	}
-	joint := known[0].measured.Widen(known[0].ub)
-	for _, s := range known[1:] {
-		joint, _ = joint.Times(s.measured.Widen(s.ub))
-		joint = joint.Reduce(mostPossibilities)
-	}
-	// What the marker scatters does not average out over stations.
-	jitter, squares := known[heaviest].jitter, 0.0
-	for _, w := range weights {
-		squares += w * w
-	}
-	joint = joint.Widen(jitter * math.Sqrt(max(0, 1-squares)))
+	jitter := known[heaviest].jitter
+	joint, filter, tied := join(known, weights, jitter)
 	median := joint.Median()
 	joint = joint.Shift(-median).Scale(birge).Shift(median)
 	for i, s := range known {
 		for _, l := range s.lines {
-			l.U *= weights[i] * birge
+			if l.U *= weights[i] * birge; l.Source == receiversFilter {
+				l.U = filter * birge
+				if i > 0 {
+					continue
+				}
+			}
 			f.Budget = append(f.Budget, l)
 		}
 	}
@@ -277,7 +276,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 			f.Budget = append(f.Budget, BudgetLine{Source: "path drift " + s.fix.ID, Type: "B", U: scale * s.drift, Known: SinceTicks{}})
 		}
 	}
-	line := BudgetLine{Source: "tick average", Type: "A", U: math.Sqrt(ua)}
+	line := BudgetLine{Source: "tick average", Type: "A", U: math.Sqrt(max(0, ua+tied*birge*birge))}
 	if !math.IsInf(dof, 1) {
 		line.DoF = &dof
 	}

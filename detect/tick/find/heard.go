@@ -1,6 +1,7 @@
 package find
 
 import (
+	"math"
 	"slices"
 
 	"timeball/capture/station"
@@ -14,8 +15,28 @@ func (f *Finder) Arrivals() []*timing.Arrival {
 		if t.standing == Unknown {
 			continue
 		}
-		if a := t.Arrival(t.station); a != nil {
+		if a := t.Arrival(t.station, f.beside(t)...); a != nil {
 			all = append(all, a)
+		}
+	}
+	return all
+}
+
+// beside are the shapes of the short marks that other stations may send on the carrier
+// of t's, of another tone.
+func (f *Finder) beside(t *track) (all []timing.Shape) {
+	if t.Shape().Onset {
+		return nil
+	}
+	for _, o := range f.request.Table {
+		sh := shapeOf(o)
+		if o.ToneHz == 0 || sh.Onset || math.Abs(o.ToneHz-t.station.ToneHz) <= timing.Mistuned || slices.Contains(all, sh) || !f.onAir(o) {
+			continue
+		}
+		if slices.ContainsFunc(o.Carriers, func(c station.Carrier) bool {
+			return slices.ContainsFunc(t.station.Carriers, func(own station.Carrier) bool { return math.Abs(c.Hz-own.Hz) < NextCarrier })
+		}) {
+			all = append(all, sh)
 		}
 	}
 	return all

@@ -32,6 +32,7 @@ type Arrival struct {
 	// FilterU is the standard uncertainty of the receiver's group delay against its
 	// phase, s, for what its filter may be that none of the family is.
 	FilterU float64
+	Beside  []Beside
 	// PhaseLater is by how much a phase code on long wave comes later than the level's edge,
 	// s, PhaseLaterU its standard uncertainty, 0 where there is none, and PhaseAgrees that
 	// noise explains it.
@@ -63,6 +64,12 @@ type Stretch struct {
 	Level           float64 // of the carrier, in any unit; 0 where the receiver sets it
 }
 
+// Beside is another station's tick that was fitted with the station's own.
+type Beside struct {
+	ToneHz float64
+	Cov    float64 // of both arrivals, s²: what the one does to the other's estimate
+}
+
 // Alternative is one place the arrival may have, with its probability; they
 // differ in the cycle of the tone, the number of paths or the receiver's filter.
 type Alternative struct {
@@ -79,11 +86,11 @@ type Path struct {
 }
 
 // Arrival times the tick of a station by what is kept; nil when there is none.
-func (t *Track) Arrival(s *station.Station) *Arrival {
+func (t *Track) Arrival(s *station.Station, others ...Shape) *Arrival {
 	if len(t.snaps) == 0 {
 		return nil
 	}
-	st, peaks := t.posterior(s, &priors)
+	st, peaks := t.posterior(s, others, &priors)
 	if len(peaks) == 0 {
 		return nil
 	}
@@ -100,6 +107,7 @@ func (t *Track) Arrival(s *station.Station) *Arrival {
 		v += w * p.filterU * p.filterU
 	}
 	a.FilterU = math.Sqrt(v)
+	a.Beside = besides(peaks)
 	strongest, total := 0.0, 0.0
 	for _, p := range best.Power {
 		strongest = max(strongest, p)
@@ -128,7 +136,7 @@ const mostPaths = 3
 
 // posterior is that of the kept seconds, and the stack it was made of: along a line on
 // which the tick of station s stays where it is.
-func (t *Track) posterior(s *station.Station, p *Priors) (*stack, []peak) {
+func (t *Track) posterior(s *station.Station, others []Shape, p *Priors) (*stack, []peak) {
 	t.refer()
 	build := func(m model) *stack {
 		st := buildStack(t.filter, t.snaps, m, 3)
@@ -145,10 +153,19 @@ func (t *Track) posterior(s *station.Station, p *Priors) (*stack, []peak) {
 			return st, peaks
 		}
 		// Too few long marks: a path's weight turns with the others' fading.
-		return st, st.posterior(s.ToneHz, false, mostPaths, p)
+		return st, st.posterior(s.ToneHz, false, mostPaths, nil, p)
 	}
 	carrier := s.Keying != station.CarrierOn
-	peaks := st.posterior(s.ToneHz, carrier, mostPaths, p)
+	peaks := st.posterior(s.ToneHz, carrier, mostPaths, others, p)
+	if len(others) > 0 && math.Abs(st.axis.rate)*st.span > straight {
+		// Another's ticks may have led the line astray: most clocks hardly drift.
+		m := st.axis
+		m.rate = 0
+		level := build(m)
+		if found := level.posterior(s.ToneHz, carrier, mostPaths, others, p); explained(found) > explained(peaks) {
+			st, peaks = level, found
+		}
+	}
 	for range 2 {
 		if len(peaks) == 0 {
 			break
@@ -160,7 +177,7 @@ func (t *Track) posterior(s *station.Station, p *Priors) (*stack, []peak) {
 		}
 		m.lag = peaks[0].Lag * t.rate
 		st = build(m)
-		peaks = st.posterior(s.ToneHz, carrier, mostPaths, p)
+		peaks = st.posterior(s.ToneHz, carrier, mostPaths, others, p)
 	}
 	return st, peaks
 }
@@ -168,3 +185,12 @@ func (t *Track) posterior(s *station.Station, p *Priors) (*stack, []peak) {
 // straight is how far, in samples, a tick may drift from the middle to the end of a
 // stack.
 const straight = 0.4
+
+// explained is the greatest log likelihood that any of the peaks has.
+func explained(peaks []peak) float64 {
+	most := 0.0
+	for _, k := range peaks {
+		most = max(most, k.gain.log)
+	}
+	return most
+}

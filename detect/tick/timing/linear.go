@@ -37,7 +37,9 @@ type bench struct {
 	lift       *wave    // what noise adds to it; nil until asked for
 	troughs    float64  // variance of that noise in the power of the tick
 	alone      float64  // log likelihood of the windows as noise
+	energy     float64  // of the windows, whitened: one a sample of noise
 	grids      [2]*grid // of a burst alone and with its quadrature
+	guest      *guest   // nil: nobody else is looked for
 }
 
 func (st *stack) bench(l learned) *bench {
@@ -55,6 +57,7 @@ func (st *stack) bench(l learned) *bench {
 		b.inverse.Data[i] /= l.scale
 		energy += b.inverse.Data[i] * st.square[0][i]
 	}
+	b.energy = energy
 	b.alone = -(energy + st.count*(t.logDet+float64(n)*math.Log(l.scale))) / 2
 	// A mark's energy is its amplitude's square times half its samples.
 	energy = -float64(n) * l.scale * (r[0] - l.rest(0))
@@ -105,8 +108,8 @@ func dot(a blas64.General, i int, x []float64) float64 {
 }
 
 // mostBases is the greatest number of waveforms with amplitudes of their own: three
-// paths, their beats and one rise.
-const mostBases = 7
+// paths and two of another station's, their beats and one rise.
+const mostBases = 16
 
 type (
 	vector [mostBases]float64
@@ -131,6 +134,7 @@ type moments struct {
 // of how much narrower the data leave it than the tick's strength does.
 type gain struct {
 	log, cost float64
+	free      float64 // number of parameters
 	fading    int     // directions in which the amplitudes vary
 	varying   float64 // share of the strength that does
 }
@@ -176,9 +180,11 @@ func (m *moments) gain(turns bool, fading int) gain {
 		g.varying = varies / max(strength, 1e-9)
 		if turns {
 			p := d / 2
-			g.cost = float64(2*r*p-r*r) * each
+			g.free = float64(2*r*p - r*r)
+			g.cost = g.free * each
 		} else {
-			g.cost = float64(r*d-r*(r-1)/2)*each + float64(d)*math.Log1p(m.n*strength/(1+varies))/2
+			g.free = float64(r*d-r*(r-1)/2) + float64(d)
+			g.cost = (g.free-float64(d))*each + float64(d)*math.Log1p(m.n*strength/(1+varies))/2
 		}
 		return g
 	}
@@ -331,8 +337,9 @@ func (a *matrix) eigenvalues(n int) (d vector) {
 
 // place is where paths are thought to arrive: lags after the axis, samples, in order.
 type place struct {
-	lags []float64
-	log  float64
+	lags   []float64
+	beside []float64 // those of another station's tick
+	log    float64
 }
 
 const (
@@ -386,18 +393,32 @@ func (b *bench) grid(h hearing) *grid {
 	if b.stack.Onset {
 		to = min(to, (onsetEnd-3e-3)*b.stack.rate)
 	}
-	g := &grid{from: -reachBefore * b.stack.rate, each: 1 + which}
-	g.n = int((to - g.from) / gridStep)
-	t := general(g.n*g.each, b.points)
-	for i := range g.n {
-		for q, w := range []*wave{&b.tick, &b.turn}[:g.each] {
-			w.sample(t.Data[(i*g.each+q)*t.Stride:][:b.points], value, -b.before-g.lag(i))
-		}
+	b.grids[which] = b.tabulate(-reachBefore*b.stack.rate, to, []*wave{&b.tick, &b.turn}[:1+which])
+	return b.grids[which]
+}
+
+// tabulate makes a grid of waves at lags from ≤ lag < to.
+func (b *bench) tabulate(from, to float64, waves []*wave) *grid {
+	g := &grid{from: from, n: int((to - from) / gridStep), each: len(waves)}
+	lags := make([]float64, g.n)
+	for i := range lags {
+		lags[i] = g.lag(i)
 	}
+	t := b.sampled(lags, waves)
 	g.filters = matmul(t, b.inverse)
 	g.gram = g.pairs(t, g.filters, b.farthest())
-	b.grids[which] = g
 	return g
+}
+
+// sampled are windows with the waves at lags, a row each.
+func (b *bench) sampled(lags []float64, waves []*wave) blas64.General {
+	t := general(len(lags)*len(waves), b.points)
+	for i, lag := range lags {
+		for q, w := range waves {
+			w.sample(t.Data[(i*len(waves)+q)*t.Stride:][:b.points], value, -b.before-lag)
+		}
+	}
+	return t
 }
 
 // farthest is by how many lags of a grid two paths may be apart.
@@ -408,8 +429,11 @@ func (g *grid) lag(i int) float64 { return g.from + float64(i)*gridStep }
 // search returns places of up to most paths about which the likelihood is greatest,
 // heard by their bursts alone.
 func (b *bench) search(h hearing, most int, p *Priors) [][]place {
-	gr := b.grid(h)
-	turns := h == turning
+	return b.among(b.grid(h), nil, h == turning, most, p)
+}
+
+// among is the same in a grid, where the waves of still, if any, are there as well.
+func (b *bench) among(gr *grid, still *still, turns bool, most int, p *Priors) [][]place {
 	from, n, k, v, lag := gr.from, gr.n, gr.each, gr.filters, gr.lag
 	left := matmul(v, b.matrix(b.square[0]))
 	mean := make([]float64, v.Rows)
@@ -421,6 +445,7 @@ func (b *bench) search(h hearing, most int, p *Priors) [][]place {
 		all := gr.pairs(v, left, b.farthest())
 		square = all.at
 	}
+	base := still.beside(gr)
 	at := func(lags ...int) float64 {
 		if turns && len(lags) <= 2 {
 			return turningGain(b.count, lags, gr.gram.at, square)
@@ -428,15 +453,19 @@ func (b *bench) search(h hearing, most int, p *Priors) [][]place {
 		m := moments{n: b.count}
 		var g matrix
 		var rows [mostBases]int
+		base.into(&m, &g)
 		for _, l := range lags {
 			for q := range k {
 				rows[m.d] = l*k + q
 				m.d++
 			}
 		}
-		for x, i := range rows[:m.d] {
+		for x := base.n; x < m.d; x++ {
+			i := rows[x]
 			m.mean[x] = mean[i]
-			for y, j := range rows[:x+1] {
+			base.across(&m, &g, x, i)
+			for y := base.n; y <= x; y++ {
+				j := rows[y]
 				g[x][y], m.prod[x][y] = gr.gram.at(j, i), square(j, i)
 				g[y][x], m.prod[y][x] = g[x][y], m.prod[x][y]
 			}
@@ -456,7 +485,7 @@ func (b *bench) search(h hearing, most int, p *Priors) [][]place {
 	var found []place
 	for i, x := range one {
 		if (i == 0 || x >= one[i-1]) && (i == n-1 || x > one[i+1]) {
-			found = append(found, place{[]float64{lag(i)}, x})
+			found = append(found, place{lags: []float64{lag(i)}, log: x})
 		}
 	}
 	all = append(all, heaviest(found))
@@ -490,7 +519,7 @@ func (b *bench) search(h hearing, most int, p *Priors) [][]place {
 	for i := range n {
 		for j := i + least; j < n; j++ {
 			if peak(i, j) {
-				found = append(found, place{[]float64{lag(i), lag(j)}, two[i][j]})
+				found = append(found, place{lags: []float64{lag(i), lag(j)}, log: two[i][j]})
 			}
 		}
 	}
@@ -510,7 +539,7 @@ func (b *bench) search(h hearing, most int, p *Priors) [][]place {
 				continue
 			}
 			if x := at(trio...); x > best.log {
-				best = place{[]float64{lag(trio[0]), lag(trio[1]), lag(trio[2])}, x}
+				best = place{lags: []float64{lag(trio[0]), lag(trio[1]), lag(trio[2])}, log: x}
 			}
 		}
 		if best.lags != nil {
@@ -605,6 +634,7 @@ type near struct {
 	*bench
 	hearing
 	lags  []float64
+	own   int // of the lags, the first; the others are another station's
 	terms []term
 	bases int          // whose amplitudes are free
 	gram  []float64    // of the columns of all waves
@@ -620,16 +650,21 @@ type term struct {
 	basis       int
 }
 
-// terms of paths at the lags, and the number of bases.
-func (b *bench) terms(h hearing, lags []float64) (all []term, bases int) {
+// terms of paths at the lags, the first of which are the station's own, and the number of
+// bases.
+func (b *bench) terms(h hearing, lags []float64, own int) (all []term, bases int) {
 	add := func(w *wave, i, j int) {
 		all = append(all, term{w, i, j, bases})
 		bases++
 	}
 	for i := range lags {
-		add(&b.tick, i, i)
+		tick, turn := &b.tick, &b.turn
+		if i >= own {
+			tick, turn = &b.guest.tick, &b.guest.turn
+		}
+		add(tick, i, i)
 		if h == turning {
-			add(&b.turn, i, i)
+			add(turn, i, i)
 		}
 	}
 	if h != enveloped {
@@ -644,22 +679,23 @@ func (b *bench) terms(h hearing, lags []float64) (all []term, bases int) {
 		w := b.rise(b.troughs)
 		b.lift = &w
 	}
-	for i := range lags {
+	for i := range own {
 		all = append(all, term{b.lift, i, i, bases})
 	}
 	return all, bases + 1
 }
 
-// about prepares the likelihood about lags.
-func (b *bench) about(h hearing, lags []float64) *near {
-	nr := &near{bench: b, hearing: h, lags: lags}
-	nr.terms, nr.bases = b.terms(h, lags)
+// about prepares the likelihood about lags, and those of another station's paths.
+func (b *bench) about(h hearing, lags []float64, beside ...float64) *near {
+	nr := &near{bench: b, hearing: h, lags: slices.Concat(lags, beside), own: len(lags)}
+	lags = nr.lags
+	nr.terms, nr.bases = b.terms(h, lags, nr.own)
 	x := general(len(nr.terms)*columns, b.points)
 	for i, w := range nr.terms {
 		start := -b.before - lags[w.path]
 		var beat sampled
 		if w.wave == nil {
-			beat = b.beat(lags[w.later]-lags[w.path], start, b.points)
+			beat = b.beat(nr.sentOn(w.path), nr.sentOn(w.later), lags[w.later]-lags[w.path], start, b.points)
 		}
 		for col := range columns {
 			row := x.Data[(i*columns+col)*x.Stride:][:b.points]
@@ -715,7 +751,7 @@ type departure struct {
 // moments at a departure.
 func (nr *near) moments(e departure) (moments, bool) {
 	w := len(nr.terms) * columns
-	var c [9][3][columns]float64 // the waves in powers of time
+	var c [mostBases + mostPaths - 1][3][columns]float64 // the waves in powers of time
 	for i, t := range nr.terms {
 		s := e.lags[t.path]
 		if t.later != t.path {
@@ -795,7 +831,7 @@ func (nr *near) power() []float64 {
 	left.Mul(&inv, prod)
 	a.Mul(&left, &inv)
 	for _, w := range nr.terms {
-		if i := w.basis; w.wave == &nr.tick || w.wave == &nr.turn {
+		if i := w.basis; w.wave != nil && w.wave != nr.lift {
 			p[w.path] += max(0, a.At(i, i)-inv.At(i, i)) * gram.At(i, i)
 		}
 	}

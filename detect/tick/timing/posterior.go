@@ -20,6 +20,9 @@ type peak struct {
 	toneHz  float64
 	gain    gain
 	uExcess []float64 // standard uncertainties of Excess
+	guestHz float64   // tone of another station's tick that is fitted as well; 0: none
+	beside  []float64 // lags of its paths, s
+	shared  float64   // covariance of the first of them and Lag
 	filterU float64   // of the group delay, for what the chain is not, s
 }
 
@@ -88,28 +91,17 @@ const (
 
 // likeliest is the likeliest place of up to most paths.
 func (b *bench) likeliest(h hearing, most int, p *Priors) place {
-	best := place{log: math.Inf(-1)}
-	for _, places := range b.search(h, most, p) {
-		if len(places) > 0 && places[0].log > best.log {
-			best = places[0]
-		}
-	}
-	return best
+	return first(b.search(h, most, p))
 }
 
 // posterior weighs all hypotheses by which st may be explained, as a tick sent at toneHz
-// and heard with its carrier or not: peaks whose weights sum to one, the heaviest first.
-func (st *stack) posterior(toneHz float64, carrier bool, most int, p *Priors) []peak {
+// and heard with its carrier or not, alone or with others': peaks whose weights sum to one,
+// the heaviest first.
+func (st *stack) posterior(toneHz float64, carrier bool, most int, others []Shape, p *Priors) []peak {
 	if st.count < leastCount {
 		return nil
 	}
-	type trial struct {
-		*bench
-		hearing
-		place
-		prior float64
-	}
-	var trials []trial
+	var trials, ways, joint []trial
 	var hearings []hearing
 	var side pitch
 	for i, l := range st.learn(p) {
@@ -136,8 +128,15 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, p *Priors) []
 				if turns {
 					b, prior = tuned, prior+side.prior
 				}
+				ways = append(ways, trial{bench: b, hearing: h, prior: prior})
 				if found[turns] == nil {
 					found[turns] = b.search(h, most, p)
+					if i == 0 && !linear {
+						for _, sh := range others {
+							sh.ToneHz += b.shaper.ToneHz - toneHz
+							joint = append(joint, b.invite(sh).together(h, found[turns], p)...)
+						}
+					}
 				}
 				for n, places := range found[turns] {
 					for _, q := range places {
@@ -153,25 +152,45 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, p *Priors) []
 	if len(trials) == 0 {
 		return nil
 	}
-	first := slices.MaxFunc(trials, func(a, b trial) int { return cmp.Compare(a.log, b.log) })
-	if first.log < leastGain {
+	top := slices.MaxFunc(trials, func(a, b trial) int { return cmp.Compare(a.log, b.log) })
+	if top.log < leastGain {
 		return nil
 	}
 	// What the model cannot know of the waveform bounds what the data can tell, alike
 	// for all hypotheses.
-	trust := p.trust(max(first.log, first.about(first.hearing, first.lags).climb(1, p).gain.log))
+	trust := p.trust(max(top.log, top.about(top.hearing, top.lags).climb(1, p).gain.log))
 	var peaks []peak
+	if joint != nil {
+		if both, left := joined(joint, trials, ways, p); len(both) > 0 {
+			peaks, trust, trials = both, left, beside(trials, joint, left)
+		}
+	}
 	for _, t := range trials {
 		if t.hearing == steady && trust < 0.5 {
 			continue // of so strong a tick squares of no size cost nothing
 		}
-		f := t.about(t.hearing, t.lags).climb(trust, p)
-		if f.ok && !slices.ContainsFunc(peaks, func(k peak) bool { return k.same(f.peak) }) {
-			f.LogWeight += t.prior
-			peaks = append(peaks, f.peak)
-		}
+		peaks = t.climb(peaks, trust, p)
 	}
 	return normalised(peaks)
+}
+
+// trial is a hypothesis to be looked at closely: a place, heard in a way, with the logarithm
+// of its prior probability.
+type trial struct {
+	*bench
+	hearing
+	place
+	prior float64
+}
+
+// climb adds t's maximum to peaks, unless it is among them.
+func (t trial) climb(peaks []peak, trust float64, p *Priors) []peak {
+	f := t.about(t.hearing, t.lags, t.beside...).climb(trust, p)
+	if f.ok && !slices.ContainsFunc(peaks, func(k peak) bool { return k.same(f.peak) }) {
+		f.LogWeight += t.prior
+		peaks = append(peaks, f.peak)
+	}
+	return peaks
 }
 
 const (
@@ -187,12 +206,15 @@ const (
 
 // same reports whether k and o are one maximum, found twice.
 func (k *peak) same(o peak) bool {
-	if k.kind != o.kind || len(k.Power) != len(o.Power) || k.hearing != o.hearing {
+	if k.kind != o.kind || k.guestHz != o.guestHz || len(k.Power) != len(o.Power) || len(k.beside) != len(o.beside) || k.hearing != o.hearing {
 		return false
 	}
 	apart := math.Abs(k.Lag - o.Lag)
 	for i := range k.Excess {
 		apart = max(apart, math.Abs(k.Excess[i]-o.Excess[i]))
+	}
+	for i := range k.beside {
+		apart = max(apart, math.Abs(k.beside[i]-o.beside[i]))
 	}
 	return apart < 20e-6
 }
@@ -243,12 +265,12 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 	}
 	take := func(x []float64) (departure, []float64) {
 		e := departure{lags: make([]float64, n), drift: x[n] * scale[n], high: x[n+1] * scale[n+1], low: x[n+2] * scale[n+2]}
-		spacings := make([]float64, n-1)
+		var spacings []float64
 		for i := range n {
 			e.lags[i] = x[i] * scale[i]
-			if i > 0 {
+			if i > 0 && i != nr.own {
 				e.lags[i] += e.lags[i-1]
-				spacings[i-1] = nr.lags[i] + e.lags[i] - nr.lags[i-1] - e.lags[i-1]
+				spacings = append(spacings, nr.lags[i]+e.lags[i]-nr.lags[i-1]-e.lags[i-1])
 			}
 		}
 		return e, spacings
@@ -264,7 +286,7 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 		last = m.gain(nr.hearing == turning, fading)
 		log := trust*last.log + nr.chain.departs(e.high, e.low) + p.excess(spacings, nr.stack.rate)
 		if fading < 0 {
-			log -= last.cost
+			log -= nr.cost(last, trust)
 		}
 		return -log
 	}
@@ -285,7 +307,7 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 		if i == 6 {
 			return climbed{}
 		}
-		nr = nr.about(nr.hearing, lags)
+		nr = nr.about(nr.hearing, lags[:nr.own], lags[nr.own:]...)
 	}
 	minus(w.x)
 	k := climbed{peak: peak{hearing: nr.hearing, chain: nr.chain.chain, kind: nr.chain.chain, toneHz: nr.shaper.ToneHz, gain: last}}
@@ -307,14 +329,22 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 		{0, cov.At(n, n) * scale[n] * scale[n] / (nr.span * nr.span * r * r)},
 	}
 	k.Cov[1][0] = k.Cov[0][1]
-	for i := 1; i < n; i++ {
+	for i := nr.own; i < n; i++ {
+		k.beside = append(k.beside, (nr.axis.lag+nr.lags[i]+e.lags[i])/r)
+	}
+	if n > nr.own {
+		k.guestHz = nr.guest.ToneHz
+		k.shared = cov.At(0, nr.own) * scale[0] * scale[nr.own] / (r * r)
+	}
+	for i := 1; i < nr.own; i++ {
 		k.Excess = append(k.Excess, (nr.lags[i]+e.lags[i]-nr.lags[0]-e.lags[0])/r)
 		k.uExcess = append(k.uExcess, math.Sqrt(cov.At(i, i))*scale[i]/r)
 	}
 	k.chain = k.chain.turned(e.high, e.low)
 	k.filterU = p.filter(k.hearing, k.chain, k.toneHz)
-	k.Power = nr.power()
-	k.LogWeight = -top - k.gain.cost + p.levels(k.Power) + nr.chain.log + trust*nr.alone + float64(dim)/2*math.Log(2*math.Pi) - chol.LogDet()/2
+	power := nr.power()
+	k.Power = power[:nr.own]
+	k.LogWeight = -top - nr.cost(k.gain, trust) + p.levels(k.Power) + p.guest(power[nr.own:], nr.points) + nr.chain.log + trust*nr.alone + float64(dim)/2*math.Log(2*math.Pi) - chol.LogDet()/2
 	for _, s := range scale {
 		k.LogWeight += math.Log(s)
 	}

@@ -141,7 +141,7 @@ func (c ticks) track(r *rand.Rand) *Track {
 // measure times c's ticks and returns the peaks with the error of each one's lag.
 func (c ticks) measure(t *testing.T, r *rand.Rand, p Priors) ([]peak, []float64) {
 	t.Helper()
-	_, peaks := c.track(r).posterior(&station.Station{ToneHz: c.toneHz, QuietAfterSeconds: 30e-3}, &p)
+	_, peaks := c.track(r).posterior(&station.Station{ToneHz: c.toneHz, QuietAfterSeconds: 30e-3}, nil, &p)
 	if len(peaks) == 0 {
 		t.Fatalf("no tick found in %+v", c)
 	}

@@ -108,3 +108,13 @@ func (p *Priors) filter(h hearing, c chain, toneHz float64) float64 {
 	}
 	return u
 }
+
+// guest is the logarithm of the density of what is thought of another station's tick that
+// is heard on paths of such powers, somewhere in a window of so many samples, over that of
+// none.
+func (p *Priors) guest(power []float64, samples int) float64 {
+	if len(power) == 0 {
+		return 0
+	}
+	return p.levels(power) + math.Log(p.Paths[len(power)-1]/float64(samples))
+}

@@ -16,7 +16,8 @@
 // the next term of its series, (m(t−dᵢ) − m(t−dⱼ))² for each two, and m² where noise
 // fills the carrier's troughs; or the burst and its quadrature, turning every second,
 // where there is no carrier. A carrier with one sideband turns each path by itself, and
-// the envelope is fitted instead (sideband.go).
+// the envelope is fitted instead (sideband.go). Where another station's ticks, of another
+// tone, are heard on the carrier, its paths are further columns of T (beside.go).
 //
 // The hypotheses are one, two or three paths, each kind of chain, each way of hearing and
 // each maximum over lags, a cycle of the tone or half of one apart; each is climbed over

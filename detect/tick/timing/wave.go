@@ -29,6 +29,8 @@ const (
 const (
 	waveSamples = 512 // after which a table begins anew
 	waveFine    = 16  // entries a sample
+	// waveBins are the frequencies at which the stream's own filter passes anything.
+	waveBins = waveSamples * 575 / 1000
 	// onsetSeconds is how long a mark that goes on sounds in a table: longer than
 	// a window, with room for its end to die away.
 	onsetSeconds = 30e-3
@@ -77,15 +79,14 @@ type shaper struct {
 	*filter
 	// The chain's response, timed by its group delay, with its derivatives.
 	plain, byHigh, byLow []complex128
-	ofSquare             []complex128 // the Fourier transform of the burst's square, as sent
+	sent                 *sent
 	fft, coarse          *fourier.FFT // of a table, and of its samples alone
 }
 
 func (f *filter) shaper(c chain) *shaper {
 	const small = 0.02
-	bins := waveSamples * 575 / 1000
 	timed := func(c chain) []complex128 {
-		h := make([]complex128, bins)
+		h := make([]complex128, waveBins)
 		group, _ := c.delays(f.ToneHz)
 		for i := range h {
 			hz := float64(i) * f.rate / waveSamples
@@ -100,16 +101,26 @@ func (f *filter) shaper(c chain) *shaper {
 		}
 		return h
 	}
-	square := make([]complex128, bins)
-	for i := range square {
-		hz := float64(i) * f.rate / waveSamples
-		square[i] = line(hz, 0, 0, f.burst())/2 - (line(hz, 2*f.ToneHz, 0, f.burst())+line(hz, -2*f.ToneHz, 0, f.burst()))/4
-	}
 	return &shaper{
-		filter: f, plain: timed(c), ofSquare: square, fft: fourier.NewFFT(waveSamples * waveFine), coarse: fourier.NewFFT(waveSamples),
+		filter: f, plain: timed(c), sent: f.sent(), fft: fourier.NewFFT(waveSamples * waveFine), coarse: fourier.NewFFT(waveSamples),
 		byHigh: derivative(c.turned(small, 0), c.turned(-small, 0)),
 		byLow:  derivative(c.turned(0, small), c.turned(0, -small)),
 	}
+}
+
+// sent is a mark as it is sent, with the Fourier transform of its square.
+type sent struct {
+	*filter
+	square [waveBins]complex128
+}
+
+func (f *filter) sent() *sent {
+	m := &sent{filter: f}
+	for i := range m.square {
+		hz := float64(i) * f.rate / waveSamples
+		m.square[i] = line(hz, 0, 0, f.burst())/2 - (line(hz, 2*f.ToneHz, 0, f.burst())+line(hz, -2*f.ToneHz, 0, f.burst()))/4
+	}
+	return m
 }
 
 // wave is p behind the chain.
@@ -171,28 +182,30 @@ type sampled [columns][]float64
 
 // beat is what an envelope detector adds where two paths, some samples apart, have
 // carriers out of phase: by the envelope's series the square of their difference,
-// (m(t) − m(t−spacing))². It is sampled n times, first at start samples after the
-// earlier path's arrival.
-func (s *shaper) beat(spacing, start float64, n int) (w sampled) {
-	// The squares and the product of two sines are what stands still and what goes at
-	// twice the pitch, while both last. They are continuous where the later begins, so
-	// that only the integrand has a derivative by the spacing.
-	apart, twice, omega := spacing/s.rate, 2*s.ToneHz, 2*math.Pi*s.ToneHz
-	sin, cos := math.Sincos(omega * apart)
-	back := complex(cos, -sin)
+// (a(t) − b(t−spacing))². It is sampled n times, first at start samples after a's
+// arrival.
+func (s *shaper) beat(a, b *sent, spacing, start float64, n int) (w sampled) {
+	// The squares and the product of two sines are lines, the product's at the difference and
+	// the sum of the pitches, while both last. They are continuous where either begins or
+	// ends, so that only the integrand has a derivative by the spacing.
+	apart, omega := spacing/s.rate, 2*math.Pi*b.ToneHz
+	turned := cmplx.Rect(1, omega*apart)
+	from, to := max(0, apart), min(a.burst(), apart+b.burst())
 	scale := complex(s.rate/waveSamples, 0)
 	var spectra [columns][waveSamples/2 + 1]complex128
 	for i := range s.plain {
 		hz := float64(i) * s.rate / waveSamples
-		square := s.ofSquare[i]
-		late := square * cmplx.Rect(1, -2*math.Pi*hz*apart)
+		late := b.square[i] * cmplx.Rect(1, -2*math.Pi*hz*apart)
 		var product, byApart complex128
-		if to := s.burst(); apart < to {
-			still, up, down := line(hz, 0, apart, to), back*line(hz, twice, apart, to), cmplx.Conj(back)*line(hz, -twice, apart, to)
-			product = complex(cos/2, 0)*still - (up+down)/4
-			byApart = complex(-omega*sin/2, 0)*still - complex(omega/2, 0)*(up-down)/2i
+		if from < to {
+			up := turned * line(hz, a.ToneHz-b.ToneHz, from, to)
+			down := cmplx.Conj(turned) * line(hz, b.ToneHz-a.ToneHz, from, to)
+			high := cmplx.Conj(turned) * line(hz, a.ToneHz+b.ToneHz, from, to)
+			low := turned * line(hz, -a.ToneHz-b.ToneHz, from, to)
+			product = (up + down - high - low) / 4
+			byApart = complex(0, omega/4) * (up - down + high - low)
 		}
-		plain := scale * (square + late - 2*product)
+		plain := scale * (a.square[i] + late - 2*product)
 		bySpacing := scale * (complex(0, -2*math.Pi*hz)*late - 2*byApart) / complex(s.rate, 0)
 		turn := complex(0, -2*math.Pi*float64(i)/waveSamples) // by one sample of lag
 		shift := cmplx.Rect(1, 2*math.Pi*float64(i)*start/waveSamples)

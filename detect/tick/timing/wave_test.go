@@ -6,16 +6,22 @@ import (
 )
 
 // The beat in closed form is the square of the difference of two bursts behind the
-// chain, and its derivatives are those of small steps.
+// chain, of one tone or of two, and its derivatives are those of small steps.
 func TestBeatIsTheSquare(t *testing.T) {
 	const rate, n, start = 8000, 140, -56.3
 	f := newFilter(Shape{ToneHz: 1000, Seconds: 5e-3}, rate)
 	s := f.shaper(chain{high: corner{kind{2, 0}, 150}, low: corner{kind{2, 0}, 2800}})
-	for _, spacing := range []float64{1.2, 8, 23.7, 44} { // the last do not overlap
-		got := s.beat(spacing, start, n)
+	other := newFilter(Shape{ToneHz: 1200, Seconds: 5e-3}, rate).sent()
+	for _, c := range []struct {
+		spacing float64 // of the last they do not overlap
+		second  *sent
+	}{{1.2, s.sent}, {8, s.sent}, {23.7, s.sent}, {44, s.sent}, {0.3, other}, {17.2, other}, {44, other}} {
+		spacing := c.spacing
+		got := s.beat(s.sent, c.second, spacing, start, n)
 		late := spacing * waveFine
+		second := shaper{filter: c.second.filter}
 		w := wave{shaper: s, spectrum: s.inTime(s.burst()*rate*waveFine+late, func(at float64) float64 {
-			d := s.mark(at) - s.mark(at-late)
+			d := s.mark(at) - second.mark(at-late)
 			return d * d
 		})}
 		largest := 0.0
@@ -23,7 +29,7 @@ func TestBeatIsTheSquare(t *testing.T) {
 			largest = max(largest, math.Abs(v))
 		}
 		const small = 1e-4
-		wider := s.beat(spacing+small, start, n)
+		wider := s.beat(s.sent, c.second, spacing+small, start, n)
 		for _, col := range []int{value, slope, byHigh, byLow} {
 			want := make([]float64, n)
 			w.sample(want, col, start)

@@ -389,11 +389,11 @@ func (b *bench) grid(h hearing) *grid {
 	if b.grids[which] != nil {
 		return b.grids[which]
 	}
-	to := reachAfter * b.stack.rate
+	to := b.stack.view.reach * b.stack.rate
 	if b.stack.Onset {
 		to = min(to, (onsetEnd-3e-3)*b.stack.rate)
 	}
-	b.grids[which] = b.tabulate(-reachBefore*b.stack.rate, to, []*wave{&b.tick, &b.turn}[:1+which])
+	b.grids[which] = b.tabulate(-b.stack.view.reach*b.stack.rate, to, []*wave{&b.tick, &b.turn}[:1+which])
 	return b.grids[which]
 }
 
@@ -422,7 +422,7 @@ func (b *bench) sampled(lags []float64, waves []*wave) blas64.General {
 }
 
 // farthest is by how many lags of a grid two paths may be apart.
-func (b *bench) farthest() int { return int(longestExcess * b.stack.rate / gridStep) }
+func (b *bench) farthest() int { return int(b.stack.view.longest * b.stack.rate / gridStep) }
 
 func (g *grid) lag(i int) float64 { return g.from + float64(i)*gridStep }
 
@@ -493,21 +493,22 @@ func (b *bench) among(gr *grid, still *still, turns bool, most int, p *Priors) [
 		return all
 	}
 	// Two.
+	stride := b.stack.view.stride
 	least, farthest := int(math.Ceil(p.LeastExcess*b.stack.rate/gridStep)), b.farthest()
 	two := make([][]float64, n)
 	for i := range two {
 		two[i] = make([]float64, n)
 		for j := range two[i] {
 			two[i][j] = math.Inf(-1)
-			if j >= i+least && j <= i+farthest {
+			if i%stride == 0 && j%stride == 0 && j >= i+least && j <= i+farthest {
 				two[i][j] = at(i, j)
 			}
 		}
 	}
 	found = nil
 	peak := func(i, j int) bool {
-		for di := -1; di <= 1; di++ {
-			for dj := -1; dj <= 1; dj++ {
+		for di := -stride; di <= stride; di += stride {
+			for dj := -stride; dj <= stride; dj += stride {
 				a, c := i+di, j+dj
 				if a >= 0 && c >= 0 && a < n && c < n && two[a][c] > two[i][j] {
 					return false
@@ -548,8 +549,6 @@ func (b *bench) among(gr *grid, still *still, turns bool, most int, p *Priors) [
 	}
 	return append(all, heaviest(found))
 }
-
-const longestExcess = 4e-3 // s, between the first and the last path
 
 func (st *stack) matrix(data []float64) blas64.General {
 	return blas64.General{Rows: st.points, Cols: st.points, Stride: st.points, Data: data}

@@ -24,6 +24,7 @@ type filter struct {
 	rate   float64 // low rate, Hz
 	omega  float64 // tone, radians a sample
 	length int     // samples of a whole mark
+	view   view    // of stacks
 
 	autocovariance *fourier.FFT // of a spectrum
 	// aliases are what the stream's low-pass filter leaves of the power at each of the
@@ -33,7 +34,7 @@ type filter struct {
 
 func newFilter(s Shape, rate float64) *filter {
 	f := &filter{
-		Shape: s, rate: rate, omega: 2 * math.Pi * s.ToneHz / rate, length: int(math.Round(s.Seconds * rate)),
+		Shape: s, rate: rate, omega: 2 * math.Pi * s.ToneHz / rate, length: int(math.Round(s.Seconds * rate)), view: closely,
 		autocovariance: fourier.NewFFT(2 * spectrumBins),
 	}
 	for i := range f.aliases {

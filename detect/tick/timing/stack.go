@@ -46,12 +46,25 @@ type model struct {
 
 func (m model) at(n float64) float64 { return m.lag + m.rate*(n-m.ref) }
 
+// view is how much about its axis a stack holds, s.
+type view struct {
+	// A window spans this much about the axis; the end is so much after a short mark's, or
+	// onsetEnd of a long one's begin.
+	windowBefore, windowAfter float64
+	reach                     float64 // paths are looked for within it of the axis,
+	longest                   float64 // and a pair of them so far apart at most
+	stride                    int     // in steps of a grid, of the lags that are tried for a pair
+}
+
+var (
+	// A tick is timed by what is near its earliest path,
+	closely = view{7e-3, 5.5e-3, 4.5e-3, 4e-3, 1}
+	// and followed by all paths there may be, 7 ms apart (Rec. ITU-R F.1487), by their
+	// envelope, which is broad.
+	widely = view{10e-3, 9e-3, 7.5e-3, 7.5e-3, 2}
+)
+
 const (
-	// A window spans this much about the axis, s; the end is so much after a short
-	// mark's, or onsetEnd of a long one's begin.
-	windowBefore, windowAfter = 7e-3, 5.5e-3
-	// The earliest path is looked for within this of the axis, s.
-	reachBefore, reachAfter = 4.5e-3, 4.5e-3
 	// Noise is heard from quietAfter a mark's end on, for quietSeconds, where the
 	// station is silent; else for a shorter while that ends quietBefore ahead of the axis.
 	quietSeconds, quietAfter = 14e-3, 7e-3
@@ -62,11 +75,11 @@ const (
 
 // buildStack sums the snapshots along m, in so many powers of time.
 func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
-	end := f.Seconds + windowAfter
+	end := f.Seconds + f.view.windowAfter
 	if f.Onset {
 		end = onsetEnd
 	}
-	before := math.Round(windowBefore * f.rate)
+	before := math.Round(f.view.windowBefore * f.rate)
 	n := int(before) + int(end*f.rate)
 	st := &stack{filter: f, axis: m, points: n, before: before}
 	for k := range powers {

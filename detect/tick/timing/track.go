@@ -65,7 +65,7 @@ type Track struct {
 	strength float64
 	gain     float64
 	weak     bool
-	bench    *bench // of the latest stack, through a usual chain
+	benches  map[view]*bench // of the latest stacks, through a usual chain
 }
 
 // Track returns a track of the tick of shape sh expected along l.
@@ -175,14 +175,18 @@ func (t *Track) Follow(middle, half float64) bool {
 	t.refer()
 	snaps := t.recent()
 	m := t.line(snaps)
-	first, last := buildStack(t.filter, snaps[:len(snaps)/2], m, 1), buildStack(t.filter, snaps[len(snaps)/2:], m, 1)
-	early, late := t.paths(first), t.paths(last)
-	first.add(last)
+	wide := *t.filter
+	wide.view = widely
+	whole, last := buildStack(&wide, snaps[:len(snaps)/2], m, 1), buildStack(&wide, snaps[len(snaps)/2:], m, 1)
+	early, late := t.paths(whole), t.paths(last)
+	span := whole.span
+	whole.add(last)
+	both := t.paths(whole)
 	// A clock is steady, a path is not: what two paths that stay where they are explain
 	// as well, by fading, is no drift.
 	trials := []float64{m.rate}
 	try := func(rate float64) {
-		told := func(other float64) bool { return math.Abs(rate-other)*first.span < gridStep/2 }
+		told := func(other float64) bool { return math.Abs(rate-other)*span < gridStep/2 }
 		if math.Abs(rate-middle*t.rate) <= half*t.rate && !slices.ContainsFunc(trials, told) {
 			trials = append(trials, rate)
 		}
@@ -195,28 +199,33 @@ func (t *Track) Follow(middle, half float64) bool {
 			}
 		}
 	}
-	whole := first
-	if best := math.Inf(-1); len(trials) > 1 {
-		for _, rate := range trials {
-			moved := m
-			moved.rate = rate
-			st := buildStack(t.filter, snaps, moved, 1)
-			if log := t.paths(st).log; log > best {
-				whole, best = st, log
-			}
+	for _, rate := range trials[1:] {
+		moved := m
+		moved.rate = rate
+		st := buildStack(&wide, snaps, moved, 1)
+		if q := t.paths(st); q.log > both.log {
+			m, whole, both = moved, st, q
 		}
 	}
-	m = whole.axis
-	one, weak := t.single(whole)
+	st := buildStack(t.filter, snaps, m, 1)
+	one, weak := t.single(st)
 	t.weak = weak
 	if one.log < leastGain {
 		return false
 	}
 	m.lag += one.lags[0]
+	// An earlier path that is too far away to be seen when the tick is timed.
+	if alone, _ := t.single(whole); len(both.lags) > 1 && one.lags[0]-both.lags[0] > closely.reach*t.rate/2 && both.log-alone.log > max(leastGain, leastEarlier*alone.log) {
+		m.lag += both.lags[0] - one.lags[0]
+	}
 	t.model, t.gain = m, one.log
-	t.strength = t.usual(whole).about(turning, one.lags).power()[0] / (whole.heardSeconds() * t.rate)
+	t.strength = t.usual(st).about(turning, one.lags).power()[0] / (st.heardSeconds() * t.rate)
 	return true
 }
+
+// leastEarlier is how strong, against the strongest, a path must be that moves the line:
+// 10 dB down is more than what chains unlike the usual one leave (seen of simulated ones).
+const leastEarlier = 0.1
 
 // Pitch is that at which a receiver of one sideband most likely gives the tick of s, by the
 // latest kept seconds.
@@ -229,12 +238,17 @@ func (t *Track) Pitch(s *station.Station) float64 {
 
 // usual is a stack of the track's seen through a usual chain.
 func (t *Track) usual(st *stack) *bench {
-	if t.bench == nil {
+	b := t.benches[st.view]
+	if b == nil {
 		p := &priors
-		t.bench = st.bench(learned{chain: chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{2, 0}, p.LowHz}}, sure: [2]float64{1, 1}, scale: 1})
+		b = st.bench(learned{chain: chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{2, 0}, p.LowHz}}, sure: [2]float64{1, 1}, scale: 1})
+		if t.benches == nil {
+			t.benches = map[view]*bench{}
+		}
+		t.benches[st.view] = b
 	}
-	t.bench.stack = st
-	return t.bench
+	b.stack = st
+	return b
 }
 
 // refer counts the lags of what is kept from where its seconds are now known to lie:

@@ -177,16 +177,13 @@ func (t *Track) Follow(middle, half float64) bool {
 	m := t.line(snaps)
 	wide := *t.filter
 	wide.view = widely
-	whole, last := buildStack(&wide, snaps[:len(snaps)/2], m, 1), buildStack(&wide, snaps[len(snaps)/2:], m, 1)
-	early, late := t.paths(whole), t.paths(last)
-	span := whole.span
-	whole.add(last)
-	both := t.paths(whole)
+	first, last := buildStack(&wide, snaps[:len(snaps)/2], m, 1), buildStack(&wide, snaps[len(snaps)/2:], m, 1)
+	early, late := t.paths(first), t.paths(last)
 	// A clock is steady, a path is not: what two paths that stay where they are explain
 	// as well, by fading, is no drift.
 	trials := []float64{m.rate}
 	try := func(rate float64) {
-		told := func(other float64) bool { return math.Abs(rate-other)*span < gridStep/2 }
+		told := func(other float64) bool { return math.Abs(rate-other)*first.span < gridStep/2 }
 		if math.Abs(rate-middle*t.rate) <= half*t.rate && !slices.ContainsFunc(trials, told) {
 			trials = append(trials, rate)
 		}
@@ -199,14 +196,23 @@ func (t *Track) Follow(middle, half float64) bool {
 			}
 		}
 	}
-	for _, rate := range trials[1:] {
+	both, line, whole := place{log: math.Inf(-1)}, m, first
+	for _, rate := range trials {
 		moved := m
 		moved.rate = rate
-		st := buildStack(&wide, snaps, moved, 1)
-		if q := t.paths(st); q.log > both.log {
-			m, whole, both = moved, st, q
+		st := buildStack(&wide, snaps, moved, 3)
+		q := t.paths(st)
+		if len(q.lags) > 0 {
+			// Not even a fraction of a sample may speak for a drift.
+			if k := t.usual(st).about(turning, q.lags).climb(1, &priors); k.ok {
+				q.log, moved.rate = k.gain.log-k.gain.cost, k.Rate*t.rate
+			}
+		}
+		if q.log > both.log {
+			whole, both, line = st, q, moved
 		}
 	}
+	m = line
 	st := buildStack(t.filter, snaps, m, 1)
 	one, weak := t.single(st)
 	t.weak = weak

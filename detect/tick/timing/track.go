@@ -196,8 +196,9 @@ func (t *Track) Follow(middle, half float64) bool {
 			}
 		}
 	}
-	both, line, whole := place{log: math.Inf(-1)}, m, first
-	for _, rate := range trials {
+	both, line, whole := place{}, m, first
+	stays, least := 0.0, 0.0
+	for i, rate := range trials {
 		moved := m
 		moved.rate = rate
 		st := buildStack(&wide, snaps, moved, 3)
@@ -205,10 +206,16 @@ func (t *Track) Follow(middle, half float64) bool {
 		if len(q.lags) > 0 {
 			// Not even a fraction of a sample may speak for a drift.
 			if k := t.usual(st).about(turning, q.lags).climb(1, &priors); k.ok {
-				q.log, moved.rate = k.gain.log-k.gain.cost, k.Rate*t.rate
+				q.log = k.gain.log - k.gain.cost
+				if i > 0 {
+					moved.rate = k.Rate * t.rate
+				}
 			}
 		}
-		if q.log > both.log {
+		if i == 0 {
+			stays, least = q.log, leastGain/priors.trust(max(0, q.log))
+		}
+		if i == 0 || q.log > max(both.log, stays+least) {
 			whole, both, line = st, q, moved
 		}
 	}

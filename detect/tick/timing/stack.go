@@ -147,17 +147,6 @@ func addSquare(a blas64.Symmetric, x []float64) {
 	}
 }
 
-// add adds what o, along the same line, says of the tick at all times alike.
-func (st *stack) add(o *stack) {
-	st.count += o.count
-	for i, v := range o.mean[0] {
-		st.mean[0][i] += v
-	}
-	for i, v := range o.square[0] {
-		st.square[0][i] += v
-	}
-}
-
 // window fills y with the audio from a lag after the second on, interpolated, in
 // units of the noise; false where it is not held.
 func (s *snapshot) window(y []float64, lag, noise float64) bool {

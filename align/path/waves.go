@@ -101,8 +101,10 @@ type receiving struct {
 // WithWaves takes in what the marks of a long-wave station tell of ground and sky wave.
 // The delay is then that of the line on which they lie, at second at, without what noise
 // leaves in it there. tiltU is the standard uncertainty of what the receiver turns across.
+// Of stretches without a level nothing is taken in: a sky wave of r times the ground wave
+// and one of 1/r of it shift the marks alike but for the mean, which nobody knows.
 func (p Prediction) WithWaves(w *timing.Waves, at, tiltU float64) Prediction {
-	if p.long == nil || w == nil || len(w.Stretches) == 0 {
+	if p.long == nil || w == nil || len(w.Stretches) == 0 || w.Stretches[0].Level == 0 {
 		return p
 	}
 	rates, noises := clocks, []float64{1}

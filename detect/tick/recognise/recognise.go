@@ -51,9 +51,6 @@
 // a surprise once. Of a thing that is as U has it the likelihoods of S exceed those of U by
 // a factor x in one of x recordings (Markov's inequality), and the other way round.
 //
-// Of a tick that its phase alone has shown, sounds of its own would fit chance as well as
-// a station's: there U is no more than the station's own sounds at random.
-//
 // Both are mixtures too over how far the likelihoods of ticks and of tones are trusted.
 //
 // A mark that begins with a tick is as strong as the ticks about it, or not much weaker: where

@@ -106,7 +106,7 @@ func (f *Finder) recognise(t *track) bool {
 		place.Length = lengths[len(lengths)-1]
 	}
 	t.form = f.band.Form(place, f.tablesTones(t.ToneHz()))
-	t.order = t.listener.Order(t.station, f.rivals(t.station), f.hour(), t.Weak())
+	t.order = t.listener.Order(t.station, f.rivals(t.station), f.hour())
 	if o := f.instead(t); o != nil {
 		if shapeOf(o) == shapeOf(t.station) {
 			t.become(o)
@@ -131,7 +131,7 @@ func (f *Finder) recognise(t *track) bool {
 	switch {
 	case other < math.Log(taken):
 		t.standing = Unknown
-	case odds > math.Log(known) && (f.request.Named || !t.Weak()):
+	case odds > math.Log(known):
 		t.standing = Known
 	case named > 0 && odds+named > math.Log(taken) && f.band.Seconds() >= leastHeard:
 		t.standing = AsNamed

@@ -46,9 +46,8 @@ var tempers = [...]struct{ tick, tone, prior float64 }{{1, 1, 0.7}, {1, 0.3, 0.1
 
 // Order weighs what was heard for station s. Others are rivals, and table all
 // stations, of which s may be one. start tells, when it is known, the second of the
-// hour at flywheel second 0 to within 30 s; NaN: not known. Of a weak tick its power in a
-// second tells nothing.
-func (l *Listener) Order(s *station.Station, others []*station.Station, start float64, weak bool) Order {
+// hour at flywheel second 0 to within 30 s; NaN: not known.
+func (l *Listener) Order(s *station.Station, others []*station.Station, start float64) Order {
 	out := Order{Known: math.Inf(-1), Rival: math.Inf(-1), Second: -1, Heard: len(l.heard)}
 	if len(l.heard) < 5 {
 		out.Known = 0
@@ -69,7 +68,7 @@ func (l *Listener) Order(s *station.Station, others []*station.Station, start fl
 		m.measure(l, tiles, marks, ticks, heard, b.tick, b.tone)
 		prior := math.Log(b.prior)
 		log, k, clear := m.inOrder(own)
-		inOrder, unknown = logsum.Add(inOrder, prior+log), logsum.Add(unknown, prior+m.unknown(l.heard, own, weak))
+		inOrder, unknown = logsum.Add(inOrder, prior+log), logsum.Add(unknown, prior+m.unknown(l.heard, own))
 		if prior+log > top {
 			top = prior + log
 			out.Second, out.Ref = -1, l.heard[0].n

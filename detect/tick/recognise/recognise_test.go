@@ -84,7 +84,7 @@ func (s *scene) order() Order {
 			others = append(others, o)
 		}
 	}
-	return s.listener.Order(s.station, others, math.NaN(), false)
+	return s.listener.Order(s.station, others, math.NaN())
 }
 
 // on is station id on a path, from a minute in which it sends marks.
@@ -153,7 +153,7 @@ func TestRandomOrder(t *testing.T) {
 			})
 			shuffled := *s.listener
 			shuffled.heard = heard
-			known := shuffled.Order(s.station, nil, math.NaN(), false).Known
+			known := shuffled.Order(s.station, nil, math.NaN()).Known
 			if known > math.Log(10) {
 				high++
 			}
@@ -368,7 +368,7 @@ func BenchmarkOrder(b *testing.B) {
 	for _, start := range []float64{math.NaN(), 400} {
 		b.Run(fmt.Sprint("order from ", start), func(b *testing.B) {
 			for range b.N {
-				s.listener.Order(s.station, nil, start, false)
+				s.listener.Order(s.station, nil, start)
 			}
 		})
 	}

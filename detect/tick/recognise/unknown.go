@@ -21,30 +21,8 @@ const (
 )
 
 // unknown is the log likelihood of something that repeats with sounds and a period of
-// its own, all of it told from the seconds before. Of a tick whose power in a second tells
-// nothing a period of its own cannot be told either: it has the station's sounds at random.
-func (m *measured) unknown(heard []second, of *order, weak bool) float64 {
-	if weak {
-		log := math.Inf(-1)
-		m.each(of, func(rows [][]float64, _, _, share float64) {
-			var like [][]float64
-			var prior []float64
-			for _, id := range of.made {
-				row := make([]float64, len(heard))
-				for i, v := range rows[id] {
-					row[i] = math.Exp(v)
-				}
-				like = append(like, row)
-				if id == of.common {
-					prior = append(prior, common)
-				} else {
-					prior = append(prior, (1-common)/float64(len(of.made)-1))
-				}
-			}
-			log = logsum.Add(log, share+repeating(like, prior, heard, 0))
-		})
-		return log
-	}
+// its own, all of it told from the seconds before.
+func (m *measured) unknown(heard []second, of *order) float64 {
 	like := append(slices.Clone(m.decoys), m.unlike())
 	prior := make([]float64, len(like))
 	for c := range prior {

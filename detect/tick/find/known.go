@@ -117,14 +117,13 @@ func (f *Finder) recognise(t *track) bool {
 		f.search = f.next
 		return false
 	}
-	// A name tells nothing of a weak tick, which may be another station's in this filter,
-	// nor of one that many may have; nor which of several it is.
 	named := 0.0
-	if f.request.Named && !t.Weak() && !t.station.Lookalike {
+	if f.request.Named && !t.Weak() { // a weak one may be another station's in this filter
 		named = math.Log(tuned)
 	}
+	// A name tells nothing of others that are named too, or that look like the station.
 	other := -t.order.Rival
-	if len(f.named) == 1 {
+	if len(f.named) == 1 && !t.station.Lookalike {
 		other += named
 	}
 	odds := t.odds()
@@ -138,7 +137,12 @@ func (f *Finder) recognise(t *track) bool {
 	default:
 		t.standing = Unknown
 	}
-	t.look = f.next + max(5, (f.next-f.first)/6)
+	listened := f.next - f.first
+	if t.standing == Known {
+		t.look = f.next + max(60, listened)
+	} else {
+		t.look = f.next + max(5, listened/4)
+	}
 	return true
 }
 

@@ -68,7 +68,7 @@ func (l *Listener) Order(s *station.Station, others []*station.Station, start fl
 		m.measure(l, tiles, marks, ticks, heard, b.tick, b.tone)
 		prior := math.Log(b.prior)
 		log, k, clear := m.inOrder(own)
-		inOrder, unknown = logsum.Add(inOrder, prior+log), logsum.Add(unknown, prior+m.unknown(l.heard, own))
+		inOrder, unknown = logsum.Add(inOrder, prior+log), logsum.Add(unknown, prior+m.unknown(l.heard, own.common))
 		if prior+log > top {
 			top = prior + log
 			out.Second, out.Ref = -1, l.heard[0].n

@@ -105,7 +105,7 @@ func TestOrderOfStations(t *testing.T) {
 	for _, c := range []struct {
 		id    string
 		least float64
-	}{{"chu", 30}, {"hla", 9}, {"ebc", 6}, {"bpm", 3}} {
+	}{{"chu", 30}, {"hla", 9}, {"ebc", 8}, {"bpm", 5}} {
 		s := newScene(t, on(c.id, 125, 6, "mid-quiet"), find(c.id), 12e-3-find(c.id).AdvanceSeconds)
 		o := s.order()
 		if o.Known < c.least {
@@ -124,12 +124,13 @@ func TestOrderOfStations(t *testing.T) {
 }
 
 // What order can tell of BPM, 59 ticks and a mark, is what U loses by it: the choice of its
-// period, of its commonest sound and of the station's mark's, and that
+// period, of its commonest sound and, one in as many as there are, of its mark's, and that
 // it comes after so many others; less the choice of S's minute among 60. No more comes
 // with time.
 func TestMostThatOrderTells(t *testing.T) {
 	s := newScene(t, on("bpm", 290, 20, "steady"), find("bpm"), 12e-3-find("bpm").AdvanceSeconds)
-	most := math.Log(float64(len(periods)-1)/(1-unordered)) - math.Log(common) + math.Log(60/imitated) - math.Log(60)
+	kinds := float64(len(s.listener.tiles.decoys(1)))
+	most := math.Log(float64(len(periods)-1)/(1-unordered)) - math.Log(common) + math.Log(kinds/(1-common-silence)*60) - math.Log(60)
 	slipped := -230 * math.Log(1-slips) // each second that is as its place had it
 	if got := s.order().Known; got > most+slipped || got < most-2 {
 		t.Errorf("%.2f, want about %.2f", got, most)

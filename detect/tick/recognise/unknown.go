@@ -15,28 +15,20 @@ var periods = [...]int64{0, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 24, 30, 40, 60, 12
 const (
 	unordered = 0.5  // that it keeps no period; each of the others is as likely
 	common    = 0.5  // that a sound of its is that by which it was found, the station's commonest
-	silence   = 0.1  // or none
-	imitated  = 0.1  // or one of the station's others; each that can be told is as likely
+	silence   = 0.1  // or none; each of the others is as likely
 	slips     = 0.02 // of its sounds that are not what their place in the period had before
 )
 
 // unknown is the log likelihood of something that repeats with sounds and a period of
 // its own, all of it told from the seconds before.
-func (m *measured) unknown(heard []second, of *order) float64 {
-	like := append(slices.Clone(m.decoys), m.unlike())
+func (m *measured) unknown(heard []second, usual int) float64 {
+	like := append(slices.Clone(m.decoys), m.unlike(), m.likes(m.sounds[usual], m.tile))
 	prior := make([]float64, len(like))
 	for c := range prior {
-		prior[c] = (1 - common - silence - imitated) / float64(len(prior)-1)
+		prior[c] = (1 - common - silence) / float64(len(prior)-2)
 	}
 	prior[slices.Index(m.made, sound{})] = silence
-	for _, id := range of.made {
-		like = append(like, m.likes(m.sounds[id], m.tile))
-		if id == of.common {
-			prior = append(prior, common)
-		} else {
-			prior = append(prior, imitated/float64(len(of.made)-1))
-		}
-	}
+	prior[len(prior)-1] = common
 	log := math.Log(unordered) + repeating(like, prior, heard, 0)
 	for _, p := range periods[1:] {
 		log = logsum.Add(log, math.Log((1-unordered)/float64(len(periods)-1))+repeating(like, prior, heard, p))

@@ -52,6 +52,8 @@ type track struct {
 	form     recognise.Form
 	order    recognise.Order
 	standing Standing
+	// contrary: once its order was surely not the station's.
+	contrary bool
 	// confirmed: by what it was heard to say.
 	confirmed bool
 	look      int64 // second at which that is weighed next
@@ -291,7 +293,7 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 // become says that t is rather station s's.
 func (t *track) become(s *station.Station) {
 	if t.station != s {
-		t.station, t.listener, t.standing, t.confirmed, t.look = s, nil, Unknown, false, 0
+		t.station, t.listener, t.standing, t.contrary, t.confirmed, t.look = s, nil, Unknown, false, false, 0
 	}
 }
 

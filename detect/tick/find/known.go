@@ -43,47 +43,27 @@ type Unsettled struct {
 	MinuteIn float64
 }
 
-// What is thought beforehand, as odds (judgement, but where it says otherwise).
+// The evidence of a tick's form, as the logarithm of a likelihood ratio: one in a
+// hundred of the things that repeat each second is taken to be a burst of a station's
+// tone alone; and one in twenty thousand stations to be heard together with something
+// that is part of its tick in no way but time (both from memory).
+var worth = map[recognise.Form]float64{recognise.Alone: math.Log(100), recognise.Mixed: -10}
+
 const (
-	// aloneOfOthers is how many of the other things that repeat each second are a burst of
-	// the station's tone alone.
-	aloneOfOthers = 0.01
-	// spoilt is one in how many stations is heard together with something that is part of
-	// its tick in no way but time, or through what makes its tick look struck.
-	spoilt = 1e4
-	// elsewhere is one in how many stations is heard with the like at other times of the
-	// second.
-	elsewhere = 100
-	// tuned is one in how many persons who name a station hear instead of it something
-	// else that repeats at its tone.
-	tuned = 1000
-	// known are the odds from which a station is known, taken those from which it is as
-	// a person named it, and those against any other station in both.
-	known, taken = 1e4, 100
+	// known is the logarithm of the odds from which a station is known.
+	known = 9.2 // 1e4
+	// rivalOdds is by how much it must be likelier than any other.
+	rivalOdds = 4.6 // 100
+	// twoMinutes is for how many seconds a name stands in for the order of the minute
+	// whatever that is: by then each of its seconds has come round twice.
+	twoMinutes = 120
+	// barredSeconds is how long at least a station is not considered whose tick was
+	// another's: until a minute more tells.
+	barredSeconds = 60
 	// leastHeard is how many seconds must be heard before a form is believed: fewer
 	// tell nothing but a burst.
 	leastHeard = 8
 )
-
-// barredSeconds is how long at least a station is not considered whose tick was
-// another's: until a minute more tells.
-const barredSeconds = 60
-
-// odds are the logarithmic odds that t's tick is its station's against something unknown
-// that repeats, by its form and order. Of the unknown things some are struck, and the rest
-// look like the tick as often as its form in the whole band has it.
-func (t *track) odds() float64 {
-	like := 1.0
-	switch t.form {
-	case recognise.Alone:
-		like = aloneOfOthers
-	case recognise.Repeated:
-		like = elsewhere
-	case recognise.Mixed:
-		like = spoilt
-	}
-	return t.order.Known - math.Log(like+min(math.Exp(-t.tick), spoilt))
-}
 
 // recognise weighs whose tick t is; false when it is surely not t's station's, nor of
 // its mark's shape.
@@ -117,31 +97,45 @@ func (f *Finder) recognise(t *track) bool {
 		f.search = f.next
 		return false
 	}
-	named := 0.0
-	if f.request.Named && !t.Weak() { // a weak one may be another station's in this filter
-		named = math.Log(tuned)
+	named := f.request.Named
+	alone := named && len(f.named) == 1
+	if !alone && t.order.Rival > -rivalOdds {
+		named = false // it may be the other
 	}
-	// A name tells nothing of others that are named too, or that look like the station.
-	other := -t.order.Rival
-	if len(f.named) == 1 && !t.station.Lookalike {
-		other += named
+	listened := f.next - f.first
+	t.contrary = t.contrary || t.order.Known < -known
+	if t.order.Known < 0 && t.order.Kept < known && (t.contrary || listened >= twoMinutes && t.order.Due > known) {
+		// Something unknown explains it better, as another station heard with it would; and
+		// its own marks do not come in their order.
+		named = false
 	}
-	odds := t.odds()
+	if t.Weak() && t.order.Kept < known {
+		named = false // anything that repeats, as another station's tick in this filter
+	}
+	if alone && (t.order.Rival > known || t.order.Kept < -known) {
+		named = false // the minute is surely another's, or no minute of the station's is like that
+	}
+	if t.order.Kept < known && t.tick+max(0, t.order.Kept) < rivalOdds {
+		named = false // it may be something struck: a path or a receiver may make a tick like that
+	}
 	switch {
-	case other < math.Log(taken):
-		t.standing = Unknown
-	case odds > math.Log(known):
+	case t.order.Known+worth[t.form] > known && (alone || t.order.Rival < -rivalOdds):
 		t.standing = Known
-	case named > 0 && odds+named > math.Log(taken) && f.band.Seconds() >= leastHeard:
+	case named && (t.form == recognise.Alone || alone && t.form == recognise.Untold) && f.band.Seconds() >= leastHeard:
 		t.standing = AsNamed
 	default:
 		t.standing = Unknown
 	}
-	listened := f.next - f.first
-	if t.standing == Known {
-		t.look = f.next + max(60, listened)
-	} else {
+	switch t.standing {
+	case Unknown:
 		t.look = f.next + max(5, listened/4)
+	case AsNamed:
+		t.look = f.next + max(5, listened/2)
+	case Known:
+		t.look = f.next + max(60, listened)
+	}
+	if listened < twoMinutes {
+		t.look = min(t.look, f.first+twoMinutes)
 	}
 	return true
 }
@@ -149,7 +143,7 @@ func (f *Finder) recognise(t *track) bool {
 // instead is a station that is looked for which the order of the minute speaks for
 // rather than for t's; nil: none.
 func (f *Finder) instead(t *track) *station.Station {
-	if t.order.Other == nil || t.order.Rival < math.Log(taken) {
+	if t.order.Other == nil || t.order.Rival < rivalOdds {
 		return nil
 	}
 	for _, s := range f.stations {
@@ -240,7 +234,7 @@ func (f *Finder) Unsettled() []Unsettled {
 			continue
 		}
 		u := Unsettled{Station: t.station, Form: t.form, MinuteIn: math.NaN()}
-		if t.order.Rival >= -math.Log(taken) {
+		if t.order.Rival >= -rivalOdds {
 			u.Rival = t.order.Other
 		}
 		u.MinuteIn = max(0, 60-float64(f.next-f.first))

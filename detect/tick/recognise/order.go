@@ -15,8 +15,18 @@ import (
 // Order is what the order of the sounds in a minute says for a station, as the
 // logarithm of a ratio of likelihoods.
 type Order struct {
-	// Known is for the station against something unknown that repeats.
+	// Known is for the station against something unknown: its sounds in the
+	// station's order, against a random order or one of its own.
 	Known float64
+	// Kept is for the same against the station's own sounds in any order, or the
+	// commonest of them in every second, as clocks and a broadcaster's pips have it.
+	// What is heard wrong alike, as other tones beneath, counts for neither: a low
+	// Kept is evidence against the station. Of its own recordings no more than
+	// exp(Kept) come so low.
+	Kept float64
+	// Due is what the station's order would be worth in as many seconds, if it is kept and
+	// as loud as the ticks are.
+	Due float64
 	// Rival is that of the likeliest other station against this one, and Other
 	// which it is; −Inf and nil without any.
 	Rival float64
@@ -28,8 +38,11 @@ type Order struct {
 	Heard  int // seconds it was told from
 }
 
-// undivided is the probability that DUT1 is sent as nought; each of ±0.1 to ±0.8 s is as likely.
-const undivided = 0.5
+const (
+	unknownOrder = 0.01 // that a thing which repeats has a minute of its own
+	undivided    = 0.5  // that DUT1 is sent as nought, and each of ±0.1 to ±0.8 s is as likely
+	steps        = 20   // of expectation and maximisation
+)
 
 // A tone of the programme may sound at the marks' tone, by distortion, in a share of
 // the seconds that have one, each as likely as the others; and anything else in a share
@@ -39,8 +52,8 @@ var (
 	otherShares     = [...]struct{ share, prior float64 }{{0.001, 0.8}, {0.03, 0.2}}
 )
 
-// tempers are powers of the likelihoods of ticks and of tones, over silence. A group that is
-// too weak, or that the model has wrong, is best ignored. Each has its probability
+// tempers are powers of the likelihoods of ticks and of tones. A group that is too
+// weak, or that the model has wrong, is best ignored. Each has its probability
 // beforehand.
 var tempers = [...]struct{ tick, tone, prior float64 }{{1, 1, 0.7}, {1, 0.3, 0.1}, {0.3, 0.3, 0.1}, {0, 1, 0.1}}
 
@@ -48,43 +61,47 @@ var tempers = [...]struct{ tick, tone, prior float64 }{{1, 1, 0.7}, {1, 0.3, 0.1
 // stations, of which s may be one. start tells, when it is known, the second of the
 // hour at flywheel second 0 to within 30 s; NaN: not known.
 func (l *Listener) Order(s *station.Station, others []*station.Station, start float64) Order {
-	out := Order{Known: math.Inf(-1), Rival: math.Inf(-1), Second: -1, Heard: len(l.heard)}
+	out := Order{Known: math.Inf(-1), Kept: math.Inf(-1), Rival: math.Inf(-1), Second: -1, Heard: len(l.heard)}
 	if len(l.heard) < 5 {
-		out.Known = 0
+		out.Known, out.Kept = 0, 0
 		return out
 	}
 	off := l.off()
 	tiles, marks := l.scores(off)
 	ticks, heard := l.ticks(), l.audible()
 	own := l.orderOf(s, start)
-	rivals := make([]*order, len(others))
-	rival := make([]float64, len(others))
-	for i, o := range others {
-		rivals[i], rival[i] = l.orderOf(o, start), math.Inf(-1)
+	out.Due = l.due(own)
+	var against []*order
+	for _, o := range others {
+		against = append(against, l.orderOf(o, start))
 	}
-	inOrder, unknown, top := math.Inf(-1), math.Inf(-1), math.Inf(-1)
+	rivals := make([]float64, len(others))
+	for i := range rivals {
+		rivals[i] = math.Inf(-1)
+	}
+	top, loose := math.Inf(-1), math.Inf(-1)
 	var m measured
 	for _, b := range tempers {
 		m.measure(l, tiles, marks, ticks, heard, b.tick, b.tone)
-		prior := math.Log(b.prior)
 		log, k, clear := m.inOrder(own)
-		inOrder, unknown = logsum.Add(inOrder, prior+log), logsum.Add(unknown, prior+m.unknown(l.heard, own.common))
-		if prior+log > top {
-			top = prior + log
+		out.Known = logsum.Add(out.Known, math.Log(b.prior)+log-m.unknown(l))
+		out.Kept, loose = logsum.Add(out.Kept, math.Log(b.prior)+log), logsum.Add(loose, math.Log(b.prior)+m.loose(own))
+		if log > top {
+			top = log
 			out.Second, out.Ref = -1, l.heard[0].n
 			if clear {
 				out.Second = int(((l.heard[0].n-k)%60 + 60) % 60)
 			}
 		}
-		for i, o := range rivals {
+		for i, o := range against {
 			other, _, _ := m.inOrder(o)
-			rival[i] = logsum.Add(rival[i], prior+other)
+			rivals[i] = max(rivals[i], other-log)
 		}
 	}
-	out.Known = inOrder - unknown
-	for i, r := range rival {
-		if r-inOrder > out.Rival {
-			out.Rival, out.Other = r-inOrder, others[i]
+	out.Kept -= loose
+	for i, r := range rivals {
+		if r > out.Rival {
+			out.Rival, out.Other = r, others[i]
 		}
 	}
 	return out
@@ -169,8 +186,33 @@ func (l *Listener) scores(off int) (tiles, marks [][]float64) {
 
 // marksShare is the share of the ticks' power that a longer mark of their tone and depth
 // has at least: a fade, gain control and a pitch that is not quite met take the rest
-// (judgement: 3 dB; with a fifth of that the same stations are known).
-const marksShare = 0.5
+// (judgement; a third of it or three times it is less than a nat for stations in fading).
+const marksShare = 0.1
+
+// due is what the seconds that are unlike most of the station's tell of its order, as if
+// they might have been any of those heard.
+func (l *Listener) due(of *order) float64 {
+	usual := l.sounds[of.common]
+	total := 0.0
+	for i := range l.heard {
+		rho := l.surely(i)
+		for _, id := range of.minute.sounds {
+			s := l.sounds[id]
+			if s.tick != usual.tick {
+				total += min(toldBy(rho), mostTick) / 60
+			}
+			for unlike := s.on ^ usual.on; unlike != 0; unlike &= unlike - 1 {
+				t := l.tiles[bits.TrailingZeros64(unlike)]
+				total += min(toldBy(rho*(t[1]-t[0])/l.length), mostTile) / 60
+			}
+		}
+	}
+	return total
+}
+
+// toldBy is what it tells in the mean, in nats, that a tone of a known power over the
+// noise's is not there.
+func toldBy(rho float64) float64 { return math.Log1p(rho) - rho/(1+rho) }
 
 // mostPower is what a second's mark counts for at most among others.
 const mostPower = 1e4
@@ -259,8 +301,7 @@ type measured struct {
 	mark   [][]float64 // the same of the station's own marks
 	tiles  int
 	every  uint64      // tiles
-	made   []sound     // decoys
-	decoys [][]float64 // likelihoods of each of them, by second
+	decoys [][]float64 // likelihoods of each decoy, by second
 	any    []float64   // mean of all decoys
 	plain  [][]float64 // of each sound, once it is asked for
 	hum    [2][]float64
@@ -279,10 +320,10 @@ func (m *measured) measure(l *Listener, tiles, marks [][]float64, ticks, heard [
 		m.tile, m.mark = append(m.tile, tempered(tiles[i])), append(m.mark, tempered(marks[i]))
 	}
 	m.any = make([]float64, len(l.heard))
-	m.made = l.tiles.decoys(len(l.tones))
-	for _, d := range m.made {
+	decoys := l.tiles.decoys(len(l.tones))
+	for _, d := range decoys {
 		like := m.likes(d, m.tile)
-		floats.AddScaled(m.any, 1/float64(len(m.made)), like)
+		floats.AddScaled(m.any, 1/float64(len(decoys)), like)
 		m.decoys = append(m.decoys, like)
 	}
 	for t := range m.hum {
@@ -353,6 +394,31 @@ func (m *measured) each(of *order, f func(rows [][]float64, hum, other, prior fl
 	}
 }
 
+// loose is the log likelihood of the station's sounds in no order: each second has one
+// at random, or all have the commonest. Shares that are learnt fit the seconds too
+// well, in the worst case by (c−1)/2·ln n + ln c for c sounds in n seconds (Krichevsky
+// and Trofimov 1981, from memory), which is taken off again.
+func (m *measured) loose(of *order) float64 {
+	log := math.Inf(-1)
+	var own []int
+	var like [][]float64
+	for id := range m.sounds {
+		if slices.Contains(of.minute.sounds[:], id) {
+			own, like = append(own, id), append(like, make([]float64, len(m.tick)))
+		}
+	}
+	c, n := float64(len(own)), float64(len(m.tick))
+	fit := (c-1)/2*math.Log(n) + math.Log(c)
+	m.each(of, func(rows [][]float64, hum, other, prior float64) {
+		for i, id := range own {
+			m.shared(like[i], id, hum, other)
+		}
+		alike := floats.Sum(rows[of.common])
+		log = logsum.Add(log, prior-math.Ln2+logsum.Add(alike, mix(like)-fit))
+	})
+	return log
+}
+
 // inOrder is the log likelihood of the station's order, the mean over the seconds k at
 // which its minute may begin, and the likeliest of them.
 func (m *measured) inOrder(of *order) (log float64, k int64, sure bool) {
@@ -412,6 +478,117 @@ func divided(plain, changed *[60]float64) float64 {
 		}
 	}
 	return log
+}
+
+// unknown is the log likelihood of something that repeats every second and has no
+// order, or, less likely beforehand, an order of its own by the minute.
+func (m *measured) unknown(l *Listener) float64 {
+	// The last class is something that no decoy is: each tile by itself.
+	n, last := len(m.tick), len(m.decoys)
+	share := m.spectrum()
+	var minute [60][]float64
+	var tile [60][]float64
+	rest := make([]float64, n)
+	for i := range n {
+		r := ((l.heard[i].n % 60) + 60) % 60
+		if minute[r] == nil {
+			minute[r] = make([]float64, last+1)
+			tile[r] = make([]float64, len(share)+1)
+		}
+		for c, d := range m.decoys {
+			minute[r][c] += math.Log(d[i])
+		}
+		for j, v := range m.tile[i] {
+			tile[r][j] += v
+		}
+		tile[r][len(share)] += m.tick[i]
+		rest[i] = math.Exp(anything(m.tile[i], m.tick[i], share))
+	}
+	random := mix(append(slices.Clone(m.decoys), rest))
+	base := 0.0
+	own := make([][]float64, last+1)
+	for r, row := range minute {
+		if row == nil {
+			continue
+		}
+		row[last] = anything(tile[r][:len(share)], tile[r][len(share)], share)
+		top := slices.Max(row)
+		base += top
+		for c, v := range row {
+			own[c] = append(own[c], math.Exp(v-top))
+		}
+	}
+	return logsum.Add(random, math.Log(unknownOrder)+base+mix(own))
+}
+
+// anything is the log likelihood of tiles and a tick that are each by themselves, the
+// tiles with the given shares; a tick is as likely as not.
+func anything(tile []float64, tick float64, share []float64) float64 {
+	sum := logsum.Add(0, tick) - math.Ln2
+	product := 1.0
+	for j, v := range tile {
+		product *= 1 - share[j] + share[j]*math.Exp(v)
+		if product < 1e-100 || product > 1e100 {
+			sum += math.Log(product)
+			product = 1
+		}
+	}
+	return sum + math.Log(product)
+}
+
+// spectrum is the share of seconds in which each tile sounds.
+func (m *measured) spectrum() []float64 {
+	share := make([]float64, len(m.tile[0]))
+	like := make([]float64, len(m.tile))
+	for j := range share {
+		for i := range like {
+			like[i] = math.Exp(m.tile[i][j])
+		}
+		q := 0.3
+		for range 5 {
+			sum := 0.0
+			for _, v := range like {
+				sum += q * v / (1 - q + q*v)
+			}
+			q = max(0.01, min(sum/float64(len(like)), 0.99))
+		}
+		share[j] = q
+	}
+	return share
+}
+
+// mix is the greatest Σ ln Σ w·like over shares w of the classes; like has the
+// likelihoods of each class, by second.
+func mix(like [][]float64) float64 {
+	classes, n := len(like), len(like[0])
+	rows := make([]float64, 0, classes*n)
+	for i := range n {
+		for _, l := range like {
+			rows = append(rows, l[i])
+		}
+	}
+	w := make([]float64, classes)
+	for c := range w {
+		w[c] = 1 / float64(classes)
+	}
+	next := make([]float64, classes)
+	for range steps - 1 {
+		clear(next)
+		for row := range slices.Chunk(rows, classes) {
+			f := 1 / floats.Dot(w, row)
+			for c, v := range row {
+				next[c] += f * v
+			}
+		}
+		for c := range w {
+			w[c] *= next[c] / float64(n)
+		}
+	}
+	sum := 0.0
+	for row := range slices.Chunk(rows, classes) {
+		sum += math.Log(floats.Dot(w, row))
+	}
+	return sum
 }
 
 func logMean(v []float64) float64 {

@@ -33,31 +33,40 @@
 // # Order
 //
 // The second half is the order of sounds in the minute: which seconds have no tick,
-// which have a longer mark, which a long mark's length or a split one. Two explanations
-// have the same likelihoods of the sounds and differ in what they say of their order
-// (Listener.Order):
+// which have a longer mark, which a long mark's length or a split one. Three
+// explanations have the same sounds and the same likelihoods of them, and differ in
+// what they say of their order (Listener.Order):
 //
-//	S  second n has the sound of the station's second n−k; k is unknown
-//	U  something unknown goes through sounds of its own, over and over or at random
+//	S    second n has the sound of the station's second n−k; k is unknown
+//	U1   each second has its sound at random, with shares that are learnt here
+//	U2   each of 60 seconds has one sound for good, drawn with shares learnt here
 //
-// U is one mixture (unknown.go). Its period is any that divides two minutes, or none. Each
-// place of the period has one sound, of all that the tiles can tell or of tiles that sound
-// each by themselves; what the places before had says how likely each is for the next. So
-// no sound, share or period is fitted to what it has to explain: each is predicted from
-// what was heard before, and its price is what is lost while that is learnt. A thing that
-// is alike each second, or has a mark or an omission of its own each ten seconds, half
-// minute, minute or two, is soon explained by U better than by S, which misses the
-// station's own marks; and a station by S better than by U, to which each of its marks was
-// a surprise once. Of a thing that is as U has it the likelihoods of S exceed those of U by
-// a factor x in one of x recordings (Markov's inequality), and the other way round.
+//	Λ = log mean over tempers of  mean over k S(k) / (U1 + ε·U2)
 //
-// Both are mixtures too over how far the likelihoods of ticks and of tones are trusted.
+// For given shares w and whatever scores f, sounds drawn from w at random have
+// E Π f(c)/Σ w·f = 1; taking the greatest w lowers Λ. So of things in random order no
+// more than exp(−Λ) come so high, at one look and place. For things with a minute of
+// their own there is no such bound, only that they must resemble this station's: ε is
+// what is thought beforehand of meeting one. What can be won against U1 grows by 60·H a
+// minute, H the entropy of the station's sounds; what can be won against U2 is won once:
+// 60·H − ln 60 − ln ε, as 14.3 for a station of ticks with two omitted and a long mark,
+// but 5.6 for one of ticks and a long mark alone. Such a one is known by form and order
+// together, or not at all.
 //
 // A mark that begins with a tick is as strong as the ticks about it, or not much weaker: where
 // those are clear, a mark that breaks off early or does not sound at all is missed. For S
 // alone a tile of the mark so has the less likely of the scores with a known least strength
-// and without.
+// and without, which leaves the bound as it is.
 //
-// A name given by a person, and the form, are odds beforehand, to which those of the order
-// are added (package find).
+// A name given by a person stands in for order while too little of it can have been heard.
+// How much is due, had the station's minute been as loud as its ticks, is known from those
+// (Due). When it would make a station known and something unknown still explains
+// what is heard better (Λ < 0), a name does not help. Weaker ticks are known by Kept: the
+// same station's order against its own sounds at random or all alike, with all else that
+// may be heard the same. U1 and U2 are free to learn what else sounds beneath, and shares
+// and spectra that are learnt fit chance a little, so that in noise Λ sinks by some units
+// in ten minutes.
+//
+// The inequality is that of universal inference (Wasserman, Ramdas and Balakrishnan
+// 2020, from memory).
 package recognise

@@ -137,7 +137,7 @@ func (b *bench) together(h hearing, alone [][]place, p *Priors) []trial {
 		return nil
 	}
 	heard := first(besideOwn(lone.lags, 1))
-	if heard.lags == nil || p.trust(heard.log)*(heard.log-lone.log) < leastGain {
+	if heard.lags == nil || p.trust(heard.log, 0)*(heard.log-lone.log) < leastGain {
 		return nil
 	}
 	// From either side: what the one takes for itself at first, it may not give back.
@@ -166,8 +166,9 @@ func (b *bench) together(h hearing, alone [][]place, p *Priors) []trial {
 }
 
 // joined climbs trials of two stations together, and the likeliest of them in all ways in
-// which they may be heard; trust is what the best leaves unexplained.
-func joined(joint, alone, ways []trial, p *Priors) (peaks []peak, trust float64) {
+// which they may be heard, and then those of the station alone that are not far less likely;
+// none where the two do not stand.
+func joined(joint, alone, ways []trial, p *Priors) (peaks []peak) {
 	slices.SortFunc(joint, func(a, b trial) int { return cmp.Compare(b.log, a.log) })
 	// The likeliest of each number of paths: on a grid, coarse for strong ticks, further
 	// paths make up for what a place is off.
@@ -186,8 +187,7 @@ func joined(joint, alone, ways []trial, p *Priors) (peaks []peak, trust float64)
 	}
 	// In whatever way any of them shows best.
 	var way trial
-	most := math.Inf(-1)
-	trust = p.trust(joint[0].log)
+	most, trust := math.Inf(-1), 1.0
 	for _, w := range ways {
 		if w.shaper != joint[0].shaper {
 			continue
@@ -195,13 +195,13 @@ func joined(joint, alone, ways []trial, p *Priors) (peaks []peak, trust float64)
 		for _, t := range leaders {
 			f := t.about(w.hearing, t.lags, t.beside...).climb(1, p)
 			if log := f.gain.log - f.gain.free/2; f.ok && log > most {
-				way, most, trust = w, log, t.left(f.peak, p)
+				way, most, trust = w, log, p.trust(f.gain.log, f.misfit)
 				way.place = t.place
 			}
 		}
 	}
 	if way.bench == nil || !way.stands(joint[0].guest, most, alone, p) {
-		return nil, trust
+		return nil
 	}
 	look := func(t trial) {
 		t.hearing, t.prior = way.hearing, t.prior+math.Log(p.Paths[len(t.lags)-1])
@@ -221,7 +221,16 @@ func joined(joint, alone, ways []trial, p *Priors) (peaks []peak, trust float64)
 			}
 		}
 	}
-	return peaks, trust
+	best := slices.MaxFunc(joint, func(a, b trial) int { return cmp.Compare(a.log, b.log) })
+	for _, t := range alone {
+		if t.counts(trust) && trust*(best.log-t.log) < 2*clearLead {
+			b := *t.bench
+			b.guest = best.guest // they cost alike
+			t.bench = &b
+			peaks = t.climb(peaks, trust, p)
+		}
+	}
+	return peaks
 }
 
 // stands reports whether two stations' ticks, of which t is the likeliest place with the
@@ -232,8 +241,8 @@ func (t *trial) stands(g *guest, most float64, alone []trial, p *Priors) bool {
 		return false
 	}
 	for _, a := range alone {
-		if a.shaper == t.shaper && a.hearing == t.hearing {
-			if f := a.about(a.hearing, a.lags).climb(1, p); f.ok && p.trust(most)*(most-f.gain.log+f.gain.free/2) < 2*clearLead {
+		if a.shaper == t.shaper && a.hearing == t.hearing && a.behind < farBehind {
+			if f := a.about(a.hearing, a.lags).climb(1, p); f.ok && p.trust(most, 0)*(most-f.gain.log+f.gain.free/2) < 2*clearLead {
 				return false
 			}
 		}
@@ -245,58 +254,6 @@ func (t *trial) stands(g *guest, most float64, alone []trial, p *Priors) bool {
 // the other: a fifth of the shortest (from the recordings of the bench).
 const leastOverlap = 1e-3
 
-// left is by how much log likelihoods must be lessened because k, the best of all, leaves
-// more of the windows' energy than noise explains: what an envelope detector does to two
-// carriers that cancel now and then is in no series.
-func (b *bench) left(k peak, p *Priors) float64 {
-	own, others := k.places(b.stack)
-	nr := b.about(k.hearing, own, others...)
-	e := departure{
-		lags: make([]float64, len(nr.lags)), drift: (k.Rate*b.stack.rate - b.axis.rate) * b.span,
-		high: math.Log(k.chain.high.hz / k.kind.high.hz), low: math.Log(k.chain.low.hz / k.kind.low.hz),
-	}
-	m, ok := nr.moments(e)
-	if !ok {
-		return p.trust(k.gain.log)
-	}
-	explained := -m.n * float64(m.d)
-	for i := range m.d {
-		explained += m.prod[i][i]
-	}
-	// The noise is as strong as after the ticks, or in the same windows ahead of all arrivals,
-	// as far as so short a time tells.
-	n := int(b.before + slices.Min(slices.Concat(own, others)) - ahead*b.stack.rate)
-	if n < leastAhead {
-		return p.trust(k.gain.log)
-	}
-	r, early := make([]float64, n), make([]float64, n*n)
-	b.stack.covariance(r, b.chain.chain)
-	for i := range n {
-		copy(early[i*n:][:n], b.square[0][i*b.points:])
-	}
-	var t toeplitz
-	if !t.set(r) {
-		return p.trust(k.gain.log)
-	}
-	samples := b.count * float64(n)
-	level := t.trace(early) / (b.chain.scale * samples)
-	noise := b.count * float64(b.points) * max(1, level) * (1 + 2*math.Sqrt(2/samples) + underTick)
-	q := *p
-	q.Discrepancy = max(p.Discrepancy, (b.energy-noise-explained)/explained)
-	return q.trust(k.gain.log)
-}
-
-const (
-	// underTick is by what share noise may be stronger under a tick than beside it: behind an
-	// envelope detector it follows the carrier (from simulations, which showed 0.03).
-	underTick = 0.05
-	// ahead is by how much ahead of an arrival it may be heard, s: that of the filter by
-	// which the stream is thinned out.
-	ahead = 0.5e-3
-	// leastAhead is how many samples must lie ahead of it for the noise's level to be told.
-	leastAhead = 16
-)
-
 // places are k's paths' lags after the axis of st, samples, and those of the other station's.
 func (k *peak) places(st *stack) (own, beside []float64) {
 	own = append(own, k.Lag*st.rate-st.axis.lag)
@@ -307,21 +264,6 @@ func (k *peak) places(st *stack) (own, beside []float64) {
 		beside = append(beside, lag*st.rate-st.axis.lag)
 	}
 	return own, beside
-}
-
-// beside are those of the trials of a station alone that are not far less likely than
-// joint ones, and cost as those do.
-func beside(alone, joint []trial, trust float64) (all []trial) {
-	best := slices.MaxFunc(joint, func(a, b trial) int { return cmp.Compare(a.log, b.log) })
-	for _, t := range alone {
-		if trust*(best.log-t.log) < 2*clearLead {
-			b := *t.bench
-			b.guest = best.guest
-			t.bench = &b
-			all = append(all, t)
-		}
-	}
-	return all
 }
 
 // mostTurns is how often at most the two stations take turns.

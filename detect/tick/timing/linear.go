@@ -635,10 +635,13 @@ type near struct {
 	lags  []float64
 	own   int // of the lags, the first; the others are another station's
 	terms []term
-	bases int          // whose amplitudes are free
-	gram  []float64    // of the columns of all waves
-	prod  [3][]float64 // Σ tᵏ of the products of the columns' outputs; for k > 0 with movers
-	sum   [3][]float64 // Σ tᵏ of the outputs
+	bases int // whose amplitudes are free
+	// filters are the matched filters of the columns of all waves, a row each, and gram
+	// the waves' products with them.
+	filters blas64.General
+	gram    []float64
+	prod    [3][]float64 // Σ tᵏ of the products of the columns' outputs; for k > 0 with movers
+	sum     [3][]float64 // Σ tᵏ of the outputs
 }
 
 // term is a part of a waveform by which a place is fitted: of one path, or the beat of
@@ -706,7 +709,7 @@ func (b *bench) about(h hearing, lags []float64, beside ...float64) *near {
 		}
 	}
 	a := matmul(x, b.inverse)
-	nr.gram = matmul(x, a).Data
+	nr.filters, nr.gram = a, matmul(x, a).Data
 	moving := general(len(nr.terms)*movers, b.points)
 	for i := range nr.terms {
 		copy(moving.Data[i*movers*moving.Stride:][:movers*moving.Stride], a.Data[(i*columns+slope)*a.Stride:])
@@ -807,6 +810,43 @@ func (nr *near) moments(e departure) (moments, bool) {
 		}
 	}
 	return m, m.whiten(&g, nr.hearing == turning)
+}
+
+// misfit is what is beside the paths and goes with their amplitudes from second to second,
+// but for what chance makes of noise in all but one of forty, as a mean of squares of which
+// noise gives one, over the samples in which a mark sounds: elsewhere no model errs. With outputs z of the filters at e, Gram matrix G, and the
+// windows' rest r = y − T·G⁻¹·z,
+//
+//	tr((Σ z·zᵀ)⁻¹ · Σ z·rᵀ · R⁻¹ · Σ r·zᵀ) − d·(n − d).
+func (nr *near) misfit(e departure) float64 {
+	d := nr.bases
+	at, gram := general(d, nr.points), mat.NewDense(d, d, nil)
+	shares := make([]float64, len(nr.terms)*columns)
+	for i, t := range nr.terms {
+		s := e.lags[t.path]
+		share := [columns]float64{value: 1, slope: s, bend: s * s / 2, byHigh: e.high, byLow: e.low}
+		if t.later != t.path {
+			share[bend] = e.lags[t.later] - s
+		}
+		copy(shares[i*columns:], share[:])
+	}
+	for i, v := range shares {
+		a := nr.terms[i/columns].basis
+		blas64.Axpy(v, blas64.Vector{N: nr.points, Inc: 1, Data: nr.filters.Data[i*nr.filters.Stride:]}, blas64.Vector{N: nr.points, Inc: 1, Data: at.Data[a*at.Stride:]})
+		for j, u := range shares {
+			b := nr.terms[j/columns].basis
+			gram.Set(a, b, gram.At(a, b)+v*u*nr.gram[i*len(shares)+j])
+		}
+	}
+	seen := matmul(at, nr.matrix(nr.square[0])) // Σ z·yᵀ
+	dense := func(a blas64.General) *mat.Dense { return mat.NewDense(a.Rows, a.Cols, a.Data) }
+	outputs, all := dense(matmul(at, seen)), dense(matmul(matmul(seen, nr.inverse), seen))
+	var whole, paths mat.Dense
+	if whole.Solve(outputs, all) != nil || paths.Solve(gram, outputs) != nil {
+		return 0
+	}
+	freedom := float64(d * (nr.points - d))
+	return (mat.Trace(&whole) - mat.Trace(&paths) - freedom - 2*math.Sqrt(2*freedom)) / (nr.heardSeconds() * nr.stack.rate)
 }
 
 // power is the mean power of each path's burst over the noise's at its matched filter,

@@ -18,6 +18,7 @@ type peak struct {
 	chain   chain
 	kind    chain // the one that the noise tells
 	toneHz  float64
+	misfit  float64 // by how many times what noise leaves it leaves more
 	gain    gain
 	uExcess []float64 // standard uncertainties of Excess
 	guestHz float64   // tone of another station's tick that is fitted as well; 0: none
@@ -72,7 +73,7 @@ func (b *bench) pitch(toneHz float64, p *Priors) (pitch, float64) {
 		return g.cost - g.log
 	}, []float64{0}, 0.5, 0.1)
 	// Integrated over the pitches about the likeliest.
-	trust := p.trust(max(0, -w.f))
+	trust := p.trust(max(0, -w.f), 0)
 	off := pitch{near + w.x[0]*pitchStep, math.Log((1 - p.Tuned) * pitchStep / (2 * Mistuned) * math.Sqrt(2*math.Pi/(trust*max(1, w.bends.At(0, 0)))))}
 	if trust*-w.f+off.prior > trust*own.log+at.prior {
 		return off, -w.f
@@ -140,9 +141,7 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, others []Shap
 				}
 				for n, places := range found[turns] {
 					for _, q := range places {
-						if places[0].log-q.log < farBehind {
-							trials = append(trials, trial{b, h, q, prior + math.Log(p.Paths[n])})
-						}
+						trials = append(trials, trial{b, h, q, places[0].log - q.log, prior + math.Log(p.Paths[n])})
 					}
 				}
 			}
@@ -156,31 +155,53 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, others []Shap
 	if top.log < leastGain {
 		return nil
 	}
-	// What the model cannot know of the waveform bounds what the data can tell, alike
-	// for all hypotheses.
-	trust := p.trust(max(top.log, top.about(top.hearing, top.lags).climb(1, p).gain.log))
-	var peaks []peak
 	if joint != nil {
-		if both, left := joined(joint, trials, ways, p); len(both) > 0 {
-			peaks, trust, trials = both, left, beside(trials, joint, left)
+		if peaks := joined(joint, trials, ways, p); len(peaks) > 0 {
+			return normalised(peaks)
 		}
 	}
-	for _, t := range trials {
-		if t.hearing == steady && trust < 0.5 {
-			continue // of so strong a tick squares of no size cost nothing
+	weigh := func(trust float64) (peaks []peak) {
+		for _, t := range trials {
+			if t.counts(trust) {
+				peaks = t.climb(peaks, trust, p)
+			}
 		}
-		peaks = t.climb(peaks, trust, p)
+		return peaks
+	}
+	// What the model cannot know of the waveform bounds what the data can tell, alike
+	// for all hypotheses; and so does what the one that fits best is seen to leave.
+	log := max(top.log, top.about(top.hearing, top.lags).climb(1, p).gain.log)
+	trust := p.trust(log, 0)
+	peaks := weigh(trust)
+	if len(peaks) == 0 {
+		return nil
+	}
+	fit := slices.MaxFunc(peaks, func(a, b peak) int { return cmp.Compare(a.gain.log, b.gain.log) })
+	if less := p.trust(log, fit.misfit); less < seenLess*trust {
+		peaks = weigh(less)
 	}
 	return normalised(peaks)
 }
 
-// trial is a hypothesis to be looked at closely: a place, heard in a way, with the logarithm
-// of its prior probability.
+// seenLess is the share of the trust from which it is worth while to weigh anew.
+const seenLess = 0.9
+
+// trial is a hypothesis to be looked at closely: a place, heard in a way, by how much log
+// likelihood it is behind the best heard alike with as many paths through the same chain,
+// and the logarithm of its prior probability.
 type trial struct {
 	*bench
 	hearing
 	place
-	prior float64
+	behind, prior float64
+}
+
+// counts reports whether t may count when log likelihoods are lessened by trust.
+func (t *trial) counts(trust float64) bool {
+	if t.hearing == steady && trust < 0.5 {
+		return false // of so strong a tick squares of no size cost nothing
+	}
+	return t.behind < farBehind || trust*t.behind < -math.Log(leastWeight)
 }
 
 // climb adds t's maximum to peaks, unless it is among them.
@@ -311,6 +332,8 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 	}
 	minus(w.x)
 	k := climbed{peak: peak{hearing: nr.hearing, chain: nr.chain.chain, kind: nr.chain.chain, toneHz: nr.shaper.ToneHz, gain: last}}
+	e, _ := take(w.x)
+	k.misfit = nr.misfit(e)
 	fading = last.fading
 	w.descend(minus, 2.5, 2e-3, true) // for a fixed number of directions
 	var chol mat.Cholesky
@@ -319,7 +342,7 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 		return k
 	}
 	x, top := w.x, w.f
-	e, _ := take(x)
+	e, _ = take(x)
 	r := nr.stack.rate
 	k.ok = true
 	k.Lag = (nr.axis.lag + nr.lags[0] + e.lags[0]) / r

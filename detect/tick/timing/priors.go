@@ -95,8 +95,12 @@ func (p *Priors) levels(power []float64) float64 {
 }
 
 // trust is by how much a log likelihood must be lessened, when that of the best
-// hypothesis is log, because no waveform is known better than to the discrepancy.
-func (p *Priors) trust(log float64) float64 { return 1 / (1 + 2*p.Discrepancy*log) }
+// hypothesis is log, because no waveform is known better than to the discrepancy, nor
+// than what is seen to be left of it shows: so many times what noise leaves (Birge's
+// ratio).
+func (p *Priors) trust(log, left float64) float64 {
+	return 1 / (1 + 2*p.Discrepancy*log + max(0, left))
+}
 
 // filter is the standard uncertainty of c's group delay at a tone, s, for what a real
 // filter is that none of the family is.

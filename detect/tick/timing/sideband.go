@@ -63,7 +63,7 @@ func (t *Track) sideband(st *stack, toneHz float64, p *Priors) []peak {
 	}
 	// What no model knows of the waveform bounds how clearly the marks choose. How well
 	// they tell a lag is seen in the scatter of the seconds' own scores.
-	trust := p.trust(most)
+	trust := p.trust(most, 0)
 	for i := range peaks {
 		peaks[i].LogWeight -= (1 - trust) * peaks[i].gain.log
 	}

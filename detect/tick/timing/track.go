@@ -213,7 +213,7 @@ func (t *Track) Follow(middle, half float64) bool {
 			}
 		}
 		if i == 0 {
-			stays, least = q.log, leastGain/priors.trust(max(0, q.log))
+			stays, least = q.log, leastGain/priors.trust(max(0, q.log), 0)
 		}
 		if i == 0 || q.log > max(both.log, stays+least) {
 			whole, both, line = st, q, moved

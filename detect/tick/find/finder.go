@@ -263,17 +263,21 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 	t.tick = v.tick
 	t.fill(from, f.next)
 	one, ok := t.Evidence()
-	if ok && !one.Coherent && one.Lead > clearLead {
-		// A single-sideband receiver: its pitch may be off.
-		if hz := t.Pitch(best); hz != sh.ToneHz {
-			sh.ToneHz = hz
-			t = f.newTrack(sh, best, t.Line())
-			t.tick = v.tick
-			t.fill(from, f.next)
-			ok = math.Abs(hz-best.ToneHz) <= timing.Mistuned // else another's, of a tone farther away
-		}
+	if !ok {
+		return
 	}
-	if !ok || !t.follow(anyRate(f.tb)) {
+	hz := t.Pitch(best)
+	if math.Abs(hz-best.ToneHz) > timing.Mistuned {
+		return // another's, of a tone farther away
+	}
+	if !one.Coherent && one.Lead > clearLead && hz != sh.ToneHz {
+		// A single-sideband receiver, and its pitch is off.
+		sh.ToneHz = hz
+		t = f.newTrack(sh, best, t.Line())
+		t.tick = v.tick
+		t.fill(from, f.next)
+	}
+	if !t.follow(anyRate(f.tb)) {
 		return
 	}
 	if rival != nil && t.Gain() < clearGain*rival.Gain() {

@@ -35,6 +35,9 @@ type pitch struct{ hz, prior float64 }
 // without, that are not far less likely than the others; and its pitch if it turns.
 func (b *bench) hearings(toneHz float64, carrier bool, p *Priors) (all []hearing, side pitch) {
 	side, turns := b.pitch(toneHz, p)
+	if math.Abs(side.hz-toneHz) > Mistuned {
+		side, turns = pitch{toneHz, math.Log(p.Tuned)}, b.at(toneHz).likeliest(turning, 2, p).log // that is another's
+	}
 	if !carrier {
 		return []hearing{turning}, side
 	}

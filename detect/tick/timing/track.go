@@ -241,7 +241,7 @@ func (t *Track) Follow(middle, half float64) bool {
 const leastEarlier = 0.1
 
 // Pitch is that at which a receiver of one sideband most likely gives the tick of s, by the
-// latest kept seconds.
+// latest kept seconds. Beyond what such receivers are mistuned by it is another's tick.
 func (t *Track) Pitch(s *station.Station) float64 {
 	t.refer()
 	snaps := t.recent()

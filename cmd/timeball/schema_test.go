@@ -54,10 +54,16 @@ func validate(t testing.TB, object string) {
 func TestSchemaOfEveryObject(t *testing.T) {
 	validate(t, replayLine(t))
 	long, _ := replayJSON(t, "../../testdata/gannet-head-visit.wav", "--station=dcf77", "--at=50.4,3.4")
-	if !strings.Contains(long, `"sky":{`) || !strings.Contains(long, `"phase_code":{`) {
-		t.Errorf("a fix by long wave: %s", long)
+	direct := t.TempDir() + "/direct.wav"
+	if status, _, errs := runWith(t, "simulate", "--station=jjy-40", "--detector=direct", "--sample-rate=96000", "--for=80s", "--cn0=60", "--path-delay=1.5ms", "--start=2026-06-14T02:00:00Z", "--output="+direct); status != exitOK {
+		t.Fatal(errs)
+	}
+	itself, _ := replayJSON(t, direct, "--station=jjy-40", "--at=34,140.8")
+	if !strings.Contains(long, `"phase_code":{`) || !strings.Contains(itself, `"sky":{`) {
+		t.Errorf("fixes by long wave: %s\n%s", long, itself)
 	}
 	validate(t, long)
+	validate(t, itself)
 	for _, args := range [][]string{
 		{"path", "--station=wwv", "--carrier=10MHz", "--at=50.2,-5.6", "--time=2026-03-14T18:20:00Z", "--json"},
 		{"path", "--station=wwv", "--at=50.2,-5.6", "--time=2026-03-14T18:20:00Z", "--json"},

@@ -1,5 +1,5 @@
-// Package lanes does with many samples at a time what is done with every sample of a
-// recording: with the processor's vectors where they are known to be there, else one by
+// Package lanes does with many numbers at a time what is done most often, with every sample
+// of a recording and in the fit of a tick: with the processor's vectors where they are known to be there, else one by
 // one, and with the same results to the last digit.
 package lanes
 
@@ -79,5 +79,43 @@ func part(left, right []float32, raw []byte) {
 		p := raw[4*i : 4*i+4]
 		left[i] = float32(int16(uint16(p[0])|uint16(p[1])<<8)) * unit
 		right[i] = float32(int16(uint16(p[2])|uint16(p[3])<<8)) * unit
+	}
+}
+
+// Dots makes each of dst the sum of the products of x with a row of so many numbers, of
+// which one begins stride after another. Four lanes are added up each by itself.
+func Dots(dst, x, rows []float64, stride int) {
+	whole := len(x) / 4 * 4
+	for j := 0; j < len(dst); j += 4 {
+		var r [4][]float64
+		for i := range r {
+			r[i] = rows[min(j+i, len(dst)-1)*stride:][:len(x)]
+		}
+		var sums [16]float64
+		if vectors && whole > 0 {
+			dots(&sums, x[:whole], r[0], r[1], r[2], r[3])
+		} else {
+			laneByLane(&sums, x[:whole], r)
+		}
+		for i := range dst[j:min(j+4, len(dst))] {
+			s := sums[4*i:][:4]
+			sum := (s[0] + s[2]) + (s[1] + s[3])
+			for k := whole; k < len(x); k++ {
+				sum += float64(x[k] * r[i][k])
+			}
+			dst[j+i] = sum
+		}
+	}
+}
+
+// laneByLane is dots without vectors.
+func laneByLane(sums *[16]float64, x []float64, rows [4][]float64) {
+	for i, row := range rows {
+		s := sums[4*i:][:4]
+		for k := 0; k < len(x); k += 4 {
+			for l := range s {
+				s[l] += float64(x[k+l] * row[k+l])
+			}
+		}
 	}
 }

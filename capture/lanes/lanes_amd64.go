@@ -15,3 +15,6 @@ func farthest(a, b []float32) float32
 
 //go:noescape
 func stereo16(left, right []float32, raw []byte)
+
+//go:noescape
+func dots(sums *[16]float64, x, a, b, c, d []float64)

@@ -132,3 +132,39 @@ frames:
 	JLT       frames
 	VZEROUPPER
 	RET
+
+// func dots(sums *[16]float64, x, a, b, c, d []float64)
+TEXT ·dots(SB), NOSPLIT, $0-128
+	MOVQ   sums+0(FP), DI
+	MOVQ   x_base+8(FP), SI
+	MOVQ   x_len+16(FP), CX
+	MOVQ   a_base+32(FP), R8
+	MOVQ   b_base+56(FP), R9
+	MOVQ   c_base+80(FP), R10
+	MOVQ   d_base+104(FP), R11
+	VXORPD Y0, Y0, Y0
+	VXORPD Y1, Y1, Y1
+	VXORPD Y2, Y2, Y2
+	VXORPD Y3, Y3, Y3
+	XORQ   AX, AX
+
+four:
+	VMOVUPD (SI)(AX*8), Y4
+	VMULPD  (R8)(AX*8), Y4, Y5
+	VMULPD  (R9)(AX*8), Y4, Y6
+	VMULPD  (R10)(AX*8), Y4, Y7
+	VMULPD  (R11)(AX*8), Y4, Y8
+	VADDPD  Y5, Y0, Y0
+	VADDPD  Y6, Y1, Y1
+	VADDPD  Y7, Y2, Y2
+	VADDPD  Y8, Y3, Y3
+	ADDQ    $4, AX
+	CMPQ    AX, CX
+	JLT     four
+
+	VMOVUPD Y0, (DI)
+	VMOVUPD Y1, 32(DI)
+	VMOVUPD Y2, 64(DI)
+	VMOVUPD Y3, 96(DI)
+	VZEROUPPER
+	RET

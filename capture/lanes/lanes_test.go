@@ -1,6 +1,7 @@
 package lanes
 
 import (
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -42,6 +43,39 @@ func TestVectorsChangeNothing(t *testing.T) {
 		part(l, r, bytes)
 		if !slices.Equal(left, l) || !slices.Equal(right, r) {
 			t.Fatalf("%d frames are %v and %v, want %v and %v", n, left, right, l, r)
+		}
+	}
+}
+
+// With vectors and without products are the same, at every length and of any number of rows.
+func TestDots(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	const stride = 70
+	numbers := make([]float64, 12*stride)
+	for i := range numbers {
+		numbers[i] = r.NormFloat64()
+	}
+	for n := range stride {
+		x, rows := numbers[:n], numbers[stride+r.IntN(stride):]
+		got := make([]float64, 1+n%9)
+		Dots(got, x, rows, stride)
+		for j, v := range got {
+			want := 0.0
+			for i := range x {
+				want += x[i] * rows[j*stride+i]
+			}
+			if math.Abs(v-want) > 1e-13 {
+				t.Fatalf("product %d of %d with %d numbers is %g, want %g", j, len(got), n, v, want)
+			}
+		}
+		if whole := n / 4 * 4; vectors && whole > 0 {
+			var a, b [16]float64
+			four := [4][]float64{rows, rows[1:], rows[2:], rows[3:]}
+			dots(&a, x[:whole], four[0], four[1], four[2], four[3])
+			laneByLane(&b, x[:whole], four)
+			if a != b {
+				t.Fatalf("lanes of %d numbers are %v, want %v", whole, a, b)
+			}
 		}
 	}
 }

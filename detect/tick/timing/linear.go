@@ -6,9 +6,10 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/mat"
+
+	"timeball/capture/lanes"
 )
 
 // hearing is how a receiver's audio shows a path.
@@ -93,8 +94,19 @@ func general(rows, cols int) blas64.General {
 // matmul returns a·bᵀ: rows are what lies together in memory.
 func matmul(a, b blas64.General) blas64.General {
 	c := general(a.Rows, b.Rows)
-	blas64.Gemm(blas.NoTrans, blas.Trans, 1, a, b, 0, c)
+	products(c, a, b)
 	return c
+}
+
+// products makes c a·bᵀ, so many rows of b at a time as stay near the processor.
+func products(c, a, b blas64.General) {
+	const near = 8
+	for j := 0; j < b.Rows; j += near {
+		for i := range a.Rows {
+			out := c.Data[i*c.Stride:][:b.Rows]
+			lanes.Dots(out[j:min(j+near, b.Rows)], a.Data[i*a.Stride:][:a.Cols], b.Data[j*b.Stride:], b.Stride)
+		}
+	}
 }
 
 // rows are those of a, from ≤ i < to.
@@ -369,7 +381,7 @@ func (g *grid) pairs(a, b blas64.General, farthest int) pairs {
 		from, to, end := i*g.each, min(i+together, g.n)*g.each, min(i+together+farthest, g.n)*g.each
 		part := rows(p.General, from, to)
 		part.Data, part.Cols = part.Data[from:], end-from
-		blas64.Gemm(blas.NoTrans, blas.Trans, 1, rows(a, from, to), rows(b, from, end), 0, part)
+		products(part, rows(a, from, to), rows(b, from, end))
 	}
 	return p
 }

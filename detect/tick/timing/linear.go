@@ -38,7 +38,6 @@ type bench struct {
 	lift       *wave    // what noise adds to it; nil until asked for
 	troughs    float64  // variance of that noise in the power of the tick
 	alone      float64  // log likelihood of the windows as noise
-	energy     float64  // of the windows, whitened: one a sample of noise
 	grids      [2]*grid // of a burst alone and with its quadrature
 	guest      *guest   // nil: nobody else is looked for
 }
@@ -58,7 +57,6 @@ func (st *stack) bench(l learned) *bench {
 		b.inverse.Data[i] /= l.scale
 		energy += b.inverse.Data[i] * st.square[0][i]
 	}
-	b.energy = energy
 	b.alone = -(energy + st.count*(t.logDet+float64(n)*math.Log(l.scale))) / 2
 	// A mark's energy is its amplitude's square times half its samples.
 	energy = -float64(n) * l.scale * (r[0] - l.rest(0))
@@ -825,11 +823,14 @@ func (nr *near) moments(e departure) (moments, bool) {
 }
 
 // misfit is what is beside the paths and goes with their amplitudes from second to second,
-// but for what chance makes of noise in all but one of forty, as a mean of squares of which
-// noise gives one, over the samples in which a mark sounds: elsewhere no model errs. With outputs z of the filters at e, Gram matrix G, and the
-// windows' rest r = y − T·G⁻¹·z,
+// as a mean of squares of which noise gives one, over the samples in which a mark sounds:
+// elsewhere no model errs. With outputs z of the filters at e, Gram matrix G, and the
+// windows' rest r = y − T·G⁻¹·z, it is
 //
-//	tr((Σ z·zᵀ)⁻¹ · Σ z·rᵀ · R⁻¹ · Σ r·zᵀ) − d·(n − d).
+//	tr((Σ z·zᵀ)⁻¹ · Σ z·rᵀ · R⁻¹ · Σ r·zᵀ) − d·(n − d),
+//
+// less two standard deviations of what noise makes of it, χ² with d·(n − d) degrees of
+// freedom.
 func (nr *near) misfit(e departure) float64 {
 	d := nr.bases
 	at, gram := general(d, nr.points), mat.NewDense(d, d, nil)

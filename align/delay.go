@@ -133,7 +133,7 @@ func (a *Attempt) withWaves(arr *timing.Arrival, c path.Course, last int) path.P
 	k := keptWaves{arr: arr, middle: a.courses[arr.Station].key, at: last / wavesEvery}
 	kept := a.waves[arr.Station]
 	if kept.arr != k.arr || kept.middle != k.middle || kept.at != k.at {
-		k.told = c.WithWaves(arr.Waves, float64(last), a.settings.tiltU(arr.Station, a.radio.direct(arr.Station)))
+		k.told = c.WithWaves(arr.Waves, float64(last), a.settings.tiltU(arr.Station))
 		a.waves[arr.Station] = k
 		kept = k
 	}

@@ -200,9 +200,6 @@ func (r *radio) arrivals() []*timing.Arrival {
 	return all
 }
 
-// direct reports whether a station's carrier itself is in the recording.
-func (r *radio) direct(s *station.Station) bool { return longwave.Direct(r.rate, s.Carriers[0].Hz) }
-
 // clockPPM is the sample clock's rate error by a carrier that is sampled itself, 1e-6;
 // nil without one.
 func (r *radio) clockPPM() *float64 {
@@ -237,7 +234,6 @@ func (r *radio) nobody() Reason {
 // marks is an arrival on long wave in the form of a tick's.
 func marks(a *longwave.Arrival) *timing.Arrival {
 	return &timing.Arrival{
-
 		Station: a.Station, ToneHz: a.ToneHz, Ref: a.Ref, Lag: a.Lag, Rate: a.Rate,
 		DoF: a.DoF, Coherent: true, EdgeU: a.EdgeU, Waves: &a.Waves,
 		PhaseLater: a.PhaseLater, PhaseLaterU: a.PhaseLaterU, PhaseAgrees: a.PhaseAgrees,

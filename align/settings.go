@@ -116,19 +116,13 @@ func (s *Settings) detunedU(st *station.Station) (u float64, known Remark) {
 
 // A level that changes with frequency about a carrier by a natural logarithm in so many
 // radians a second turns a mark across the carrier's phase as a second way of the signal
-// does, by as many seconds. A sound card is flat to a tenth of a decibel in a kilohertz;
-// the filter of a receiver ripples by a decibel in half of one (common practice).
-const (
-	cardTilt     = 0.1 * math.Ln10 / 20 / (2 * math.Pi * 1000)
-	receiverTilt = math.Ln10 / 20 / (2 * math.Pi * 500)
-)
+// does, by as many seconds. A sound card is flat to a tenth of a decibel in a kilohertz
+// (common practice).
+const cardTilt = 0.1 * math.Ln10 / 20 / (2 * math.Pi * 1000)
 
 // tiltU is the standard uncertainty of that, s, of a loop off its tune, too.
-func (s *Settings) tiltU(st *station.Station, direct bool) float64 {
-	u := receiverTilt
-	if direct {
-		u = cardTilt
-	}
+func (s *Settings) tiltU(st *station.Station) float64 {
+	u := cardTilt
 	if l, _ := s.loopFor(st); l.Q > 0 {
 		// Of 1/(1 + jx) the logarithm of the level has the slope −x/(1 + x²) in x.
 		x := 2 * l.Q / l.TunedHz * math.Hypot(st.Carriers[0].Hz-l.TunedHz, l.TunedU)

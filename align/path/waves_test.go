@@ -29,7 +29,7 @@ func longPathAt(t testing.TB, lon float64, hour int) Prediction {
 // heardWaves draws what blocks of half a minute would tell of one hop and two of given
 // amplitudes over the ground wave, below a layer that sinks and rises by swingM in a
 // period: the means by power over each block of what their sum makes of a mark.
-func heardWaves(r *rand.Rand, p Prediction, levelDB [2]float64, swingM, period, noise, tilt float64, direct bool) (w timing.Waves, at, late float64) {
+func heardWaves(r *rand.Rand, p Prediction, levelDB [2]float64, swingM, period, noise, tilt float64) (w timing.Waves, at, late float64) {
 	const blocks, length, parts = 20, 30.0, 30
 	hz := 77.5e3
 	height := p.long.sky.heightM + p.long.sky.heightU*r.NormFloat64()
@@ -56,10 +56,7 @@ func heardWaves(r *rand.Rand, p Prediction, levelDB [2]float64, swingM, period, 
 			mean += power * moment / share
 		}
 		mean /= sum
-		level := 0.0
-		if direct {
-			level = math.Sqrt(real(sum)/parts) * math.Exp(gainStray*r.NormFloat64())
-		}
+		level := math.Sqrt(real(sum)/parts) * math.Exp(gainStray*r.NormFloat64())
 		second := length * (float64(k) + 0.5)
 		w.Stretches = append(w.Stretches, timing.Stretch{
 			Second: second, Late: real(mean) - late + rate*(second-at) + noise*r.NormFloat64(), U: noise,
@@ -74,20 +71,20 @@ func heardWaves(r *rand.Rand, p Prediction, levelDB [2]float64, swingM, period, 
 // them: of one hop alone, and of two as strong as predicted.
 func TestWaves(t *testing.T) {
 	p := longPathAt(t, 2.03, 0)
-	const n = 16
+	const n, tilt = 16, 2e-6
 	for _, tt := range []struct {
 		name           string
 		level          float64 // of one hop over the ground wave, dB; NaN: as predicted, and two hops
 		swingM, period float64
-		u, tilt        float64
+		u              float64
 		held           int     // of n, at least
 		width          float64 // of what it is without the marks, at most
 	}{
-		{"at rest", math.NaN(), 0, 600, 3e-6, 2e-6, 13, 2},
-		{"-6 dB, slow", -6, 1e3, 3000, 1e-6, 2e-6, 15, 0.8},
-		{"-6 dB", -6, 3e3, 1200, 3e-6, 2e-6, 15, 0.35},
-		{"-10.5 dB, fast", -10.5, 6e3, 700, 1e-6, 2e-6, 15, 0.35},
-		{"as predicted", math.NaN(), 3e3, 1200, 3e-6, 2e-6, 13, 0.4},
+		{"at rest", math.NaN(), 0, 600, 3e-6, 13, 2},
+		{"-6 dB, slow", -6, 1e3, 3000, 1e-6, 15, 0.8},
+		{"-6 dB", -6, 3e3, 1200, 3e-6, 15, 0.35},
+		{"-10.5 dB, fast", -10.5, 6e3, 700, 1e-6, 15, 0.35},
+		{"as predicted", math.NaN(), 3e3, 1200, 3e-6, 13, 0.4},
 	} {
 		held, width := 0, 0.0
 		began := time.Now()
@@ -98,8 +95,8 @@ func TestWaves(t *testing.T) {
 				stray := p.long.sky.levelU * r.NormFloat64()
 				db = [2]float64{p.long.sky.levelDB[0] + stray, p.long.sky.levelDB[1] + stray}
 			}
-			w, at, want := heardWaves(r, p, db, tt.swingM, tt.period, tt.u, tt.tilt, tt.tilt < 10e-6)
-			got := p.WithWaves(&w, at, tt.tilt)
+			w, at, want := heardWaves(r, p, db, tt.swingM, tt.period, tt.u, tilt)
+			got := p.WithWaves(&w, at, tilt)
 			if want >= got.CI95[0] && want <= got.CI95[1] {
 				held++
 			}
@@ -109,5 +106,21 @@ func TestWaves(t *testing.T) {
 		if held < tt.held || width > tt.width {
 			t.Errorf("%s: held %d of %d, %.2f of the width", tt.name, held, n, width)
 		}
+	}
+}
+
+// A receiver that sets the level by itself hides which of two waves is the stronger: then
+// nothing is taken from the marks.
+func TestWavesWithoutLevel(t *testing.T) {
+	p := longPathAt(t, 2.03, 0)
+	w, at, _ := heardWaves(rand.New(rand.NewPCG(1, 8)), p, [2]float64{-6, -200}, 3e3, 1200, 3e-6, 2e-6)
+	if got := p.WithWaves(&w, at, 2e-6); got.Sky == nil {
+		t.Error("with levels nothing was told")
+	}
+	for i := range w.Stretches {
+		w.Stretches[i].Level = 0
+	}
+	if got := p.WithWaves(&w, at, 2e-6); got.Sky != nil || got.CI95 != p.CI95 {
+		t.Errorf("%+v of marks without a level", got.Sky)
 	}
 }

@@ -352,17 +352,15 @@ type place struct {
 	log    float64
 }
 
-const (
-	gridStep = 0.5 // samples between lags that are tried
-	// mostPlaces is how many places of a number of paths are looked at closely.
-	mostPlaces = 5
-)
+// mostPlaces is how many places of a number of paths are looked at closely.
+const mostPlaces = 5
 
 // grid is what matched filters at all lags that are tried give of a window: the burst
 // there, and its quadrature if it turns, behind the inverse of the noise's covariance;
 // a row each.
 type grid struct {
 	from    float64 // first lag
+	step    float64 // to the next
 	n, each int     // lags, and waveforms of each
 	filters blas64.General
 	gram    pairs
@@ -409,7 +407,8 @@ func (b *bench) grid(h hearing) *grid {
 
 // tabulate makes a grid of waves at lags from ≤ lag < to.
 func (b *bench) tabulate(from, to float64, waves []*wave) *grid {
-	g := &grid{from: from, n: int((to - from) / gridStep), each: len(waves)}
+	step := b.stack.view.step
+	g := &grid{from: from, step: step, n: int((to - from) / step), each: len(waves)}
 	lags := make([]float64, g.n)
 	for i := range lags {
 		lags[i] = g.lag(i)
@@ -432,9 +431,9 @@ func (b *bench) sampled(lags []float64, waves []*wave) blas64.General {
 }
 
 // farthest is by how many lags of a grid two paths may be apart.
-func (b *bench) farthest() int { return int(b.stack.view.longest * b.stack.rate / gridStep) }
+func (b *bench) farthest() int { return int(b.stack.view.longest * b.stack.rate / b.stack.view.step) }
 
-func (g *grid) lag(i int) float64 { return g.from + float64(i)*gridStep }
+func (g *grid) lag(i int) float64 { return g.from + float64(i)*g.step }
 
 // search returns places of up to most paths about which the likelihood is greatest,
 // heard by their bursts alone.
@@ -444,7 +443,41 @@ func (b *bench) search(h hearing, most int, p *Priors) [][]place {
 
 // among is the same in a grid, where the waves of still, if any, are there as well.
 func (b *bench) among(gr *grid, still *still, turns bool, most int, p *Priors) [][]place {
-	from, n, k, v, lag := gr.from, gr.n, gr.each, gr.filters, gr.lag
+	at := b.likelihood(gr, still, turns, most)
+	s := gr.survey(at, b, min(most, 2), p)
+	all := append(make([][]place, 0, most), heaviest(s.one()))
+	if most == 1 {
+		return all
+	}
+	all = append(all, heaviest(s.two()))
+	if most == 2 {
+		return all
+	}
+	// A third path beside the likeliest pairs.
+	var found []place
+	for _, q := range all[1][:min(2, len(all[1]))] {
+		i, j := int(math.Round((q.lags[0]-gr.from)/gr.step)), int(math.Round((q.lags[1]-gr.from)/gr.step))
+		best := place{log: math.Inf(-1)}
+		for m := range gr.n {
+			trio := []int{i, j, m}
+			slices.Sort(trio)
+			if trio[1]-trio[0] < s.least || trio[2]-trio[1] < s.least || trio[2]-trio[0] > b.farthest() {
+				continue
+			}
+			if x := at(trio...); x > best.log {
+				best = place{lags: []float64{gr.lag(trio[0]), gr.lag(trio[1]), gr.lag(trio[2])}, log: x}
+			}
+		}
+		if best.lags != nil {
+			found = append(found, best)
+		}
+	}
+	return append(all, heaviest(found))
+}
+
+// likelihood is that of paths at lags of a grid, up to most, as a logarithm.
+func (b *bench) likelihood(gr *grid, still *still, turns bool, most int) func(lags ...int) float64 {
+	k, v := gr.each, gr.filters
 	left := matmul(v, b.matrix(b.square[0]))
 	mean := make([]float64, v.Rows)
 	for i := range mean {
@@ -456,7 +489,7 @@ func (b *bench) among(gr *grid, still *still, turns bool, most int, p *Priors) [
 		square = all.at
 	}
 	base := still.beside(gr)
-	at := func(lags ...int) float64 {
+	return func(lags ...int) float64 {
 		if turns && len(lags) <= 2 {
 			return turningGain(b.count, lags, gr.gram.at, square)
 		}
@@ -486,78 +519,86 @@ func (b *bench) among(gr *grid, still *still, turns bool, most int, p *Priors) [
 		r := m.gain(turns, -1)
 		return r.log - r.cost
 	}
-	all := make([][]place, 0, most)
-	// One path.
-	one := make([]float64, n)
-	for i := range one {
-		one[i] = at(i)
-	}
-	var found []place
-	for i, x := range one {
-		if (i == 0 || x >= one[i-1]) && (i == n-1 || x > one[i+1]) {
-			found = append(found, place{lags: []float64{lag(i)}, log: x})
-		}
-	}
-	all = append(all, heaviest(found))
-	if most == 1 {
-		return all
-	}
-	// Two.
-	stride := b.stack.view.stride
-	least, farthest := int(math.Ceil(p.LeastExcess*b.stack.rate/gridStep)), b.farthest()
-	two := make([][]float64, n)
-	for i := range two {
-		two[i] = make([]float64, n)
-		for j := range two[i] {
-			two[i][j] = math.Inf(-1)
-			if i%stride == 0 && j%stride == 0 && j >= i+least && j <= i+farthest {
-				two[i][j] = at(i, j)
+}
+
+// survey is the log likelihood of a path at each lag of a grid and of another so many lags
+// later, at least least; none later: of the one alone.
+type survey struct {
+	*grid
+	least int
+	log   [][]float64
+}
+
+func (g *grid) survey(at func(lags ...int) float64, b *bench, most int, p *Priors) survey {
+	s := survey{g, int(math.Ceil(p.LeastExcess * b.stack.rate / g.step)), make([][]float64, g.n)}
+	for i := range s.log {
+		row := []float64{at(i)}
+		for later := 1; most > 1 && later <= b.farthest() && i+later < g.n; later++ {
+			if later < s.least {
+				row = append(row, math.Inf(-1))
+			} else {
+				row = append(row, at(i, i+later))
 			}
 		}
+		s.log[i] = row
 	}
-	found = nil
-	peak := func(i, j int) bool {
-		for di := -stride; di <= stride; di += stride {
-			for dj := -stride; dj <= stride; dj += stride {
-				a, c := i+di, j+dj
-				if a >= 0 && c >= 0 && a < n && c < n && two[a][c] > two[i][j] {
-					return false
+	return s
+}
+
+// one are the places of one path where the likelihood is greatest.
+func (s *survey) one() (found []place) {
+	for i, x := range s.log {
+		if (i == 0 || x[0] >= s.log[i-1][0]) && (i == s.n-1 || x[0] > s.log[i+1][0]) {
+			found = append(found, place{lags: []float64{s.lag(i)}, log: x[0]})
+		}
+	}
+	return found
+}
+
+// two are those of two.
+func (s *survey) two() (found []place) {
+	at := func(i, later int) float64 {
+		if i < 0 || i >= s.n || later < s.least || later >= len(s.log[i]) {
+			return math.Inf(-1)
+		}
+		return s.log[i][later]
+	}
+	for i, row := range s.log {
+		for later := s.least; later < len(row); later++ {
+			x, peak := row[later], !math.IsInf(row[later], -1)
+			for di := -1; di <= 1 && peak; di++ {
+				for dj := -1; dj <= 1; dj++ {
+					peak = peak && !(at(i+di, later+dj-di) > x)
 				}
 			}
-		}
-		return !math.IsInf(two[i][j], -1)
-	}
-	for i := range n {
-		for j := i + least; j < n; j++ {
-			if peak(i, j) {
-				found = append(found, place{lags: []float64{lag(i), lag(j)}, log: two[i][j]})
+			if peak {
+				found = append(found, place{lags: []float64{s.lag(i), s.lag(i + later)}, log: x})
 			}
 		}
 	}
-	all = append(all, heaviest(found))
-	if most == 2 {
-		return all
-	}
-	// A third path beside the likeliest pairs.
-	found = nil
-	for _, q := range all[1][:min(2, len(all[1]))] {
-		i, j := int(math.Round((q.lags[0]-from)/gridStep)), int(math.Round((q.lags[1]-from)/gridStep))
-		best := place{log: math.Inf(-1)}
-		for m := range n {
-			trio := []int{i, j, m}
-			slices.Sort(trio)
-			if trio[1]-trio[0] < least || trio[2]-trio[1] < least || trio[2]-trio[0] > farthest {
-				continue
-			}
-			if x := at(trio...); x > best.log {
-				best = place{lags: []float64{lag(trio[0]), lag(trio[1]), lag(trio[2])}, log: x}
+	return found
+}
+
+// drift is by how many lags, within from ≤ lags ≤ to, a later survey's paths most likely
+// come later than s's, as far apart, and by how much likelier that is than by none.
+func (s *survey) drift(o *survey, from, to int) (by int, gain float64) {
+	most := func(by int) float64 {
+		best := math.Inf(-1)
+		for i := max(0, -by); i < min(s.n, s.n-by); i++ {
+			other := o.log[i+by]
+			for later, x := range s.log[i][:min(len(s.log[i]), len(other))] {
+				best = max(best, x+other[later])
 			}
 		}
-		if best.lags != nil {
-			found = append(found, best)
+		return best
+	}
+	stays := most(0)
+	for k := max(from, 1-s.n); k <= min(to, s.n-1); k++ {
+		if more := most(k) - stays; more > gain {
+			by, gain = k, more
 		}
 	}
-	return append(all, heaviest(found))
+	return by, gain
 }
 
 func (st *stack) matrix(data []float64) blas64.General {

@@ -53,15 +53,15 @@ type view struct {
 	windowBefore, windowAfter float64
 	reach                     float64 // paths are looked for within it of the axis,
 	longest                   float64 // and a pair of them so far apart at most
-	stride                    int     // in steps of a grid, of the lags that are tried for a pair
+	step                      float64 // samples between lags that are tried
 }
 
 var (
 	// A tick is timed by what is near its earliest path,
-	closely = view{7e-3, 5.5e-3, 4.5e-3, 4e-3, 1}
+	closely = view{7e-3, 5.5e-3, 4.5e-3, 4e-3, 0.5}
 	// and followed by all paths there may be, 7 ms apart (Rec. ITU-R F.1487), by their
 	// envelope, which is broad.
-	widely = view{10e-3, 9e-3, 7.5e-3, 7.5e-3, 2}
+	widely = view{10e-3, 9e-3, 7.5e-3, 7.5e-3, 1}
 )
 
 const (
@@ -75,12 +75,7 @@ const (
 
 // buildStack sums the snapshots along m, in so many powers of time.
 func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
-	end := f.Seconds + f.view.windowAfter
-	if f.Onset {
-		end = onsetEnd
-	}
-	before := math.Round(f.view.windowBefore * f.rate)
-	n := int(before) + int(end*f.rate)
+	before, n := f.window()
 	st := &stack{filter: f, axis: m, points: n, before: before}
 	for k := range powers {
 		st.mean[k], st.square[k] = make([]float64, n), make([]float64, n*n)
@@ -89,7 +84,7 @@ func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
 		return st
 	}
 	st.noise = smoothNoise(snaps)
-	st.span = max(1, float64(snaps[len(snaps)-1].n-snaps[0].n)/2)
+	st.span = max(1, m.ref-float64(snaps[0].n), float64(snaps[len(snaps)-1].n)-m.ref)
 	y := make([]float64, n)
 	sum, square := make([]float64, n), blas64.Symmetric{N: n, Stride: n, Uplo: 'U', Data: make([]float64, n*n)}
 	var count, time float64
@@ -137,6 +132,54 @@ func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
 		}
 	}
 	return st
+}
+
+// window is how long before the axis a stack's windows begin and how long they are, samples.
+func (f *filter) window() (before float64, points int) {
+	end := f.Seconds + f.view.windowAfter
+	if f.Onset {
+		end = onsetEnd
+	}
+	before = math.Round(f.view.windowBefore * f.rate)
+	return before, int(before) + int(end*f.rate)
+}
+
+// and adds to st what o, of other seconds with the same axis and span, says.
+func (st *stack) and(o *stack) *stack {
+	sum := *st
+	sum.noise = slices.Concat(st.noise, o.noise)
+	sum.count += o.count
+	add := func(a, b []float64) []float64 {
+		if a == nil {
+			return nil
+		}
+		c := slices.Clone(a)
+		blas64.Axpy(1, blas64.Vector{N: len(b), Inc: 1, Data: b}, blas64.Vector{N: len(c), Inc: 1, Data: c})
+		return c
+	}
+	for k := range sum.mean {
+		sum.time[k] += o.time[k]
+		sum.mean[k], sum.square[k] = add(st.mean[k], o.mean[k]), add(st.square[k], o.square[k])
+	}
+	return &sum
+}
+
+// within is what a stack along the same axis says in the narrower view of f.
+func (st *stack) within(f *filter) *stack {
+	part := *st
+	part.filter = f
+	part.before, part.points = f.window()
+	n, from := part.points, int(st.before-part.before)
+	for k := range st.mean {
+		if st.mean[k] == nil {
+			break
+		}
+		part.mean[k], part.square[k] = st.mean[k][from:from+n], make([]float64, n*n)
+		for i := range n {
+			copy(part.square[k][i*n:][:n], st.square[k][(from+i)*st.points+from:])
+		}
+	}
+	return &part
 }
 
 // addSquare adds x·xᵀ to a, row by row: twice as fast as blas64.Syr, which has no vectors.

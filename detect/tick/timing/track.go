@@ -29,7 +29,6 @@ package timing
 
 import (
 	"math"
-	"slices"
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
@@ -175,52 +174,33 @@ func (t *Track) Follow(middle, half float64) bool {
 	t.refer()
 	snaps := t.recent()
 	m := t.line(snaps)
+	if len(snaps) < 2 {
+		return false
+	}
 	wide := *t.filter
 	wide.view = widely
-	first, last := buildStack(&wide, snaps[:len(snaps)/2], m, 1), buildStack(&wide, snaps[len(snaps)/2:], m, 1)
-	early, late := t.paths(first), t.paths(last)
-	// A clock is steady, a path is not: what two paths that stay where they are explain
-	// as well, by fading, is no drift.
-	trials := []float64{m.rate}
-	try := func(rate float64) {
-		told := func(other float64) bool { return math.Abs(rate-other)*first.span < gridStep/2 }
-		if math.Abs(rate-middle*t.rate) <= half*t.rate && !slices.ContainsFunc(trials, told) {
-			trials = append(trials, rate)
-		}
-	}
-	try(middle * t.rate)
-	if min(early.log, late.log) > leastGain {
-		for _, a := range early.lags {
-			for _, b := range late.lags {
-				try(m.rate + (b-a)/float64(snaps[len(snaps)-1].n-snaps[0].n)*2)
+	earlier, later := snaps[:len(snaps)/2], snaps[len(snaps)/2:]
+	first, last := buildStack(&wide, earlier, m, 3), buildStack(&wide, later, m, 3)
+	whole := first.and(last)
+	both, alone, _ := t.paths(whole)
+	if min(first.count, last.count) >= leastCount {
+		// A clock is steady, a path is not: what two paths that stay where they are explain
+		// as well, by fading, is no drift.
+		lag := widely.step * 2 / float64(later[len(later)-1].n-earlier[0].n) // in a second, from half to half
+		from, to := (middle-half)*t.rate-m.rate, (middle+half)*t.rate-m.rate
+		early, late := t.survey(first), t.survey(last)
+		by, gain := early.drift(&late, int(math.Ceil(from/lag)), int(math.Floor(to/lag)))
+		if least := leastGain / priors.trust(max(0, both.log), 0); gain > least {
+			moved := m
+			moved.rate += float64(by) * lag
+			st := buildStack(&wide, snaps, moved, 3)
+			if two, one, rate := t.paths(st); two.log > both.log+least {
+				m, whole, both, alone = moved, st, two, one
+				m.rate = rate
 			}
 		}
 	}
-	both, line, whole := place{}, m, first
-	stays, least := 0.0, 0.0
-	for i, rate := range trials {
-		moved := m
-		moved.rate = rate
-		st := buildStack(&wide, snaps, moved, 3)
-		q := t.paths(st)
-		if len(q.lags) > 0 {
-			// Not even a fraction of a sample may speak for a drift.
-			if k := t.usual(st).about(turning, q.lags).climb(1, &priors); k.ok {
-				q.log = k.gain.log - k.gain.cost
-				if i > 0 {
-					moved.rate = k.Rate * t.rate
-				}
-			}
-		}
-		if i == 0 {
-			stays, least = q.log, leastGain/priors.trust(max(0, q.log), 0)
-		}
-		if i == 0 || q.log > max(both.log, stays+least) {
-			whole, both, line = st, q, moved
-		}
-	}
-	m = line
-	st := buildStack(t.filter, snaps, m, 1)
+	st := whole.within(t.filter)
 	one, weak := t.single(st)
 	t.weak = weak
 	if one.log < leastGain {
@@ -228,7 +208,7 @@ func (t *Track) Follow(middle, half float64) bool {
 	}
 	m.lag += one.lags[0]
 	// An earlier path that is too far away to be seen when the tick is timed.
-	if alone, _ := t.single(whole); len(both.lags) > 1 && one.lags[0]-both.lags[0] > closely.reach*t.rate/2 && both.log-alone.log > max(leastGain, leastEarlier*alone.log) {
+	if len(both.lags) > 1 && one.lags[0]-both.lags[0] > closely.reach*t.rate/2 && both.log-alone.log > max(leastGain, leastEarlier*alone.log) {
 		m.lag += both.lags[0] - one.lags[0]
 	}
 	t.model, t.gain = m, one.log
@@ -275,13 +255,29 @@ func (t *Track) refer() {
 	}
 }
 
-// paths is the likeliest place of one or two arrivals, whatever their phase, through a
-// usual chain.
-func (t *Track) paths(st *stack) place {
+// survey is that of one path or two, whatever their phase, through a usual chain.
+func (t *Track) survey(st *stack) survey {
+	b := t.usual(st)
+	g := b.grid(turning)
+	return g.survey(b.likelihood(g, nil, true, 2), b, 2, &priors)
+}
+
+// paths are the likeliest place of one or two, and that of one, with the rate of the former,
+// samples a second.
+func (t *Track) paths(st *stack) (both, alone place, rate float64) {
+	rate = st.axis.rate
 	if st.count < leastCount {
-		return place{log: math.Inf(-1)}
+		return place{log: math.Inf(-1)}, place{log: math.Inf(-1)}, rate
 	}
-	return t.usual(st).likeliest(turning, 2, &priors)
+	s := t.survey(st)
+	ones := heaviest(s.one())
+	both, alone = first([][]place{ones, heaviest(s.two())}), first([][]place{ones})
+	if len(both.lags) > 0 {
+		if k := t.usual(st).about(turning, both.lags).climb(1, &priors); k.ok {
+			both.log, rate = k.gain.log-k.gain.cost, k.Rate*t.rate
+		}
+	}
+	return both, alone, rate
 }
 
 // single is the likeliest place of a single arrival, whatever its phase, through a

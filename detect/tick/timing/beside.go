@@ -47,7 +47,7 @@ func (b *bench) guestGrid(h hearing) *grid {
 	if g.grids[which] == nil {
 		from := -b.before - g.burst()*b.stack.rate/2
 		to := float64(b.points) - b.before - g.burst()*b.stack.rate/2
-		g.grids[which] = b.tabulate(from, to, []*wave{&g.tick, &g.turn}[:1+which])
+		g.grids[which] = b.tabulate(b.spaced(from, to), []*wave{&g.tick, &g.turn}[:1+which])
 	}
 	return g.grids[which]
 }

@@ -359,9 +359,8 @@ const mostPlaces = 5
 // there, and its quadrature if it turns, behind the inverse of the noise's covariance;
 // a row each.
 type grid struct {
-	from    float64 // first lag
-	step    float64 // to the next
-	n, each int     // lags, and waveforms of each
+	lags    []float64
+	each    int // waveforms of each
 	filters blas64.General
 	gram    pairs
 }
@@ -373,8 +372,8 @@ type pairs struct{ blas64.General }
 func (g *grid) pairs(a, b blas64.General, farthest int) pairs {
 	const together = 16
 	p := pairs{general(a.Rows, b.Rows)}
-	for i := 0; i < g.n; i += together {
-		from, to, end := i*g.each, min(i+together, g.n)*g.each, min(i+together+farthest, g.n)*g.each
+	for i := 0; i < len(g.lags); i += together {
+		from, to, end := i*g.each, min(i+together, len(g.lags))*g.each, min(i+together+farthest, len(g.lags))*g.each
 		part := rows(p.General, from, to)
 		part.Data, part.Cols = part.Data[from:], end-from
 		products(part, rows(a, from, to), rows(b, from, end))
@@ -401,18 +400,23 @@ func (b *bench) grid(h hearing) *grid {
 	if b.stack.Onset {
 		to = min(to, (onsetEnd-3e-3)*b.stack.rate)
 	}
-	b.grids[which] = b.tabulate(-b.stack.view.reach*b.stack.rate, to, []*wave{&b.tick, &b.turn}[:1+which])
+	b.grids[which] = b.tabulate(b.spaced(-b.stack.view.reach*b.stack.rate, to), []*wave{&b.tick, &b.turn}[:1+which])
 	return b.grids[which]
 }
 
-// tabulate makes a grid of waves at lags from ≤ lag < to.
-func (b *bench) tabulate(from, to float64, waves []*wave) *grid {
+// spaced are lags from ≤ lag < to that are tried.
+func (b *bench) spaced(from, to float64) []float64 {
 	step := b.stack.view.step
-	g := &grid{from: from, step: step, n: int((to - from) / step), each: len(waves)}
-	lags := make([]float64, g.n)
+	lags := make([]float64, int((to-from)/step))
 	for i := range lags {
-		lags[i] = g.lag(i)
+		lags[i] = from + float64(i)*step
 	}
+	return lags
+}
+
+// tabulate makes a grid of waves at lags.
+func (b *bench) tabulate(lags []float64, waves []*wave) *grid {
+	g := &grid{lags: lags, each: len(waves)}
 	t := b.sampled(lags, waves)
 	g.filters = matmul(t, b.inverse)
 	g.gram = g.pairs(t, g.filters, b.farthest())
@@ -432,8 +436,6 @@ func (b *bench) sampled(lags []float64, waves []*wave) blas64.General {
 
 // farthest is by how many lags of a grid two paths may be apart.
 func (b *bench) farthest() int { return int(b.stack.view.longest * b.stack.rate / b.stack.view.step) }
-
-func (g *grid) lag(i int) float64 { return g.from + float64(i)*g.step }
 
 // search returns places of up to most paths about which the likelihood is greatest,
 // heard by their bursts alone.
@@ -456,16 +458,16 @@ func (b *bench) among(gr *grid, still *still, turns bool, most int, p *Priors) [
 	// A third path beside the likeliest pairs.
 	var found []place
 	for _, q := range all[1][:min(2, len(all[1]))] {
-		i, j := int(math.Round((q.lags[0]-gr.from)/gr.step)), int(math.Round((q.lags[1]-gr.from)/gr.step))
+		i, j := slices.Index(gr.lags, q.lags[0]), slices.Index(gr.lags, q.lags[1])
 		best := place{log: math.Inf(-1)}
-		for m := range gr.n {
+		for m := range gr.lags {
 			trio := []int{i, j, m}
 			slices.Sort(trio)
 			if trio[1]-trio[0] < s.least || trio[2]-trio[1] < s.least || trio[2]-trio[0] > b.farthest() {
 				continue
 			}
 			if x := at(trio...); x > best.log {
-				best = place{lags: []float64{gr.lag(trio[0]), gr.lag(trio[1]), gr.lag(trio[2])}, log: x}
+				best = place{lags: []float64{gr.lags[trio[0]], gr.lags[trio[1]], gr.lags[trio[2]]}, log: x}
 			}
 		}
 		if best.lags != nil {
@@ -530,10 +532,10 @@ type survey struct {
 }
 
 func (g *grid) survey(at func(lags ...int) float64, b *bench, most int, p *Priors) survey {
-	s := survey{g, int(math.Ceil(p.LeastExcess * b.stack.rate / g.step)), make([][]float64, g.n)}
+	s := survey{g, int(math.Ceil(p.LeastExcess * b.stack.rate / b.stack.view.step)), make([][]float64, len(g.lags))}
 	for i := range s.log {
 		row := []float64{at(i)}
-		for later := 1; most > 1 && later <= b.farthest() && i+later < g.n; later++ {
+		for later := 1; most > 1 && later <= b.farthest() && i+later < len(g.lags); later++ {
 			if later < s.least {
 				row = append(row, math.Inf(-1))
 			} else {
@@ -548,8 +550,8 @@ func (g *grid) survey(at func(lags ...int) float64, b *bench, most int, p *Prior
 // one are the places of one path where the likelihood is greatest.
 func (s *survey) one() (found []place) {
 	for i, x := range s.log {
-		if (i == 0 || x[0] >= s.log[i-1][0]) && (i == s.n-1 || x[0] > s.log[i+1][0]) {
-			found = append(found, place{lags: []float64{s.lag(i)}, log: x[0]})
+		if (i == 0 || x[0] >= s.log[i-1][0]) && (i == len(s.lags)-1 || x[0] > s.log[i+1][0]) {
+			found = append(found, place{lags: []float64{s.lags[i]}, log: x[0]})
 		}
 	}
 	return found
@@ -558,7 +560,7 @@ func (s *survey) one() (found []place) {
 // two are those of two.
 func (s *survey) two() (found []place) {
 	at := func(i, later int) float64 {
-		if i < 0 || i >= s.n || later < s.least || later >= len(s.log[i]) {
+		if i < 0 || i >= len(s.lags) || later < s.least || later >= len(s.log[i]) {
 			return math.Inf(-1)
 		}
 		return s.log[i][later]
@@ -572,7 +574,7 @@ func (s *survey) two() (found []place) {
 				}
 			}
 			if peak {
-				found = append(found, place{lags: []float64{s.lag(i), s.lag(i + later)}, log: x})
+				found = append(found, place{lags: []float64{s.lags[i], s.lags[i+later]}, log: x})
 			}
 		}
 	}
@@ -584,7 +586,7 @@ func (s *survey) two() (found []place) {
 func (s *survey) drift(o *survey, from, to int) (by int, gain float64) {
 	most := func(by int) float64 {
 		best := math.Inf(-1)
-		for i := max(0, -by); i < min(s.n, s.n-by); i++ {
+		for i := max(0, -by); i < min(len(s.lags), len(s.lags)-by); i++ {
 			other := o.log[i+by]
 			for later, x := range s.log[i][:min(len(s.log[i]), len(other))] {
 				best = max(best, x+other[later])
@@ -593,7 +595,7 @@ func (s *survey) drift(o *survey, from, to int) (by int, gain float64) {
 		return best
 	}
 	stays := most(0)
-	for k := max(from, 1-s.n); k <= min(to, s.n-1); k++ {
+	for k := max(from, 1-len(s.lags)); k <= min(to, len(s.lags)-1); k++ {
 		if more := most(k) - stays; more > gain {
 			by, gain = k, more
 		}

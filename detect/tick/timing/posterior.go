@@ -34,14 +34,15 @@ type pitch struct{ hz, prior float64 }
 // hearings are the ways in which a tick sent at toneHz may be heard, with its carrier or
 // without, that are not far less likely than the others; and its pitch if it turns.
 func (b *bench) hearings(toneHz float64, carrier bool, p *Priors) (all []hearing, side pitch) {
-	side, turns := b.pitch(toneHz, p)
+	kept, own := b.at(toneHz).phases(p)
+	side, turns := b.pitch(own, toneHz, p)
 	if math.Abs(side.hz-toneHz) > Mistuned {
-		side, turns = pitch{toneHz, math.Log(p.Tuned)}, b.at(toneHz).likeliest(turning, 2, p).log // that is another's
+		side, turns = pitch{toneHz, math.Log(p.Tuned)}, own.log // that is another's
 	}
 	if !carrier {
 		return []hearing{turning}, side
 	}
-	lead := b.at(toneHz).likeliest(turned, 2, p).log - turns
+	lead := kept - turns
 	if lead > -clearLead {
 		all = append(all, steady, enveloped)
 	}
@@ -54,27 +55,43 @@ func (b *bench) hearings(toneHz float64, carrier bool, p *Priors) (all []hearing
 // clearLead is the difference of log likelihoods from which one hearing is believed.
 const clearLead = 20
 
-// pitch is the likeliest of a tick sent at toneHz, with the log likelihood of it.
-func (b *bench) pitch(toneHz float64, p *Priors) (pitch, float64) {
-	near, most := toneHz, math.Inf(-1)
-	for off := -Mistuned; off <= Mistuned; off += pitchStep {
-		if q := b.at(toneHz+off).likeliest(turning, 1, p); q.log > most {
-			near, most = toneHz+off, q.log
+// phases are the log likelihood of up to two paths that keep their phase, through a chain
+// that turns it, and the likeliest place of such as turn by themselves.
+func (b *bench) phases(p *Priors) (kept float64, turns place) {
+	turns = b.likeliest(turning, 2, p)
+	if turns.lags != nil {
+		if kept = b.heard(turned, turns.lags); kept-turns.log > clearLead {
+			return kept, turns
 		}
 	}
-	own, best := b.at(toneHz).likeliest(turning, 2, p), b.at(near).likeliest(turning, 2, p)
+	return b.likeliest(turned, 2, p).log, turns
+}
+
+// heard is the log likelihood of paths at lags, which turn or are turned.
+func (b *bench) heard(h hearing, lags []float64) float64 {
+	g := b.tabulate(lags, []*wave{&b.tick, &b.turn})
+	return b.likelihood(g, nil, h == turning, len(lags))([]int{0, 1}[:len(lags)]...)
+}
+
+// pitch is the likeliest of a tick sent at toneHz, with the log likelihood of it; there it
+// is likeliest at own.
+func (b *bench) pitch(own place, toneHz float64, p *Priors) (pitch, float64) {
 	at := pitch{toneHz, math.Log(p.Tuned)}
-	if best.lags == nil {
+	if own.lags == nil {
 		return at, own.log
 	}
-	w := descend(func(x []float64) float64 {
-		m, ok := b.at(near+x[0]*pitchStep).about(turning, best.lags).moments(departure{lags: make([]float64, len(best.lags))})
-		if !ok {
-			return math.Inf(1)
+	best, near, most := own, toneHz, own.log
+	for off := -Mistuned; off <= Mistuned; off += pitchStep {
+		if log := b.at(toneHz+off).heard(turning, own.lags); log > most {
+			near, most = toneHz+off, log
 		}
-		g := m.gain(true, -1)
-		return g.cost - g.log
-	}, []float64{0}, 0.5, 0.1)
+	}
+	if near != toneHz {
+		if q := b.at(near).likeliest(turning, 2, p); q.lags != nil {
+			best = q
+		}
+	}
+	w := descend(func(x []float64) float64 { return -b.at(near+x[0]*pitchStep).heard(turning, best.lags) }, []float64{0}, 0.5, 0.1)
 	// Integrated over the pitches about the likeliest.
 	trust := p.trust(max(0, -w.f), 0)
 	off := pitch{near + w.x[0]*pitchStep, math.Log((1 - p.Tuned) * pitchStep / (2 * Mistuned) * math.Sqrt(2*math.Pi/(trust*max(1, w.bends.At(0, 0)))))}

@@ -149,8 +149,8 @@ func (t *Track) Evidence() (Evidence, bool) {
 		return Evidence{}, false
 	}
 	b := t.usual(st)
-	still, turns := b.likeliest(turned, 2, &priors).log, b.likeliest(turning, 2, &priors).log
-	e := Evidence{Gain: max(still, turns), Coherent: still > turns, Lead: math.Abs(still - turns)}
+	kept, turns := b.phases(&priors)
+	e := Evidence{Gain: max(kept, turns.log), Coherent: kept > turns.log, Lead: math.Abs(kept - turns.log)}
 	return e, e.Gain > leastGain
 }
 
@@ -225,7 +225,8 @@ const leastEarlier = 0.1
 func (t *Track) Pitch(s *station.Station) float64 {
 	t.refer()
 	snaps := t.recent()
-	side, _ := t.usual(buildStack(t.filter, snaps, t.line(snaps), 3)).pitch(s.ToneHz, &priors)
+	b := t.usual(buildStack(t.filter, snaps, t.line(snaps), 1))
+	side, _ := b.pitch(b.at(s.ToneHz).likeliest(turning, 2, &priors), s.ToneHz, &priors)
 	return side.hz
 }
 

@@ -82,11 +82,15 @@ func newFIR(taps []float64) *fir {
 func (f *fir) latency() int { return (len(f.taps) - 1) / 2 }
 
 // run filters x in place.
-func (f *fir) run(x []float64) {
+func (f *fir) run(x []float64) { f.thin(x, 1) }
+
+// thin filters x, whose length is a multiple of step, and leaves each step-th sample at
+// its front.
+func (f *fir) thin(x []float64, step int) {
 	order := len(f.taps) - 1
 	f.past = append(f.past[:order], x...)
-	for i := range x {
-		x[i] = dot(f.taps, f.past[i:])
+	for i := range len(x) / step {
+		x[i] = dot(f.taps, f.past[i*step:])
 	}
 	copy(f.past, f.past[len(x):])
 }

@@ -327,11 +327,11 @@ func (l *longSignal) run(cRe, cIm, _, _ []float64) {
 		}
 		l.fine[0][i], l.fine[1][i] = real(z), imag(z)
 	}
-	l.band[0].run(l.fine[0])
-	l.band[1].run(l.fine[1])
+	l.band[0].thin(l.fine[0], finer)
+	l.band[1].thin(l.fine[1], finer)
 	at := float64(l.next%86400) * l.offsetHz
 	for i := range cRe {
-		z := complex(l.fine[0][i*finer], l.fine[1][i*finer])
+		z := complex(l.fine[0][i], l.fine[1][i])
 		if l.offsetHz != 0 {
 			_, turns := math.Modf(at + l.offsetHz*float64(i)/gridRate)
 			z *= cmplx.Rect(1, 2*math.Pi*turns)

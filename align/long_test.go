@@ -98,9 +98,10 @@ func long(usual, whole int64) int64 {
 	return usual
 }
 
-// A recording of half a day outlasts all that is remembered of a marker.
+// A recording of half a day outlasts all that is remembered of a marker; one of three
+// hours the two and a half of them that are kept pulse by pulse.
 func TestHalfADay(t *testing.T) {
-	src := newLoop(t, float64(long(6, 12)*3600))
+	src := newLoop(t, float64(long(3, 12)*3600))
 	before := heap()
 	a, err := NewAttempt(src.Info(), wwvAtHome(t))
 	if err != nil {
@@ -145,7 +146,7 @@ func TestLiveAfterANight(t *testing.T) {
 // A day of which ten minutes an hour were recorded, with losses every ten seconds,
 // is measured in bounded memory.
 func TestManyGaps(t *testing.T) {
-	day := long(6, 24) * 3600
+	day := long(3, 24) * 3600
 	var gaps []capture.Gap
 	for at := int64(60); at < day-3600; at += 3600 {
 		for k := range int64(60) {

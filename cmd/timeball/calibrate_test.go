@@ -129,7 +129,7 @@ func budgetHas(f align.Fix, source, note string) bool {
 func TestCalibrateReceiver(t *testing.T) {
 	const delay = 1.234e-3
 	session := func(offset float64) simulate.Config {
-		return simulate.Config{Seconds: 60, Seed: 3, Station: aStation(t, "wwv"), SNRdB: 20,
+		return simulate.Config{Rate: 8000, Seconds: 45, Seed: 3, Station: aStation(t, "wwv"), SNRdB: 20,
 			Receiver: simulate.Receiver{Detector: simulate.Linear, DelaySeconds: delay},
 			Marker:   &simulate.Marker{NoiseRMS: 3e-4, OffsetSeconds: offset}}
 	}

@@ -22,8 +22,8 @@ import (
 	"timeball/capture/wavfile"
 )
 
-// simulatedSeconds is how much a simulatedSound delivers.
-const simulatedSeconds = 30
+// simulatedSeconds is how much a simulatedSound delivers: enough for a fix.
+const simulatedSeconds = 18
 
 // simulatedSound stands in for a sound input: a strong station beside a clock
 // 12.3 ms ahead, as fast as it is read. Then nothing comes until it is closed.
@@ -249,10 +249,10 @@ func TestListenFillsDisk(t *testing.T) {
 	a := listen(t, "--record", recording)
 	a.cmd.Process.Signal(syscall.SIGINT)
 	printed := a.end(exitFailed)
-	if !strings.Contains(printed, saidAhead) || !strings.Contains(printed, "of the 30.0 s measured") {
+	if !strings.Contains(printed, saidAhead) || !strings.Contains(printed, "of the 18.0 s measured") {
 		t.Error(printed)
 	}
-	if said := a.stderr.String(); !strings.Contains(said, "s of the 30.0 s measured were recorded") || !strings.Contains(said, "free some space") {
+	if said := a.stderr.String(); !strings.Contains(said, "s of the 18.0 s measured were recorded") || !strings.Contains(said, "free some space") {
 		t.Error(said)
 	}
 	lines, _ := a.book.run(exitOK, "", "log", "export")

@@ -83,7 +83,7 @@ func TestFaults(t *testing.T) {
 		"listen": {
 			program: "timeball-simulated",
 			args: func(folder string) []string {
-				return []string{"listen", "--for", "20s", "--station", "wwv", "--path-delay", "10ms", "--sample-rate", "8000", "--logbook", logbook(folder), "--report", filepath.Join(folder, "fix.html")}
+				return []string{"listen", "--for", "15s", "--station", "wwv", "--path-delay", "10ms", "--sample-rate", "8000", "--logbook", logbook(folder), "--report", filepath.Join(folder, "fix.html")}
 			},
 			prepare: prepareBook,
 			check: func(f fault) error {
@@ -139,7 +139,7 @@ func TestFaults(t *testing.T) {
 		"record": {
 			program: "timeball-simulated",
 			args: func(folder string) []string {
-				return []string{"record", "--for", "20s", "--sample-rate", "8000", "--record", filepath.Join(folder, "gannet-head.wav")}
+				return []string{"record", "--for", "15s", "--sample-rate", "8000", "--record", filepath.Join(folder, "gannet-head.wav")}
 			},
 			faults: []faults.Fault{faults.IOError, faults.NoSpace, faults.Kill, faults.Tear}, // no recording is promised to survive a power cut
 			check:  checkRecording,

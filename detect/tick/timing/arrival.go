@@ -143,7 +143,7 @@ func (t *Track) posterior(s *station.Station, others []Shape, p *Priors) (*stack
 		st.listen(t.snaps, s.QuietAfterSeconds)
 		return st
 	}
-	st := build(t.line(t.snaps))
+	st := build(t.straightened())
 	if s.UpperSideband {
 		toneHz := s.ToneHz
 		if t.ToneHz() != toneHz {

@@ -583,7 +583,7 @@ func (s *survey) two() (found []place) {
 
 // drift is by how many lags, within from ≤ lags ≤ to, a later survey's paths most likely
 // come later than s's, as far apart, and by how much likelier that is than by none.
-func (s *survey) drift(o *survey, from, to int) (by int, gain float64) {
+func (s *survey) drift(o *survey, from, to float64) (by int, gain float64) {
 	most := func(by int) float64 {
 		best := math.Inf(-1)
 		for i := max(0, -by); i < min(len(s.lags), len(s.lags)-by); i++ {
@@ -595,7 +595,8 @@ func (s *survey) drift(o *survey, from, to int) (by int, gain float64) {
 		return best
 	}
 	stays := most(0)
-	for k := max(from, 1-len(s.lags)); k <= min(to, len(s.lags)-1); k++ {
+	farthest := float64(len(s.lags) - 1)
+	for k := int(math.Ceil(max(from, -farthest))); float64(k) <= min(to, farthest); k++ {
 		if more := most(k) - stays; more > gain {
 			by, gain = k, more
 		}

@@ -177,27 +177,17 @@ func (t *Track) Follow(middle, half float64) bool {
 	if len(snaps) < 2 {
 		return false
 	}
-	wide := *t.filter
-	wide.view = widely
-	earlier, later := snaps[:len(snaps)/2], snaps[len(snaps)/2:]
-	first, last := buildStack(&wide, earlier, m, 3), buildStack(&wide, later, m, 3)
-	whole := first.and(last)
+	whole, tilt, gain := t.halves(snaps, m, (middle-half)*t.rate, (middle+half)*t.rate)
 	both, alone, _ := t.paths(whole)
-	if min(first.count, last.count) >= leastCount {
+	if gain > leastGain {
 		// A clock is steady, a path is not: what two paths that stay where they are explain
 		// as well, by fading, is no drift.
-		lag := widely.step * 2 / float64(later[len(later)-1].n-earlier[0].n) // in a second, from half to half
-		from, to := (middle-half)*t.rate-m.rate, (middle+half)*t.rate-m.rate
-		early, late := t.survey(first), t.survey(last)
-		by, gain := early.drift(&late, int(math.Ceil(from/lag)), int(math.Floor(to/lag)))
-		if least := leastGain / priors.trust(max(0, both.log), 0); gain > least {
-			moved := m
-			moved.rate += float64(by) * lag
-			st := buildStack(&wide, snaps, moved, 3)
-			if two, one, rate := t.paths(st); two.log > both.log+least {
-				m, whole, both, alone = moved, st, two, one
-				m.rate = rate
-			}
+		moved := m
+		moved.rate += tilt
+		st := buildStack(whole.filter, snaps, moved, 3)
+		if two, one, rate := t.paths(st); two.log > both.log+leastGain/priors.trust(max(0, both.log), 0) {
+			m, whole, both, alone = moved, st, two, one
+			m.rate = rate
 		}
 	}
 	st := whole.within(t.filter)
@@ -214,6 +204,52 @@ func (t *Track) Follow(middle, half float64) bool {
 	t.model, t.gain = m, one.log
 	t.strength = t.usual(st).about(turning, one.lags).power()[0] / (st.heardSeconds() * t.rate)
 	return true
+}
+
+// straightened is the line along which all kept seconds' ticks stay where they are: its
+// rate is that of the latest, and of twice as many by turns.
+func (t *Track) straightened() model {
+	m := t.line(t.snaps)
+	for n := 2 * followSeconds; n < 2*len(t.snaps); n *= 2 {
+		snaps := t.snaps[max(0, len(t.snaps)-n):]
+		mid := float64(snaps[0].n+snaps[len(snaps)-1].n) / 2
+		m.lag, m.ref = m.at(mid), mid
+		last := 0.0
+		for range mostTilts {
+			_, tilt, gain := t.halves(snaps, m, math.Inf(-1), math.Inf(1))
+			if gain < leastGain {
+				break
+			}
+			if tilt*last < 0 {
+				m.rate += tilt / 2 // it is between the two
+				break
+			}
+			m.rate += tilt
+			last = tilt
+		}
+	}
+	return m
+}
+
+// mostTilts is how often a line is tilted for so many seconds.
+const mostTilts = 4
+
+// halves is a stack of snaps along m, and by how much more than m's, samples a second, the
+// rate most likely is, from ≤ rate ≤ to, by where the later half's paths come; by how much
+// likelier than none.
+func (t *Track) halves(snaps []*snapshot, m model, from, to float64) (whole *stack, tilt, gain float64) {
+	wide := *t.filter
+	wide.view = widely
+	early, late := snaps[:len(snaps)/2], snaps[len(snaps)/2:]
+	first, last := buildStack(&wide, early, m, 3), buildStack(&wide, late, m, 3)
+	whole = first.and(last)
+	if min(first.count, last.count) < leastCount {
+		return whole, 0, 0
+	}
+	lag := widely.step * 2 / float64(late[len(late)-1].n-early[0].n) // in a second, from half to half
+	one, other := t.survey(first), t.survey(last)
+	by, gain := one.drift(&other, (from-m.rate)/lag, (to-m.rate)/lag)
+	return whole, float64(by) * lag, gain
 }
 
 // leastEarlier is how strong, against the strongest, a path must be that moves the line:

@@ -243,15 +243,15 @@ func TestInexactLoss(t *testing.T) {
 func TestStepOfWholeFrames(t *testing.T) {
 	t.Parallel()
 	for _, by := range []float64{10e-3, -1e-3, 100e-3} {
-		const at = 30.4
+		const at = 20.4
 		all, fix, truth := follow(t, simulate.Config{
-			Rate: 16000, Seconds: 55, Seed: 21, Station: aStation(t, "wwv"), SNRdB: 12, Receiver: simulate.Receiver{Detector: simulate.Linear},
+			Rate: 16000, Seconds: 42, Seed: 21, Station: aStation(t, "wwv"), SNRdB: 12, Receiver: simulate.Receiver{Detector: simulate.Linear},
 			Marker: &simulate.Marker{OffsetSeconds: 0.0123, NoiseRMS: 3e-4, Steps: []simulate.Step{{AtSeconds: at, BySeconds: by}}},
 		}, wwvAtHome(t))
 		verified := 0
 		for _, s := range all {
 			switch {
-			case s.T < 20:
+			case s.T < 15:
 			case s.Offset == nil:
 				t.Errorf("by %v s: %.1f s: no offset: %v", by, s.T, s.Why)
 			case s.T > at+1.2 && math.Abs(*s.Offset-truth.Marker.Offset) > 4**s.U:

@@ -2,6 +2,7 @@ package align
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -34,6 +35,15 @@ type Combined struct {
 	// Late is by how much the others make it likelier that all its arrivals come
 	// late, scattered sideways.
 	Late float64 `json:"late"`
+
+	seconds float64 // length of the recording, which ended at At
+}
+
+// sameTicks holds for recordings of one station's carrier that overlap in time: the
+// same arrivals twice, be it by another receiver, tell nothing twice of the path.
+func (c Combined) sameTicks(o Combined) bool {
+	apart := c.At.Sub(o.At).Seconds()
+	return c.Station == o.Station && c.CarrierHz == o.CarrierHz && apart < c.seconds && -apart < o.seconds
 }
 
 // OffsetAlone is what a recording says by itself.
@@ -226,8 +236,11 @@ func (c Combination) receive(g *gathered, f *Fix) error {
 				r.Heard = append(r.Heard, path.Heard{Excess: a.Excess, U: a.U, LevelDB: a.Level})
 			}
 		}
+		p := Combined{Path: f.Recording.Path, Station: s.ID, CarrierHz: s.CarrierHz, At: *f.At, seconds: f.Recording.Seconds}
+		if i := slices.IndexFunc(g.parts, p.sameTicks); i >= 0 {
+			return fmt.Errorf("it has the same ticks as %s, which count once", g.parts[i].Path)
+		}
 		g.request.Receptions = append(g.request.Receptions, r)
-		p := Combined{Path: f.Recording.Path, Station: s.ID, CarrierHz: s.CarrierHz, At: *f.At}
 		if s.Offset != nil && s.U != nil && s.CI95 != nil {
 			p.Alone = OffsetAlone{*s.Offset, *s.U, *s.CI95}
 		}

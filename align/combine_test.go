@@ -107,3 +107,32 @@ func TestCombineContradiction(t *testing.T) {
 		t.Errorf("error %v", err)
 	}
 }
+
+// A file given twice, or the same minutes by another receiver, tells nothing twice.
+func TestCombineSameTicks(t *testing.T) {
+	how := Combination{Stations: everyStation(), Sunspots: 80}
+	one := heardFix(10, "wwv", 10e6, 9.8e-3)
+	one.Recording.Seconds = 120
+	copied := one
+	copied.Recording.Path = "copy.wav"
+	later := one.At.Add(119 * time.Second)
+	overlapping := one
+	overlapping.At, overlapping.Recording.Path = &later, "late.wav"
+	alone, err := Combine([]Fix{one}, how)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all, err := Combine([]Fix{one, copied, overlapping}, how)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(all.Recordings) != 1 || len(all.Notices) != 2 || *all.U != *alone.U {
+		t.Errorf("%d recordings, u %g s, %g s alone; notices %v", len(all.Recordings), *all.U, *alone.U, all.Notices)
+	}
+	after := one.At.Add(121 * time.Second)
+	next := one
+	next.At = &after
+	if both, err := Combine([]Fix{one, next}, how); err != nil || len(both.Recordings) != 2 {
+		t.Errorf("one recording after the other: %d, %v", len(both.Recordings), err)
+	}
+}

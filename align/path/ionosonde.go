@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"timeball/align/path/ionosphere"
@@ -23,13 +24,46 @@ type Ionogram struct {
 // practice for automatic scaling checked by a person.
 const uMeasuredFoF2, uMeasuredHeightM = 0.04, 10e3
 
-// observe adds ionograms to the places of a weather about to be made.
-func observe(over []*overhead, ionograms []Ionogram, now func(time.Time) instant, t time.Time) ([]*overhead, []observed) {
-	var all []observed
-	for _, g := range ionograms {
-		if g.Time.IsZero() {
-			g.Time = t
+// A correlation that falls exponentially with time is Markov's: with a measurement at
+// hand those beyond it tell nothing more of the field, and only help to average the
+// errors of measurement, which from one ionogram to the next are alike. So of each
+// series the nearbyIonograms before and as many after a time count (judgement); after
+// staleIonogram, four times the field's correlation time, none does.
+const (
+	nearbyIonograms = 4
+	staleIonogram   = 24 * time.Hour
+)
+
+// NearIonograms are those of all that bear on the ionosphere at some of the times; one
+// without a time is of the first.
+func NearIonograms(all []Ionogram, times ...time.Time) []Ionogram {
+	all = slices.Clone(all)
+	for i := range all {
+		if all[i].Time.IsZero() {
+			all[i].Time = times[0]
 		}
+	}
+	slices.SortStableFunc(all, func(a, b Ionogram) int { return a.Time.Compare(b.Time) })
+	near := make([]bool, len(all))
+	for _, t := range times {
+		after, _ := slices.BinarySearchFunc(all, t, func(g Ionogram, t time.Time) int { return g.Time.Compare(t) })
+		for i := max(0, after-nearbyIonograms); i < min(len(all), after+nearbyIonograms); i++ {
+			near[i] = near[i] || all[i].Time.Sub(t).Abs() <= staleIonogram
+		}
+	}
+	var out []Ionogram
+	for i, g := range all {
+		if near[i] {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
+// observe adds the ionograms near the times to the places of a weather about to be made.
+func observe(over []*overhead, ionograms []Ionogram, now func(time.Time) instant, times ...time.Time) ([]*overhead, []observed) {
+	var all []observed
+	for _, g := range NearIonograms(ionograms, times...) {
 		all = append(all, observed{g, len(over)})
 		over = append(over, newOverhead(ionosphere.NewPlace(g.At), now(g.Time)))
 	}
@@ -78,6 +112,18 @@ func (o observed) stray(w *weather, quantity int, r12, wide float64) (y, u float
 		return (m - max(h.m3000+h.perM3000*beyond, 2)) / (uM3000 * wide), um / (uM3000 * wide), true
 	}
 	return 0, 0, false
+}
+
+// furthest is how far the ionogram that strays most does so.
+func (w *weather) furthest() (most float64) {
+	for _, o := range w.observed {
+		for _, quantity := range [...]int{strayFoF2, strayM3000} {
+			if y, _, ok := o.stray(w, quantity, w.r12, 1); ok {
+				most = max(most, math.Abs(y))
+			}
+		}
+	}
+	return most
 }
 
 // told bends a draw towards what ionosondes measured, by their correlation with it

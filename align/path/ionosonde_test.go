@@ -46,3 +46,23 @@ func TestSolve(t *testing.T) {
 	near(t, "x", x[0], 3, 1e-12)
 	near(t, "y", x[1], 5, 1e-12)
 }
+
+// A file of a month says no more of an evening than its neighbours do, and one of
+// another day nothing.
+func TestNearIonograms(t *testing.T) {
+	when := time.Date(2026, 3, 14, 18, 7, 0, 0, time.UTC)
+	var month []Ionogram
+	for i := range 20000 {
+		month = append(month, Ionogram{Time: when.Add(time.Duration(i-10000) * time.Minute), FoF2Hz: 7e6})
+	}
+	near := NearIonograms(month, when, when.Add(2*time.Hour))
+	if n := len(near); n != 4*nearbyIonograms || !near[0].Time.Equal(when.Add(-nearbyIonograms*time.Minute)) {
+		t.Errorf("%d ionograms, the first at %v", n, near[0].Time)
+	}
+	if stale := NearIonograms(month, when.AddDate(0, 1, 0)); len(stale) > 0 {
+		t.Errorf("%d ionograms of another month", len(stale))
+	}
+	if now := NearIonograms([]Ionogram{{FoF2Hz: 7e6}}, when); len(now) != 1 || !now[0].Time.Equal(when) {
+		t.Errorf("one without a time: %v", now)
+	}
+}

@@ -114,7 +114,9 @@ func newEvening(r JointRequest, further []Reception) (*evening, error) {
 	if math.IsNaN(r12) {
 		r12, u = DefaultSunspots(r.Reference)
 	}
+	times := []time.Time{r.Reference}
 	for _, x := range slices.Concat(r.Receptions, further) {
+		times = append(times, x.Time)
 		request := Request{Station: x.Station, CarrierHz: x.CarrierHz, At: x.At, Time: x.Time}
 		if x.Delay != nil {
 			e.legs = append(e.legs, leg{})
@@ -131,7 +133,7 @@ func newEvening(r JointRequest, further []Reception) (*evening, error) {
 		l, over = survey(newInstant(x.Time, r.Maps, r12), request.circuit(carriers[0]), carriers[0].Hz, over)
 		e.legs = append(e.legs, l)
 	}
-	over, told := observe(over, r.Ionograms, func(t time.Time) instant { return newInstant(t, r.Maps, r12) }, r.Reference)
+	over, told := observe(over, r.Ionograms, func(t time.Time) instant { return newInstant(t, r.Maps, r12) }, times...)
 	e.weather = newWeather(r12, u, over, told)
 	return e, e.lay()
 }

@@ -13,7 +13,8 @@ import (
 )
 
 // On long wave the ground wave and the waves that one or two hops reflect at the
-// bottom of the ionosphere arrive within a tenth of a millisecond, too near to be
+// bottom of the ionosphere (beyond some 2000 km the fewest that stay above the horizon,
+// and one more) arrive within a tenth of a millisecond, too near to be
 // told apart; an edge shows their sum. With ρ the sky waves' complex amplitudes
 // over the ground wave's and D their excess delays, short against the edge, it is
 // later than the ground wave's by Re(Σ ρ·D / (1 + Σ ρ)). The phases are anybody's
@@ -24,7 +25,8 @@ import (
 // longSky is the reflecting layer over a path at one instant.
 type longSky struct {
 	heightM, heightU float64
-	levelDB          [2]float64 // of one hop and of two, over the ground wave
+	fewest           int        // hops that reach so far above the horizon
+	levelDB          [2]float64 // of so many and of one more, over the ground wave
 	levelU           float64
 }
 
@@ -76,7 +78,10 @@ func longTwilight(zenith float64) bool { return zenith > 80 && zenith < 102 }
 func longSkyAt(hz, distanceM, zenith, groundDB float64) longSky {
 	f, ff := span(longKHz, hz/1e3)
 	z, fz := span(longZenith, zenith)
-	d, fd := span(longKm, distanceM/1e3)
+	s := longSky{heightM: 1e3 * (longHeight[z] + fz*(longHeight[z+1]-longHeight[z])), heightU: longHeightU, levelU: longLevelU}
+	s.fewest = fewestHops(distanceM, longestHop(s.heightM, 0))
+	hops := float64(s.fewest)
+	d, fd := span(longKm, distanceM/1e3/hops)
 	level := 0.0
 	for i, wf := range []float64{1 - ff, ff} {
 		for j, wz := range []float64{1 - fz, fz} {
@@ -85,7 +90,8 @@ func longSkyAt(hz, distanceM, zenith, groundDB float64) longSky {
 			}
 		}
 	}
-	s := longSky{heightM: 1e3 * (longHeight[z] + fz*(longHeight[z+1]-longHeight[z])), heightU: longHeightU, levelU: longLevelU}
+	// Every hop after the first has a reflection more, and all spread out.
+	level += (hops-1)*secondHopDB - 20*math.Log10(hops)
 	if longTwilight(zenith) {
 		s.heightU = longTwilightU
 	}
@@ -94,8 +100,8 @@ func longSkyAt(hz, distanceM, zenith, groundDB float64) longSky {
 	}
 	// A short vertical antenna sends less at an elevation, by its cosine, and so it
 	// receives.
-	one, two := hop{distanceM, s.heightM}, hop{distanceM / 2, s.heightM}
-	second := 40*math.Log10(math.Cos(two.elevation())/math.Cos(one.elevation())) - 20*math.Log10(2*two.pathM()/one.pathM())
+	one, two := hop{distanceM / hops, s.heightM}, hop{distanceM / (hops + 1), s.heightM}
+	second := 40*math.Log10(math.Cos(two.elevation())/math.Cos(one.elevation())) - 20*math.Log10((hops+1)*two.pathM()/(hops*one.pathM()))
 	s.levelDB = [2]float64{level - groundDB, level - groundDB + second + secondHopDB}
 	return s
 }
@@ -130,8 +136,8 @@ var longPhases = func() (all [16]struct{ sin, cos float64 }) {
 // readings are what the delay of an edge may be whose ground wave takes groundSeconds;
 // heightU is the part of its standard deviation that comes from the layer's height.
 func (s longSky) readings(distanceM, groundSeconds, groundU float64) (all []reading, heightU float64) {
-	d1, grow1 := s.excess(1, distanceM)
-	d2, grow2 := s.excess(2, distanceM)
+	d1, grow1 := s.excess(s.fewest, distanceM)
+	d2, grow2 := s.excess(s.fewest+1, distanceM)
 	all = make([]reading, 0, len(longNodes)*len(longPhases)*len(longPhases))
 	var total, height float64
 	for _, node := range longNodes {
@@ -149,7 +155,7 @@ func (s longSky) readings(distanceM, groundSeconds, groundU float64) (all []read
 				height += weight * u * u
 				p := possibility{weight: weight, mean: groundSeconds + share1*d1 + share2*d2, u: math.Hypot(u, groundU)}
 				if r1 > 1 {
-					p.first.d = 1
+					p.first.d = uint8(s.fewest)
 				}
 				all = append(all, reading{p, nil})
 			}
@@ -224,11 +230,12 @@ func longWaveOver(r Request, c station.Carrier, way *circuit, under longGround, 
 	stronger := normalCDF(sky.levelDB[0] / sky.levelU) // one hop than the ground wave
 	p.Modes = []Mode{{Name: mode{}.String(), DelaySeconds: base, USeconds: groundU, Probability: 1, First: 1 - stronger, LevelDB: min(0, -sky.levelDB[0])}}
 	for i, level := range sky.levelDB {
-		excess, grow := sky.excess(i+1, way.distanceM)
+		hops := sky.fewest + i
+		excess, grow := sky.excess(hops, way.distanceM)
 		m := Mode{
-			Name: mode{layerD, i + 1}.String(), Hops: i + 1, DelaySeconds: base + excess, USeconds: math.Hypot(groundU, grow*sky.heightU),
-			Elevation: hop{way.distanceM / float64(i+1), sky.heightM}.elevation() * 180 / math.Pi, HeightM: sky.heightM,
-			LevelDB: level - max(0, sky.levelDB[0]), Probability: normalCDF((level + audibleDB) / sky.levelU), kind: kind{d: uint8(i + 1)},
+			Name: mode{layerD, hops}.String(), Hops: hops, DelaySeconds: base + excess, USeconds: math.Hypot(groundU, grow*sky.heightU),
+			Elevation: hop{way.distanceM / float64(hops), sky.heightM}.elevation() * 180 / math.Pi, HeightM: sky.heightM,
+			LevelDB: level - max(0, sky.levelDB[0]), Probability: normalCDF((level + audibleDB) / sky.levelU), kind: kind{d: uint8(hops)},
 		}
 		if i == 0 {
 			m.First = stronger

@@ -2,6 +2,7 @@ package path
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -87,5 +88,26 @@ func TestPredictLongWave(t *testing.T) {
 	}
 	if s := slots[3]; !s.Twilight || s.Steady {
 		t.Errorf("dawn: %+v", s)
+	}
+}
+
+// Where a hop would leave below the horizon there are more of them: nothing comes
+// faster than light.
+func TestLongWaveBeyondTheHorizon(t *testing.T) {
+	all := station.Builtin()
+	wwvb := &all[slices.IndexFunc(all, func(s station.Station) bool { return s.ID == "wwvb" })]
+	for _, at := range []LatLon{{Lat: 50.2, Lon: -5.6}, {Lat: 20, Lon: -157}, {Lat: -38, Lon: 145}} {
+		p, err := Predict(Request{Station: wwvb, At: at, Time: time.Date(2026, 3, 14, 8, 0, 0, 0, time.UTC), Sunspots: 80})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p.CI95[0] < p.GreatCircleSeconds {
+			t.Errorf("%v: from %g s, light %g s", at, p.CI95[0], p.GreatCircleSeconds)
+		}
+		for _, m := range p.Modes {
+			if m.Elevation < 0 || m.DelaySeconds < p.GreatCircleSeconds {
+				t.Errorf("%v: %+v", at, m)
+			}
+		}
 	}
 }

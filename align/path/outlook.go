@@ -1,8 +1,10 @@
 package path
 
 import (
+	"cmp"
 	"errors"
 	"math"
+	"slices"
 	"time"
 
 	"timeball/align/path/ionosphere"
@@ -198,12 +200,14 @@ func (slot *Slot) time(w *weather, l leg) kind {
 		z[i] = 1 // a scale of 1
 	}
 	var sum, mean, square float64
+	var all []possibility
 	shares := map[kind]float64{}
 	for _, quantity := range []int{strayFoF2, strayM3000} {
 		for _, stray := range []float64{-math.Sqrt2, math.Sqrt2} {
 			at := &z[globals+quantity*len(w.over)]
 			*at = stray
 			for _, p := range firsts(w.arrivals(&l, z)) {
+				all = append(all, p)
 				d := p.mean - slot.DistanceM/lightMPerS
 				sum += p.weight
 				mean += p.weight * d
@@ -214,7 +218,14 @@ func (slot *Slot) time(w *weather, l leg) kind {
 		}
 	}
 	mean /= sum
-	slot.DelaySeconds, slot.USeconds = slot.DistanceM/lightMPerS+mean, math.Sqrt(max(0, square/sum-mean*mean))
+	slot.USeconds = math.Sqrt(max(0, square/sum-mean*mean))
+	// The median, as Predict has it.
+	slices.SortFunc(all, func(a, b possibility) int { return cmp.Compare(a.mean, b.mean) })
+	below := 0.0
+	for i := 0; i < len(all) && below < sum/2; i++ {
+		below += all[i].weight
+		slot.DelaySeconds = all[i].mean
+	}
 	var first kind
 	for k, share := range shares {
 		if share /= sum; share > slot.ModeShare || share == slot.ModeShare && k.String() < slot.Mode {

@@ -90,6 +90,9 @@ type Prediction struct {
 	// modes.
 	Spaced bool
 	Stray  float64
+	// IonogramStray is by how many of a day's standard deviations the ionogram furthest
+	// from the maps strays from them.
+	IonogramStray float64
 
 	// Sea is the share of a path on long wave over sea, by the map; nil: the ground was
 	// given, or does not matter.
@@ -108,6 +111,10 @@ type day struct {
 	sunspots float64
 	ways     []arriving
 }
+
+// ModelledM is the length of a path in metres beyond which other ways round the earth
+// and rays that run along a layer, neither of which is traced, become likely (judgement).
+const ModelledM = 9000e3
 
 // days is how many ionospheres are drawn for a prediction: the ends of an
 // interval that leave out 2.5 % then rest on some eight of them.
@@ -155,6 +162,7 @@ func predict(r Request, n int) (Prediction, error) {
 		l, over := survey(now, way, c.Hz, nil)
 		over, told := observe(over, r.Ionograms, func(t time.Time) instant { return newInstant(t, r.Maps, p.Sunspots) }, r.Time)
 		w := newWeather(p.Sunspots, p.SunspotsU, over, told)
+		p.IonogramStray = max(p.IonogramStray, w.furthest())
 		drawn := make([]day, n)
 		each(n, func(k int) {
 			z := make([]float64, w.size())
@@ -162,9 +170,8 @@ func predict(r Request, n int) (Prediction, error) {
 			drawn[k] = day{i, share / float64(n), w.sunspots(z), w.arrivals(&l, z)}
 		})
 		p.days = append(p.days, drawn...)
-		p.SecondsPerSunspot += share * w.perSunspot(&l)
-		if len(carriers) > 1 {
-			p.SecondsPerSunspot = 0 // of a mixture it is no help
+		if len(carriers) == 1 { // of a mixture it is no help
+			p.SecondsPerSunspot = w.perSunspot(&l)
 		}
 	}
 	p.summarise(nil)
@@ -183,21 +190,27 @@ func (r Request) circuit(c station.Carrier) *circuit {
 	return newCircuit(from, to, r.LongPath)
 }
 
-// perSunspot is how the expected delay of the median ionosphere changes with R12.
+// perSunspot is how the expected delay changes with R12: on the same days but for the
+// sunspots. A single day's delay leaps where a mode comes or goes.
 func (w *weather) perSunspot(l *leg) float64 {
-	expected := func(z0 float64) float64 {
+	const n = daysDrawn / 8
+	var change [n]float64
+	each(n, func(k int) {
 		z := make([]float64, w.size())
-		z[0] = z0
-		for i := 1; i < globals; i++ {
-			z[i] = 1
+		draw(z, k)
+		for _, z[0] = range []float64{-1, 1} {
+			var sum, moment float64
+			for _, p := range firsts(w.arrivals(l, z)) {
+				sum, moment = sum+p.weight, moment+p.weight*p.mean
+			}
+			change[k] += z[0] * moment / sum
 		}
-		var sum, moment float64
-		for _, p := range firsts(w.arrivals(l, z)) {
-			sum, moment = sum+p.weight, moment+p.weight*p.mean
-		}
-		return moment / sum
+	})
+	var all float64
+	for _, c := range change {
+		all += c
 	}
-	return (expected(1) - expected(-1)) / (2 * w.uR12)
+	return all / n / (2 * w.uR12)
 }
 
 // WithArrivals takes in the arrivals that a recording tells apart, the earliest
@@ -419,16 +432,20 @@ func (p *Prediction) listModes(all []reading) {
 	}
 	// A day counts by how well it explains what was heard.
 	belief := map[*day]float64{}
+	straight := map[*Mode]float64{}
 	for _, r := range all {
 		belief[r.day] += r.weight
 		m := mode(r.first)
 		m.First += r.weight
-		m.DelaySeconds += r.weight * r.mean
-		m.USeconds += r.weight * (r.mean*r.mean + r.u*r.u)
+		if !r.late { // scattered sideways it is no mode's delay
+			straight[m] += r.weight
+			m.DelaySeconds += r.weight * r.mean
+			m.USeconds += r.weight * (r.mean*r.mean + r.u*r.u)
+		}
 	}
-	for _, m := range list {
-		m.DelaySeconds /= m.First
-		m.USeconds = math.Sqrt(max(0, m.USeconds/m.First-m.DelaySeconds*m.DelaySeconds))
+	for m, weight := range straight {
+		m.DelaySeconds /= weight
+		m.USeconds = math.Sqrt(max(0, m.USeconds/weight-m.DelaySeconds*m.DelaySeconds))
 	}
 	sums := map[kind]float64{}
 	delays := map[kind]float64{}

@@ -134,8 +134,8 @@ func (p Prediction) WithWaves(w *timing.Waves, at, tiltU float64) Prediction {
 // suppose lays out the places.
 func (l *longOver) suppose(c *receiving, log, rateU, tiltU float64) (all []supposition) {
 	const us = 1e6
-	d1, grow := l.sky.excess(1, l.distanceM)
-	d2, grow2 := l.sky.excess(2, l.distanceM)
+	d1, grow := l.sky.excess(l.sky.fewest, l.distanceM)
+	d2, grow2 := l.sky.excess(l.sky.fewest+1, l.distanceM)
 	c.steeper = grow2 / grow
 	c.d = [2]float64{d1 * us, d2 * us}
 	const step = levelStep * math.Ln10 / 20
@@ -332,7 +332,7 @@ func (s *supposition) condition(row, about *[unknowns]float64, y, variance float
 // best.
 func (p Prediction) told(all []supposition, best, noiseU float64) Prediction {
 	const us = 1e6
-	excess, _ := p.long.sky.excess(1, p.DistanceM)
+	excess, _ := p.long.sky.excess(p.long.sky.fewest, p.DistanceM)
 	inexactU := inexactMean * p.long.sky.most() * excess
 	var readings []reading
 	var total, level, square, height, stronger float64
@@ -343,7 +343,7 @@ func (p Prediction) told(all []supposition, best, noiseU float64) Prediction {
 		one := possibility{weight: weight, mean: p.long.ground.seconds + late/us, u: math.Sqrt(v + p.long.ground.u*p.long.ground.u + inexactU*inexactU)}
 		db := s.db + s.mean[ofLevel]*20/math.Ln10
 		if db > 0 {
-			one.first.d = 1
+			one.first.d = uint8(p.long.sky.fewest)
 			stronger += weight
 		}
 		readings = append(readings, reading{one, nil})
@@ -363,7 +363,7 @@ func (p Prediction) told(all []supposition, best, noiseU float64) Prediction {
 		switch p.Modes[i].Hops {
 		case 0:
 			p.Modes[i].First = 1 - stronger
-		case 1:
+		case p.long.sky.fewest:
 			p.Modes[i].First = stronger
 		}
 	}

@@ -79,10 +79,14 @@ func readIonograms(name string, at path.LatLon) ([]path.Ionogram, error) {
 	r := csv.NewReader(file)
 	r.Comment, r.TrimLeadingSpace, r.FieldsPerRecord = '#', true, 3
 	rows, err := r.ReadAll()
+	if wrong := (*csv.ParseError)(nil); errors.As(err, &wrong) {
+		return nil, fmt.Errorf("line %d: want three columns with commas between: time, foF2 in MHz and hmF2 in km", wrong.StartLine)
+	}
 	if err != nil {
 		return nil, err
 	}
 	var all []path.Ionogram
+	rowOf := map[int64]int{}
 	for i, row := range rows {
 		t, err := time.Parse(time.RFC3339, row[0])
 		if err != nil && i == 0 {
@@ -97,6 +101,10 @@ func readIonograms(name string, at path.LatLon) ([]path.Ionogram, error) {
 		if err := g.Check(); err != nil {
 			return nil, fmt.Errorf("row %d: %w", i+1, err)
 		}
+		if first, twice := rowOf[t.Unix()]; twice {
+			return nil, fmt.Errorf("row %d has the same time as row %d: keep one of them", i+1, first)
+		}
+		rowOf[t.Unix()] = i + 1
 		all = append(all, g)
 	}
 	if len(all) == 0 {

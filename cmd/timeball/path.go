@@ -29,7 +29,7 @@ type pathCmd struct {
 func (pathCmd) Help() string {
 	return `Tells how long a tick is under way from a station to you, by which modes, and how sure that is. The path delay is that of the earliest arrival.
 
-A mode is heard when it is there and not much weaker than the strongest; it is the first when no earlier one is heard. The 95 % interval takes in the modes, the height of the layers from day to day and the sunspot number.
+A mode is heard when it is there and not much weaker than the strongest; it is the first when no earlier one is heard. Both are chances for when the station is heard at all: whether it is, outlook tells. The 95 % interval takes in the modes, the height of the layers from day to day and the sunspot number.
 
 Example: timeball path --station rwm --carrier 9996kHz --at 50.2,-5.6 --time 2026-03-14T10:00:00Z --sunspots 115`
 }

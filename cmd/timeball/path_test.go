@@ -12,6 +12,9 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -78,10 +81,16 @@ func TestPathTable(t *testing.T) {
 }
 
 func TestPathUsage(t *testing.T) {
-	holed := filepath.Join(t.TempDir(), "evening.csv")
-	if err := os.WriteFile(holed, []byte("time,foF2,hmF2\n2026-03-14T21:00:00Z,7.9,285\n2026-03-14T21:15:00Z,,290\n"), 0o644); err != nil {
-		t.Fatal(err)
+	evening := func(rows string) string {
+		name := filepath.Join(t.TempDir(), "evening.csv")
+		if err := os.WriteFile(name, []byte("time,foF2,hmF2\n"+rows), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return name
 	}
+	holed := evening("2026-03-14T21:00:00Z,7.9,285\n2026-03-14T21:15:00Z,,290\n")
+	twice := evening("2026-03-14T21:00:00Z,7.9,285\n2026-03-14T21:00:00Z,5.9,285\n")
+	commas := evening("2026-03-14T21:00:00Z,7,9,285\n")
 	good := map[string]string{"--station": "wwv", "--carrier": "10MHz", "--at": "50.2,-5.6", "--time": "2026-03-14T22:00:00Z"}
 	for _, c := range []struct {
 		flag, value, says string
@@ -100,6 +109,8 @@ func TestPathUsage(t *testing.T) {
 		{"--hmf2", "285", "no height", exitUsage},
 		{"--ionosonde", "50,5", "say what it measured", exitUsage},
 		{"--ionosonde-file", holed, "row 3", exitFailed},
+		{"--ionosonde-file", twice, "row 3 has the same time as row 2", exitFailed},
+		{"--ionosonde-file", commas, "line 2: want three columns", exitFailed},
 		{"--plot", "hops.gif", ".png or .svg", exitUsage},
 		{"--plot", filepath.Join("no", "such", "folder.png"), "no such file", exitFailed},
 		{"--ionosphere", t.TempDir(), "must hold COEFF01W.txt", exitFailed},
@@ -113,6 +124,38 @@ func TestPathUsage(t *testing.T) {
 		out, errs, code := runPath(append(args, c.flag+"="+c.value)...)
 		if code != c.code || !strings.Contains(errs, c.says) || strings.Count(errs, "\n") != 1 || out != "" {
 			t.Errorf("%s %s: status %d, %q, %q", c.flag, c.value, code, errs, out)
+		}
+	}
+}
+
+// What is taken of an ionosonde, and what is doubted, is said; chances sum to 1.
+func TestPathTells(t *testing.T) {
+	t.Parallel()
+	evening := filepath.Join(t.TempDir(), "evening.csv")
+	if err := os.WriteFile(evening, []byte("time,foF2,hmF2\n2026-03-14T21:00:00Z,7.9,285\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	rwm := []string{"path", "--station=rwm", "--carrier=9996kHz", "--at=50.2,-5.6"}
+	for _, c := range []struct {
+		says string
+		args []string
+	}{
+		{"1 of 1 measurements taken\n", []string{"--time=2026-03-14T18:00:00Z", "--ionosonde-file", evening}},
+		{"none of 1 measurements is of the day", []string{"--time=2026-03-17T18:00:00Z", "--ionosonde-file", evening}},
+		{"is it right?", []string{"--time=2026-03-14T18:00:00Z", "--fof2=0.9MHz"}},
+		{"beyond 9000 km", []string{"--time=2026-03-14T18:00:00Z", "--at=-38,145"}},
+	} {
+		out, errs, code := runPath(append(slices.Clone(rwm), c.args...)...)
+		if code != exitOK || !strings.Contains(out, c.says) {
+			t.Errorf("%v: status %d, %q: no %q in\n%s", c.args, code, errs, c.says, out)
+		}
+		sum, rows := 0, 0
+		for _, m := range regexp.MustCompile(`(?m)([0-9]+) %$`).FindAllStringSubmatch(strings.Split(out, "The uncertainty")[0], -1) {
+			n, _ := strconv.Atoi(m[1])
+			sum, rows = sum+n, rows+1
+		}
+		if math.Abs(float64(sum-100)) > float64(rows)/2 {
+			t.Errorf("%v: chances of being the first sum to %d %% in\n%s", c.args, sum, out)
 		}
 	}
 }

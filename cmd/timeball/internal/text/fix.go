@@ -15,7 +15,7 @@ import (
 func WriteFix(w io.Writer, f align.Fix) error {
 	var b strings.Builder
 	name := f.Recording.Path
-	if n := len(f.Recordings); n > 0 {
+	if n := len(f.Recordings); n > 1 {
 		name = fmt.Sprintf("%d recordings together", n)
 	}
 	fmt.Fprintf(&b, "%s: %s\n", name, Headline(f))

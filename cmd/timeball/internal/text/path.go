@@ -59,15 +59,21 @@ func WritePath(w io.Writer, r path.Request, p path.Prediction) error {
 	}
 	fmt.Fprintf(t, "sunspots\t%.0f as published since July 2015, R12 = %.0f on the scale before, u = %.0f; %s; the delay changes by %s µs for each unit of R12\n",
 		p.Sunspots/path.TodaysSunspots, p.Sunspots, p.SunspotsU, origin, perSunspot(p.SecondsPerSunspot))
+	writeIonosonde(t, r, p)
+	if p.DistanceM > path.ModelledM && !r.Station.LongWave() {
+		fmt.Fprintf(t, "caution\tbeyond %.0f km a tick may come another way round the earth or along a layer, which is left out: the interval is too narrow\n", path.ModelledM/1e3)
+	}
 	t.Flush()
 	text.WriteByte('\n')
 	t = tabwriter.NewWriter(&text, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(t, "mode\tdelay, ms\tu, ms\televation\theight, km\tMUF, MHz\tlevel, dB\theard\tfirst\t")
+	others := 1.0
 	for _, m := range p.Modes {
 		// What is next to never there is in the JSON.
 		if max(m.Probability, m.First) < 0.02 {
 			continue
 		}
+		others -= m.First
 		height, muf := "-", "-"
 		if m.Hops > 0 {
 			height = fmt.Sprintf("%.0f", m.HeightM/1e3)
@@ -76,6 +82,9 @@ func WritePath(w io.Writer, r path.Request, p path.Prediction) error {
 			muf = fmt.Sprintf("%.1f", m.MUFHz/1e6)
 		}
 		fmt.Fprintf(t, "%s\t%.3f\t%.3f\t%.1f°\t%s\t%s\t%.0f\t%.0f %%\t%.0f %%\t\n", m.Name, m.DelaySeconds*1e3, m.USeconds*1e3, m.Elevation, height, muf, m.LevelDB, 100*m.Probability, 100*m.First)
+	}
+	if others >= 0.005 {
+		fmt.Fprintf(t, "others\t\t\t\t\t\t\t\t%.0f %%\t\n", 100*others)
 	}
 	t.Flush()
 	text.WriteString("\nThe uncertainty comes from\n")
@@ -89,6 +98,27 @@ func WritePath(w io.Writer, r path.Request, p path.Prediction) error {
 	t.Flush()
 	_, err := io.WriteString(w, text.String())
 	return err
+}
+
+// strangeIonogram is from how many standard deviations on an ionogram is doubted: foF2
+// then differs by about half.
+const strangeIonogram = 4
+
+// writeIonosonde tells what of the ionosphere as measured was taken.
+func writeIonosonde(w io.Writer, r path.Request, p path.Prediction) {
+	n := len(r.Ionograms)
+	if n == 0 || r.Station.LongWave() {
+		return
+	}
+	near := path.NearIonograms(r.Ionograms, r.Time)
+	switch {
+	case len(near) == 0:
+		fmt.Fprintf(w, "ionosonde\tnot taken: none of %d measurements is of the day before or after\n", n)
+	case p.IonogramStray > strangeIonogram:
+		fmt.Fprintf(w, "ionosonde\t%d of %d measurements taken; one strays from the maps by %.0f standard deviations of a day: is it right?\n", len(near), n, p.IonogramStray)
+	default:
+		fmt.Fprintf(w, "ionosonde\t%d of %d measurements taken\n", len(near), n)
+	}
 }
 
 // perSunspot is a sensitivity in microseconds, with its sign unless it is nothing.

@@ -133,11 +133,20 @@ func (a *Attempt) withWaves(arr *timing.Arrival, c path.Course, last int) path.P
 	k := keptWaves{arr: arr, middle: a.courses[arr.Station].key, at: last / wavesEvery}
 	kept := a.waves[arr.Station]
 	if kept.arr != k.arr || kept.middle != k.middle || kept.at != k.at {
-		k.told = c.WithWaves(arr.Waves, float64(last), a.settings.tiltU(arr.Station))
+		k.told = c.WithWaves(arr.Waves, float64(last), a.loop(arr.Station).tiltU(arr.Station.Carriers[0].Hz))
 		a.waves[arr.Station] = k
 		kept = k
 	}
 	return kept.told
+}
+
+// loop is the tuned antenna before a station.
+func (a *Attempt) loop(st *station.Station) TunedLoop {
+	l := a.settings.loopFor(st)
+	if l.Known == nil {
+		return a.radio.loop(st)
+	}
+	return l
 }
 
 // keptWaves is what was last told of ground and sky wave.

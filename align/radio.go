@@ -64,10 +64,11 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 			i := slices.IndexFunc(inputs, func(in *longwave.Input) bool { return in.CarrierHz == hz })
 			if i < 0 {
 				i = len(inputs)
+				loop := settings.loopFor(st)
 				tuned := audio.NewTuned(wheel.rate, tunedSamples, hz)
 				r.tuned = append(r.tuned, tuned)
 				inputs = append(inputs, &longwave.Input{
-					Stream: tuned, CarrierHz: hz, LoopQ: settings.loopQ(st), BandHz: audio.TunedBand,
+					Stream: tuned, CarrierHz: hz, Loop: loop.Loop, FindLoop: loop.Known == nil, BandHz: audio.TunedBand,
 					LowHz: audio.Pitch - directOffHz, HighHz: audio.Pitch + directOffHz,
 				})
 			}
@@ -79,7 +80,7 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 	// A beat note may be anything: it is looked for when nothing else is.
 	if len(r.beaten) > 0 && len(short) == 0 && len(inputs) == 0 {
 		inputs = append(inputs, &longwave.Input{
-			Stream: s, Stations: r.beaten, LoopQ: settings.loopQ(r.beaten[0]), LowHz: longwave.LowestPitch, HighHz: longwave.HighestPitch,
+			Stream: s, Stations: r.beaten, Loop: settings.loopFor(r.beaten[0]).Loop, LowHz: longwave.LowestPitch, HighHz: longwave.HighestPitch,
 		})
 	}
 	if len(r.tuned) > 0 && len(short) == 0 && settings.ReceiverDelay == nil {
@@ -212,6 +213,18 @@ func (r *radio) clockPPM() *float64 {
 		}
 	}
 	return nil
+}
+
+// loop is the tuned antenna before a station as the recording's noise shows it.
+func (r *radio) loop(s *station.Station) TunedLoop {
+	if r.long != nil {
+		for _, t := range r.long.Heard() {
+			if l, ok := t.Loop(); ok && t.Station == s {
+				return TunedLoop{l, LoopInNoise{l.Q, l.QU}}
+			}
+		}
+	}
+	return TunedLoop{}
 }
 
 // nobody is why no station is heard.

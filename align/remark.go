@@ -11,6 +11,10 @@ type (
 	Assumed struct{}
 	// NoReceiver: the antenna itself is sampled.
 	NoReceiver struct{}
+	// TuningAssumed: a loop's quality was given, and it is taken to be about on its tune.
+	TuningAssumed struct{}
+	// LoopInNoise: the loaded quality of a loop, as the noise beside the carrier shows it.
+	LoopInNoise struct{ Q, U float64 }
 	// KeyedByMarker: the marker itself keys what is heard, over no path.
 	KeyedByMarker struct{}
 	// EdgeFitted: the time constant of a carrier's edge, fitted with what is known of
@@ -45,6 +49,8 @@ type Share struct {
 func (Told) remark()          {}
 func (Assumed) remark()       {}
 func (NoReceiver) remark()    {}
+func (TuningAssumed) remark() {}
+func (LoopInNoise) remark()   {}
 func (KeyedByMarker) remark() {}
 func (EdgeFitted) remark()    {}
 func (FilterUntold) remark()  {}

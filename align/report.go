@@ -127,8 +127,8 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	if e := arr.EdgeU; e > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "edge " + arr.Station.ID, Type: "B", U: e, Known: EdgeFitted{}})
 	}
-	if u, known := a.settings.detunedU(arr.Station); u > 0 {
-		s.lines = append(s.lines, BudgetLine{Source: "loop " + arr.Station.ID, Type: "B", U: u, Known: known})
+	if l := a.loop(arr.Station); l.Q > 0 {
+		s.lines = append(s.lines, BudgetLine{Source: "loop " + arr.Station.ID, Type: "B", U: l.delayU(arr.Station.Carriers[0].Hz), Known: l.Known})
 	}
 	if u := arr.FilterU; u > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: receiversFilter, Type: "B", U: u, Known: FilterUntold{}})

@@ -33,8 +33,8 @@ type Settings struct {
 	UT1                            bool           // the clock keeps UT1
 	Sunspots                       float64        // R12; NaN: the default for the phase of the cycle
 	Ground                         groundwave.Mix // under a path on long wave; nil: by the map
-	LoopQ                          float64        // quality of a tuned antenna for long wave; 0: Loop's
-	Loop                           *TunedLoop     // one that was calibrated; nil: none
+	LoopQ                          *float64       // quality of a tuned antenna for long wave, 0 when it is not tuned; nil: Loop's
+	Loop                           *TunedLoop     // one that was calibrated; nil: it is found in the noise, if it can be
 	// Maps are those of the F2 layer that path delays are computed from; nil: the
 	// embedded climatology.
 	Maps      ionosphere.Maps
@@ -67,42 +67,32 @@ type TunedLoop struct {
 	Known Remark // how
 }
 
-// loopFor is the loop before a station on long wave, with how far its tuning may be off by
-// now, and how it is known; its quality is 0 when there is none. A calibrated one whose
-// band does not hold the carrier is not that antenna.
-func (s *Settings) loopFor(st *station.Station) (l longwave.Loop, known Remark) {
+// loopFor is the loop before a station on long wave, as it was told; a calibrated one whose
+// band does not hold the carrier is not that antenna. Known is nil where nobody told.
+func (s *Settings) loopFor(st *station.Station) TunedLoop {
 	if !st.LongWave() {
-		return l, nil
+		return TunedLoop{}
 	}
 	hz := st.Carriers[0].Hz
+	var l TunedLoop
 	switch {
-	case s.LoopQ > 0:
-		l, known = longwave.Loop{Q: s.LoopQ, TunedHz: hz}, Assumed{}
+	case s.LoopQ != nil:
+		l = TunedLoop{longwave.Loop{Q: *s.LoopQ, TunedHz: hz}, TuningAssumed{}}
 	case s.Loop != nil && math.Abs(hz-s.Loop.TunedHz) < s.Loop.TunedHz/s.Loop.Q:
-		l, known = s.Loop.Loop, s.Loop.Known
+		l = *s.Loop
+	default:
+		return l
 	}
 	l.TunedU = math.Hypot(l.TunedU, loopDetuned/1.96*l.TunedHz)
-	return l, known
+	return l
 }
 
-// loopQ is the quality of a loop on its tune with the delay of that before a station.
-func (s *Settings) loopQ(st *station.Station) float64 {
-	l, _ := s.loopFor(st)
-	if l.Q == 0 {
-		return 0
+// delayU is what a loop's quality and tuning leave open of its delay at a carrier,
+// standard uncertainty in s; 0 without a loop.
+func (l TunedLoop) delayU(hz float64) float64 {
+	if l.Q == 0 || l.DelayU > 0 {
+		return l.DelayU
 	}
-	hz := st.Carriers[0].Hz
-	return math.Pi * hz * l.Delay(hz)
-}
-
-// detunedU is what a loop's quality and tuning leave open of its delay, standard
-// uncertainty in s, and how they are known; 0 without a loop.
-func (s *Settings) detunedU(st *station.Station) (u float64, known Remark) {
-	l, known := s.loopFor(st)
-	if l.Q == 0 {
-		return 0, nil
-	}
-	hz := st.Carriers[0].Hz
 	most := 0.0 // 95 %, of its tuning
 	for _, off := range []float64{-1.96 * l.TunedU, 1.96 * l.TunedU} {
 		tuned := l
@@ -111,7 +101,7 @@ func (s *Settings) detunedU(st *station.Station) (u float64, known Remark) {
 	}
 	sharper := l
 	sharper.Q += l.QU
-	return math.Hypot(most/1.96, sharper.Delay(hz)-l.Delay(hz)), known
+	return math.Hypot(most/1.96, sharper.Delay(hz)-l.Delay(hz))
 }
 
 // A level that changes with frequency about a carrier by a natural logarithm in so many
@@ -121,11 +111,11 @@ func (s *Settings) detunedU(st *station.Station) (u float64, known Remark) {
 const cardTilt = 0.1 * math.Ln10 / 20 / (2 * math.Pi * 1000)
 
 // tiltU is the standard uncertainty of that, s, of a loop off its tune, too.
-func (s *Settings) tiltU(st *station.Station) float64 {
+func (l TunedLoop) tiltU(hz float64) float64 {
 	u := cardTilt
-	if l, _ := s.loopFor(st); l.Q > 0 {
+	if l.Q > 0 {
 		// Of 1/(1 + jx) the logarithm of the level has the slope −x/(1 + x²) in x.
-		x := 2 * l.Q / l.TunedHz * math.Hypot(st.Carriers[0].Hz-l.TunedHz, l.TunedU)
+		x := 2 * l.Q / l.TunedHz * math.Hypot(hz-l.TunedHz, l.TunedU)
 		u = math.Hypot(u, l.Q/(math.Pi*l.TunedHz)*x/(1+x*x))
 	}
 	return u

@@ -246,7 +246,7 @@ func (s *Station) checkTables(c *checker) {
 	c.table = "phase"
 	c.must(s.Phase.Kind == "" || slices.Contains(PhaseKinds, s.Phase.Kind), "kind", "= %q must be one of %s or left out", s.Phase.Kind, strings.Join(PhaseKinds, ", "))
 	c.must((s.Phase.Kind == "ramps") == (s.Keying == PhaseRamps), "kind", "and keying must both be of ramps, or neither")
-	c.must(s.Phase.Kind == "" || s.Phase.Radians > 0, "deviation_rad", "must be given with a kind")
+	c.must(s.Phase.Kind == "" || s.Phase.Kind == Unpublished || s.Phase.Radians > 0, "deviation_rad", "must be given with a kind")
 	c.within(s.Phase.Radians, 0, math.Pi, "deviation_rad", "rad")
 
 	c.table = "code"

@@ -86,7 +86,7 @@ func TestLoadNamesWhatIsWrong(t *testing.T) {
 		{`power_w = 30000`, "[[station.block]]\nfrom = 10\nto = 10", `line 25: station "dcf77": block 1: to = 10 must come after from = 10`},
 		{`edge = {tau_s = 3e-4, tau_factor = 2}`, ``, `line 2: station "dcf77": edge.tau_s must be given for keying "carrier-reduced"`},
 		{`tau_factor = 2`, `tau_factor = 0.5`, `edge.tau_factor = 0.5 must lie within 1 to 10`},
-		{`power_w = 30000`, "[station.phase]\nkind = \"gold\"", `phase.kind = "gold" must be one of dcf77, wwvb, ramps or left out`},
+		{`power_w = 30000`, "[station.phase]\nkind = \"gold\"", `phase.kind = "gold" must be one of dcf77, wwvb, ramps, unpublished or left out`},
 		{`length_s = 0.1`, "length_s = 0.1\n  split_s = 0.95", `mark 2: split_s = 0.95 must lie within 0 to 0.9 s`},
 		{`power_w = 30000`, longWave, `line 25: station "dcf77": id is used twice`},
 		{longWave, ``, `no [[station]]`},

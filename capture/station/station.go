@@ -127,7 +127,11 @@ type Edge struct {
 }
 
 // PhaseKinds are the codes there are that are keyed into a carrier's phase.
-var PhaseKinds = []string{"dcf77", "wwvb", "ramps"}
+var PhaseKinds = []string{"dcf77", "wwvb", "ramps", Unpublished}
+
+// Unpublished is a phase code that nobody can read: it is in the way of what is told from
+// the noise beside the carrier.
+const Unpublished = "unpublished"
 
 // Phase names a code that is keyed into the carrier's phase.
 type Phase struct {

@@ -20,6 +20,7 @@ type class struct {
 	free   bool         // there is none
 	named  string       // the station on long wave that is looked for, or any; empty: the one on the air
 	at     *path.LatLon // of the receiver, from which the path is computed; nil: it is given
+	untold bool         // that the antenna is tuned
 	sparse int          // one recording for so many of other classes; 0: one
 	config func(r *rand.Rand) simulate.Config
 }

@@ -36,6 +36,17 @@ func sampled(rate int, q float64) change {
 	}
 }
 
+// anyLoop is an antenna that nobody tells of: a third of them are not tuned, the others are
+// of qualities from 5 to 150 and tuned by ear.
+func anyLoop(r *rand.Rand, c *simulate.Config) {
+	if r.IntN(3) == 0 {
+		return
+	}
+	hz := c.Station.Carriers[0].Hz
+	q := 5 * math.Pow(30, r.Float64())
+	c.Receiver.Loop = simulate.Loop{Q: q, TunedHz: hz * (1 + 0.5*r.NormFloat64()/(2*q))}
+}
+
 // nightPath is a place 500 km west of DCF77's antenna.
 var nightPath = path.LatLon{Lat: 50.0, Lon: 2.03}
 
@@ -88,6 +99,9 @@ func longWaveClasses() []class {
 	add("dcf77 direct 60 dBHz", 3, with(longWave("dcf77", 60), sampled(192000, 30)))
 	add("dcf77 direct known edge 60 dBHz", 3, with(longWave("dcf77", 60), sampled(192000, 0), knownEdge))
 	add("jjy-40 direct known edge 60 dBHz", 3, with(longWave("jjy-40", 60), sampled(96000, 0), knownEdge))
+	for _, id := range []string{"dcf77", "msf"} {
+		add(id+" direct, any loop, 60 dBHz", 3, with(longWave(id, 60), sampled(192000, 0), anyLoop)).untold = true
+	}
 	for _, id := range []string{"dcf77", "wwvb"} {
 		add(id+" lightning 60 dBHz", 3, with(longWave(id, 60), lightning(20)))
 	}

@@ -69,8 +69,11 @@ func measure(c class, seed uint64) outcome {
 	settings.Named = !c.auto && (!c.free || len(settings.Stations) == 1)
 	if s := cfg.Station; s != nil && s.LongWave() {
 		// Its edges are those of this recording, and the loop's delay is in them.
-		settings.Stations, settings.LoopQ = []*station.Station{s}, cfg.Receiver.Loop.Q
-		if q := settings.LoopQ; q > 0 {
+		settings.Stations, settings.LoopQ = []*station.Station{s}, &cfg.Receiver.Loop.Q
+		if c.untold {
+			settings.LoopQ = nil
+		}
+		if cfg.Receiver.Loop.Q > 0 {
 			settings.ReceiverDelay.Value = cfg.Receiver.DelaySeconds
 		}
 	}

@@ -24,8 +24,8 @@ type measureFlags struct {
 	At              *place    `placeholder:"LAT,LON" help:"Receiver's place in degrees, north and east positive; the path delay is computed from it."`
 	Start           time.Time `placeholder:"RFC3339" help:"UTC of the first sample, within half a minute (default: as the recording itself says)."`
 	ionosphereFlags `embed:""`
-	Ground          ground  `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: sea and land as on a map, the land of any kind)."`
-	LoopQ           float64 `name:"loop-q" placeholder:"N" help:"Loaded quality of a tuned antenna for long wave (default: as calibrated, else not tuned)."`
+	Ground          ground   `placeholder:"KIND" help:"Ground under the path of a station on long wave: sea, wet, land, dry, or parts such as sea:1,land:3 (default: sea and land as on a map, the land of any kind)."`
+	LoopQ           *float64 `name:"loop-q" placeholder:"N" help:"Loaded quality of a tuned antenna for long wave, 0 of one that is not tuned (default: as calibrated, else as the noise beside the carrier shows it)."`
 	ionosondeFlags  `embed:""`
 
 	PathDelay     []stationDelay `placeholder:"[ID=]7.2ms[±0.3ms]" help:"Delay from the station's antenna to yours, earliest arrival, instead of the computed one; may repeat. ± (or +-) is the 95 % half-width, 0.3 ms when left out."`
@@ -47,8 +47,8 @@ type measureFlags struct {
 // commands calls it.
 func (f *measureFlags) check() error {
 	switch {
-	case !(f.LoopQ >= 0 && f.LoopQ <= 1000):
-		return usageError{fmt.Errorf("--loop-q %g: a loop's quality lies between 0 and 1000", f.LoopQ)}
+	case f.LoopQ != nil && !(*f.LoopQ >= 0 && *f.LoopQ <= 1000):
+		return usageError{fmt.Errorf("--loop-q %g: a loop's quality lies between 0 and 1000", *f.LoopQ)}
 	case f.ReceiverChannel < 0 || f.MarkerChannel < 0:
 		return usageError{errors.New("--receiver-channel and --marker-channel count from 1")}
 	case f.ReceiverChannel > 0 && f.ReceiverChannel == f.MarkerChannel:

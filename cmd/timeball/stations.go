@@ -59,7 +59,7 @@ Your own stations go into a TOML file for --stations, with these fields. Times a
                    a signal for measuring the channel by, once an hour
   [station.edge]       of a keyed level: tau_s, its factor of doubt tau_factor,
                    and on_time, the share of the change that is done on time
-  [station.phase]      kind (dcf77, wwvb, ramps), deviation_rad
+  [station.phase]      kind (dcf77, wwvb, ramps, unpublished), deviation_rad
 
 Example: timeball stations wwv chu`
 }

@@ -2,6 +2,7 @@ package longwave
 
 import (
 	"math"
+	"math/cmplx"
 
 	"timeball/detect/kaiser"
 )
@@ -50,6 +51,13 @@ func (b *band) impulse(x float64) float64 {
 	return cut * kaiser.Sinc(cut*x) * kaiser.Window(x/float64(b.half), bandBeta) * b.rate
 }
 
+// pole answers a step by 1 − exp(−(1 + j·turn)·t/tau): of a resonator that is off the
+// carrier's frequency, of which what is in phase counts.
+type pole struct{ tau, turn float64 }
+
+// delay is the pole's group delay, s.
+func (p pole) delay() float64 { return p.tau / (1 + p.turn*p.turn) }
+
 // edge is a step from 0 to 1, through one pole or two and the band.
 type edge struct {
 	from, step float64 // s
@@ -57,13 +65,13 @@ type edge struct {
 	slope      []float64 // 1/s
 }
 
-// newEdge is the step at time 0 through poles of the time constants tau.
-func (b *band) newEdge(tau ...float64) *edge {
+// newEdge is the step at time 0 through poles.
+func (b *band) newEdge(poles ...pole) *edge {
 	const step = 1.0 / (64 * baseRate)
 	reach := float64(b.half) / b.rate
 	total := 0.0
-	for _, t := range tau {
-		total += t
+	for _, p := range poles {
+		total += p.tau
 	}
 	e := &edge{from: -reach, step: step}
 	n := int((2*reach + 12*total) / step)
@@ -77,18 +85,20 @@ func (b *band) newEdge(tau ...float64) *edge {
 	for i := range e.value {
 		e.value[i] /= sum
 	}
-	for _, t := range tau {
-		if t == 0 {
+	for _, p := range poles {
+		if p.tau == 0 {
 			continue
 		}
 		// Exact for an input that is straight between its points.
-		decay := math.Exp(-step / t)
-		rise := t / step * (1 - decay)
-		y, last := 0.0, 0.0
+		by := complex(step/p.tau, 0) * complex(1, p.turn)
+		decay := cmplx.Exp(-by)
+		rise := (1 - decay) / by
+		var y complex128
+		last := 0.0
 		for i, x := range e.value {
-			y = decay*y + (rise-decay)*last + (1-rise)*x
+			y = decay*y + (rise-decay)*complex(last, 0) + (1-rise)*complex(x, 0)
 			last = x
-			e.value[i] = y
+			e.value[i] = real(y)
 		}
 	}
 	e.slope = make([]float64, n)

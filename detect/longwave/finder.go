@@ -49,8 +49,10 @@ type Input struct {
 	// CarrierHz is the carrier's frequency when the stream is the antenna's signal; 0:
 	// the pitch is the receiver's.
 	CarrierHz float64
-	// LoopQ is the quality of a tuned antenna; 0: none.
-	LoopQ float64
+	// Loop is the tuned antenna; of quality 0: none. Where nobody told, FindLoop lets it be
+	// found in the noise.
+	Loop     Loop
+	FindLoop bool
 }
 
 // The pitch of a beat note, Hz, is within the filter of a receiver for single sideband;
@@ -86,12 +88,12 @@ type Finder struct {
 	search    int64
 	astray    float64
 	bands     map[float64]*band
-	templates map[float64][2][]float64
+	templates map[chipped][2][]float64
 }
 
 // NewFinder returns a finder. Seconds are those of tb.
 func NewFinder(tb Timebase, inputs []*Input) *Finder {
-	return &Finder{tb: tb, inputs: inputs, bands: map[float64]*band{}, templates: map[float64][2][]float64{}}
+	return &Finder{tb: tb, inputs: inputs, bands: map[float64]*band{}, templates: map[chipped][2][]float64{}}
 }
 
 // Start tells the finder which second is the first whose audio is held.

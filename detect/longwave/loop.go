@@ -12,14 +12,24 @@ import (
 type Loop struct {
 	Q, QU           float64 // loaded quality, and its standard uncertainty
 	TunedHz, TunedU float64
+	// DelayU is the standard uncertainty of the delay at a carrier by which the loop was
+	// found; 0: as quality and tuning make it.
+	DelayU float64
 }
 
 // Delay is the loop's group delay at a frequency, s: that of a resonator (IEC
 // 60050-103's logarithmic decrement gives the time constant Q/(π·f)), and less beside
 // the resonance.
 func (l Loop) Delay(hz float64) float64 {
-	x := l.Q * (hz/l.TunedHz - l.TunedHz/hz)
-	return l.Q / (math.Pi * l.TunedHz) / (1 + x*x)
+	return l.pole(hz).delay()
+}
+
+// off is by how many half widths a frequency is above the resonance.
+func (l Loop) off(hz float64) float64 { return l.Q * (hz/l.TunedHz - l.TunedHz/hz) }
+
+// pole is what the loop makes of the base band about a carrier.
+func (l Loop) pole(hz float64) pole {
+	return pole{l.Q / (math.Pi * l.TunedHz), l.off(hz)}
 }
 
 const (
@@ -106,7 +116,7 @@ func (l Loop) misfit(cells []loopPoint, relative float64) (half, share float64) 
 	var n normal
 	total := 0.0
 	for _, c := range cells {
-		x := l.Q * (c.hz/l.TunedHz - l.TunedHz/c.hz)
+		x := l.off(c.hz)
 		h := 1 / (1 + x*x)
 		w := 1 / c.density
 		n.add([3]float64{w * h, w, w * h * x}, 1)

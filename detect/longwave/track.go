@@ -49,6 +49,7 @@ type Track struct {
 	read     int64
 	missing  int
 	steps    []step // the latest ones
+	quiet    *quiet // the noise between marks; nil: it tells nothing that is asked for
 }
 
 // step is the change of level at a second, in units of its noise.
@@ -85,8 +86,25 @@ func (f *Finder) newTrack(in *Input, b *band, hz float64, keying station.Keying,
 	if len(t.plans) == 0 {
 		return nil
 	}
+	if in.FindLoop {
+		t.quiet = newQuiet(in.CarrierHz)
+	}
 	t.choose(0)
 	return t
+}
+
+// loop is the tuned antenna; of quality 0: none.
+func (t *Track) loop() Loop {
+	if t.quiet != nil {
+		return t.quiet.found
+	}
+	return t.input.Loop
+}
+
+// Loop is the tuned antenna before the carrier as the noise beside it shows it; false
+// where that was not asked for.
+func (t *Track) Loop() (l Loop, ok bool) {
+	return t.loop(), t.quiet != nil
 }
 
 // choose takes the track for one of its plans.
@@ -101,24 +119,23 @@ func (t *Track) choose(i int) {
 
 // mark is the shape of what is timed, and how long after its start it is on time, s.
 func (t *Track) mark(scale float64) (s shape, onTime float64) {
-	tau := t.tau(scale)
 	if t.plan.ramps() {
 		e := t.plan.element
-		for _, d := range tau {
-			e.delay += d
+		for _, p := range t.poles(scale) {
+			e.delay += p.delay()
 		}
 		return e, e.length / 2
 	}
-	return t.cutter.newEdge(tau...), -tau[0] * math.Log(1-t.plan.Edge.OnTime)
+	return t.cutter.newEdge(t.poles(scale)...), -t.plan.Edge.TauSeconds * scale * math.Log(1-t.plan.Edge.OnTime)
 }
 
-// tau are the time constants of the edge: the station's, scaled, and the loop's.
-func (t *Track) tau(scale float64) []float64 {
-	tau := []float64{t.plan.Edge.TauSeconds * scale}
-	if q := t.input.LoopQ; q > 0 {
-		tau = append(tau, q/(math.Pi*t.plan.Carriers[0].Hz))
+// poles are those of the edge: the station's, scaled, and the loop's.
+func (t *Track) poles(scale float64) []pole {
+	all := []pole{{tau: t.plan.Edge.TauSeconds * scale}}
+	if l := t.loop(); l.Q > 0 {
+		all = append(all, l.pole(t.plan.Carriers[0].Hz))
 	}
-	return tau
+	return all
 }
 
 // take goes on with second n.
@@ -248,9 +265,10 @@ func (t *Track) recognise(h heardSecond) {
 // band's: what the loop leaves of what the band passes.
 func (t *Track) noiseHz() float64 {
 	w := t.cutter.band.noiseHz
-	if q := t.input.LoopQ; q > 0 {
-		b := t.plan.Carriers[0].Hz / q
-		return b * math.Atan(w/b)
+	if l := t.loop(); l.Q > 0 {
+		hz := t.plan.Carriers[0].Hz
+		b, x := hz/l.Q, l.off(hz)
+		return (1 + x*x) * b / 2 * (math.Atan(w/b+x) + math.Atan(w/b-x))
 	}
 	return w
 }
@@ -334,6 +352,13 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 		}
 		b.edgeWeight += weight * h.amplitude
 	}
+	sign := 1.0
+	if t.plan.Phase.Kind == "dcf77" && t.codeOf(t.cutter) < 0 {
+		sign = -1
+	}
+	if t.quiet != nil {
+		t.quiet.add(t.plan, t.cutter, sign)
+	}
 	switch t.plan.Phase.Kind {
 	case "wwvb":
 		if turned < surelyTurned {
@@ -344,15 +369,6 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 		}
 	case "dcf77":
 		z := t.cutter.z[index(codeFrom-1):][:codeLength]
-		template, _ := t.template()
-		corr := 0.0
-		for i, v := range z {
-			corr += imag(v) * template[i]
-		}
-		sign := 1.0
-		if corr < 0 {
-			sign = -1
-		}
 		for i, v := range z {
 			b.code[i] += sign * weight * imag(v)
 			b.codeAcross[i] += sign * weight * real(v)
@@ -361,6 +377,15 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 		return
 	}
 	b.codeWeight += weight * h.amplitude
+}
+
+// codeOf is how much of the phase code there is in the second before a cut's edge.
+func (t *Track) codeOf(c *cutter) (corr float64) {
+	template, _ := t.template()
+	for i, v := range c.z[index(codeFrom-1):][:codeLength] {
+		corr += imag(v) * template[i]
+	}
+	return corr
 }
 
 // surelyTurned is from when on a turn of the phase is taken for one, log-likelihood.
@@ -374,15 +399,21 @@ const (
 
 var codeFirst = int(math.Round(codeFrom * baseRate))
 
+// chipped is what the form of a phase code rests on.
+type chipped struct {
+	halfHz, tau float64
+	loop        Loop
+}
+
 // template is the phase code as it is expected.
 func (t *Track) template() (code, slope []float64) {
 	f := t.finder
-	key := t.cutter.halfHz + t.plan.Edge.TauSeconds + t.input.LoopQ
+	key := chipped{t.cutter.halfHz, t.plan.Edge.TauSeconds, t.loop()}
 	if c, ok := f.templates[key]; ok {
 		return c[0], c[1]
 	}
 	code, slope = make([]float64, codeLength), make([]float64, codeLength)
-	t.cutter.newEdge(t.tau(1)...).chips(code, slope, codeFirst, 0)
+	t.cutter.newEdge(t.poles(1)...).chips(code, slope, codeFirst, 0)
 	f.templates[key] = [2][]float64{code, slope}
 	return code, slope
 }
@@ -398,6 +429,9 @@ func (t *Track) follow() {
 	rate := t.cutter.rate
 	if math.Abs(p.lag) > 20e-6 && math.Abs(p.lag) < 30e-3 {
 		t.axis.lag += p.lag * rate
+		if t.quiet != nil {
+			t.quiet.last = nil
+		}
 	}
 }
 

@@ -144,6 +144,10 @@ func remark(r align.Remark) string {
 		return "assumed: none was given"
 	case align.NoReceiver:
 		return "no receiver: the antenna itself is sampled"
+	case align.TuningAssumed:
+		return "its quality as given, its tuning to a thousandth"
+	case align.LoopInNoise:
+		return fmt.Sprintf("none was given; the noise beside the carrier is that of a quality of %.3g ± %.2g", r.Q, 1.96*r.U)
 	case align.KeyedByMarker:
 		return "keyed by the marker"
 	case align.EdgeFitted:

@@ -17,11 +17,22 @@ import (
 // radio holds UTC against the flywheel: by the ticks in the receiver's audio, and by
 // the marks of carriers on long wave.
 type radio struct {
-	ticks  *find.Finder
-	long   *longwave.Finder
-	tuned  []*audio.Stream    // of carriers that are sampled themselves
-	beaten []*station.Station // on long wave, whose carriers frames at rate cannot hold
-	rate   float64
+	ticks   *find.Finder
+	long    *longwave.Finder
+	tuned  []tuned            // to carriers that are sampled themselves
+	beaten  []*station.Station // on long wave, whose carriers frames at rate cannot hold
+	rate    float64
+	// raw is what is heard first where carriers may be sampled themselves, until they are
+	// listed for whoever is not heard.
+	raw      []float32
+	carriers []longwave.Carrier
+	listed   bool
+}
+
+// tuned is a stream of what is about a carrier.
+type tuned struct {
+	*audio.Stream
+	hz float64
 }
 
 // heard is a station that is tracked.
@@ -45,6 +56,8 @@ type ear interface {
 const (
 	// directOffHz is how far a sample clock 200 ppm out puts a carrier off, and more.
 	directOffHz = 30
+	// surveyed is how much carriers are listed in, s.
+	surveyed = 8
 	// tunedSamples bounds what is remembered of a carrier's neighbourhood: a minute.
 	tunedSamples = 60 * 8000
 )
@@ -65,10 +78,10 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 			if i < 0 {
 				i = len(inputs)
 				loop := settings.loopFor(st)
-				tuned := audio.NewTuned(wheel.rate, tunedSamples, hz)
-				r.tuned = append(r.tuned, tuned)
+				stream := audio.NewTuned(wheel.rate, tunedSamples, hz)
+				r.tuned = append(r.tuned, tuned{stream, hz})
 				inputs = append(inputs, &longwave.Input{
-					Stream: tuned, CarrierHz: hz, Loop: loop.Loop, FindLoop: loop.Known == nil, BandHz: audio.TunedBand,
+					Stream: stream, CarrierHz: hz, Loop: loop.Loop, FindLoop: loop.Known == nil, BandHz: audio.TunedBand,
 					LowHz: audio.Pitch - directOffHz, HighHz: audio.Pitch + directOffHz,
 				})
 			}
@@ -101,6 +114,17 @@ func (r *radio) process(position int64, x []float32) {
 	for _, s := range r.tuned {
 		s.Process(position, x)
 	}
+	if room := surveyed*int(r.rate) - len(r.raw); r.rate >= longwave.DirectRate && !r.listed && room > 0 {
+		r.raw = append(r.raw, x[:min(len(x), room)]...)
+	}
+}
+
+// standingCarriers are those on long wave that stand in what was heard first.
+func (r *radio) standingCarriers() []longwave.Carrier {
+	if !r.listed && len(r.raw) == surveyed*int(r.rate) {
+		r.carriers, r.raw, r.listed = longwave.Survey(r.rate, r.raw), nil, true
+	}
+	return r.carriers
 }
 
 func (r *radio) start(first int64) {
@@ -233,6 +257,15 @@ func (r *radio) nobody() Reason {
 		if s := r.long.Other(); s != nil {
 			return OtherStation{s.ID}
 		}
+	}
+	if found := r.standingCarriers(); len(found) > 0 {
+		asked := slices.DeleteFunc(slices.Clone(found), func(c longwave.Carrier) bool {
+			return !slices.ContainsFunc(r.tuned, func(t tuned) bool { return t.hz == c.Hz })
+		})
+		if len(asked) > 0 {
+			found = asked
+		}
+		return CarriersOnly{found, len(asked) > 0}
 	}
 	if len(r.beaten) == 0 {
 		return NoStation{}

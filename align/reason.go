@@ -3,6 +3,7 @@ package align
 import (
 	"time"
 
+	"timeball/detect/longwave"
 	"timeball/detect/marker"
 )
 
@@ -41,6 +42,12 @@ type (
 	NoBeat struct {
 		ID                                         string
 		CarrierHz, RateHz, LowHz, HighHz, AstrayHz float64
+	}
+	// CarriersOnly: no marks are heard, but on long wave there are carriers: Asked, of
+	// stations that are looked for, else of others.
+	CarriersOnly struct {
+		Carriers []longwave.Carrier
+		Asked    bool
 	}
 	// NotBeside: the station's beat note is not looked for while others are.
 	NotBeside struct{ ID string }
@@ -115,6 +122,7 @@ func (SameChannel) reason()       {}
 func (NoStation) reason()         {}
 func (OtherStation) reason()      {}
 func (NoBeat) reason()            {}
+func (CarriersOnly) reason()      {}
 func (NotBeside) reason()         {}
 func (Unsettled) reason()         {}
 func (PathUnknown) reason()       {}

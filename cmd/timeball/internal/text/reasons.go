@@ -86,6 +86,17 @@ func reason(r align.Reason) string {
 			return fmt.Sprintf("the beat note of a keyed carrier is at %.0f Hz: tune the receiver so that it lies between %g and %g Hz", r.AstrayHz, r.LowHz, r.HighHz)
 		}
 		return fmt.Sprintf("no beat note of %s was found between %g and %g Hz, and frames at %g kHz cannot hold its carrier of %.4g kHz itself", strings.ToUpper(r.ID), r.LowHz, r.HighHz, r.RateHz/1e3, r.CarrierHz/1e3)
+	case align.CarriersOnly:
+		var parts, ids []string
+		for _, c := range r.Carriers {
+			parts = append(parts, fmt.Sprintf("%.4g kHz (%s) with %.0f dBHz", c.Hz/1e3, strings.ToUpper(strings.Join(c.Stations, ", ")), c.CN0dBHz))
+			ids = append(ids, c.Stations...)
+		}
+		say := "no station's ticks were found, but these carriers on long wave: " + strings.Join(parts, "; ")
+		if r.Asked {
+			return "no order of a minute was made out in the marks of the carrier on " + strings.Join(parts, "; ") + ": a longer recording may tell"
+		}
+		return say + "; name whose it is: --station " + strings.Join(ids, " or ")
 	case align.NotBeside:
 		return fmt.Sprintf("nothing was found, and %s was not looked for: its beat note may be any tone, so name long-wave stations alone", strings.ToUpper(r.ID))
 	case align.Unsettled:

@@ -15,6 +15,7 @@ import (
 // Whatever a measurement may have to say, there are words for it, with its numbers.
 func TestReasons(t *testing.T) {
 	seconds := 23.0
+	carriers := []longwave.Carrier{{Hz: 60e3, Stations: []string{"msf", "wwvb"}, CN0dBHz: 41}, {Hz: 77.5e3, Stations: []string{"dcf77"}, CN0dBHz: 58}}
 	for _, tt := range []struct {
 		why  align.Reason
 		want string
@@ -38,6 +39,8 @@ func TestReasons(t *testing.T) {
 		{align.NoBeat{ID: "dcf77", CarrierHz: 77500, RateHz: 48000, LowHz: 300, HighHz: 2700}, "no beat note of DCF77 was found between 300 and 2700 Hz, and frames at 48 kHz cannot hold its carrier of 77.5 kHz itself"},
 		{align.NoBeat{ID: "dcf77", LowHz: 300, HighHz: 2700, AstrayHz: 150.2}, "at 150 Hz: tune the receiver so that it lies between 300 and 2700 Hz"},
 		{align.NotBeside{ID: "dcf77"}, "DCF77 was not looked for"},
+		{align.CarriersOnly{Carriers: carriers}, "but these carriers on long wave: 60 kHz (MSF, WWVB) with 41 dBHz; 77.5 kHz (DCF77) with 58 dBHz; name whose it is: --station msf or wwvb or dcf77"},
+		{align.CarriersOnly{Carriers: carriers[1:], Asked: true}, "in the marks of the carrier on 77.5 kHz (DCF77) with 58 dBHz"},
 		{align.OtherStation{ID: "msf"}, "on this carrier is MSF: measure by it with --station msf"},
 		{align.Unsettled{}, "frames were lost"},
 		{align.PathUnknown{Place: true, Time: true}, "--at LAT,LON and the time"},

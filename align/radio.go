@@ -17,11 +17,11 @@ import (
 // radio holds UTC against the flywheel: by the ticks in the receiver's audio, and by
 // the marks of carriers on long wave.
 type radio struct {
-	ticks   *find.Finder
-	long    *longwave.Finder
+	ticks  *find.Finder
+	long   *longwave.Finder
 	tuned  []tuned            // to carriers that are sampled themselves
-	beaten  []*station.Station // on long wave, whose carriers frames at rate cannot hold
-	rate    float64
+	beaten []*station.Station // on long wave, whose carriers frames at rate cannot hold
+	rate   float64
 	// raw is what is heard first where carriers may be sampled themselves, until they are
 	// listed for whoever is not heard.
 	raw      []float32

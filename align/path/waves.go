@@ -71,7 +71,7 @@ const (
 // rest, over a wavelength in an hour or two, to one that turns the phase by as much in some
 // minutes (common practice). They are far apart and as likely, so that whoever knows
 // nothing of the speed learns nothing of the level from its being small.
-var unrests = []float64{0.003, 0.02, 0.1, 0.5}
+var unrests = []float64{3e-5, 1.5e-4, 8e-4, 4e-3, 0.02, 0.1, 0.5}
 
 // clocks are standard deviations of a rate and their probabilities: of local clocks, as
 // align weighs them.
@@ -94,7 +94,7 @@ type receiving struct {
 	d       [2]float64 // excess of one hop and of two, us
 	steeper float64    // by how much faster the second hop's phase turns than the first's
 	unrest  float64
-	stray   float64 // variance of what is inexact, us²
+	stray   float64 // what is inexact, us
 	noise   float64 // by what its standard deviation is greater than told
 }
 
@@ -128,7 +128,7 @@ func (p Prediction) WithWaves(w *timing.Waves, at, tiltU float64) Prediction {
 			}
 		}
 	}
-	return p.told(all, best[len(best)-1], w.NoiseU*1e6)
+	return p.toldBy(all, best[len(best)-1], w.NoiseU*1e6)
 }
 
 // suppose lays out the places.
@@ -140,7 +140,7 @@ func (l *longOver) suppose(c *receiving, log, rateU, tiltU float64) (all []suppo
 	c.d = [2]float64{d1 * us, d2 * us}
 	const step = levelStep * math.Ln10 / 20
 	square := func(x float64) float64 { return x * x }
-	c.stray = square(inexact * l.sky.most() * c.d[0])
+	c.stray = inexact * l.sky.most() * c.d[0]
 	for db := -levelUs * l.sky.levelU; db <= levelUs*l.sky.levelU; db += levelStep {
 		s := supposition{log: log - square(db/l.sky.levelU)/2, db: l.sky.levelDB[0] + db}
 		for i := range s.r {
@@ -185,18 +185,85 @@ func (l *longOver) suppose(c *receiving, log, rateU, tiltU float64) (all []suppo
 	return all
 }
 
+// told is what several stretches tell together, in which the layer hardly moves: means at
+// a second, and the slope of the lateness, with variances; 0: not told. Lateness is in us.
+type told struct {
+	second                                                     float64
+	late, lateV, slope, slopeV, across, acrossV, level, levelV float64
+	log                                                        float64 // likelihood of how the stretches stray from that
+	last                                                       int     // stretch
+}
+
+// still is by how much the phase turns, rad, while stretches are taken together. About
+// another place each all of them would be taken for linear otherwise, and what the places
+// differ by for something that was heard: where two waves nearly cancel, that leaves out
+// half of what may be.
+const still = 0.1
+
+// together takes stretches together.
+func (c *receiving) together(stretches []timing.Stretch) (all []told) {
+	const us = 1e6
+	each := max(1, min(len(stretches), int(still/c.unrest)))
+	for i := 0; i < len(stretches); i += each {
+		part := stretches[i:min(len(stretches), i+each)]
+		t := told{last: i + len(part) - 1}
+		mean := func(of func(b timing.Stretch) (y, u float64)) (y, v float64) {
+			var w, sum, square, logs float64
+			for _, b := range part {
+				if y, u := of(b); u > 0 {
+					w, sum, square, logs = w+1/(u*u), sum+y/(u*u), square+y*y/(u*u), logs+math.Log(u*u)
+				}
+			}
+			if w == 0 {
+				return 0, 0
+			}
+			t.log -= (square - sum*sum/w + logs + math.Log(w)) / 2
+			return sum / w, 1 / w
+		}
+		lateU := func(b timing.Stretch) float64 { return math.Hypot(b.U*us*c.noise, c.stray) }
+		t.late, t.lateV = mean(func(b timing.Stretch) (float64, float64) { return b.Late * us, lateU(b) })
+		t.across, t.acrossV = mean(func(b timing.Stretch) (float64, float64) {
+			if b.AcrossU == 0 {
+				return 0, 0
+			}
+			return b.Across * us, math.Hypot(b.AcrossU*us*c.noise, c.stray)
+		})
+		t.level, t.levelV = mean(func(b timing.Stretch) (float64, float64) {
+			if b.Level == 0 {
+				return 0, 0
+			}
+			return math.Log(b.Level), gainStray
+		})
+		for _, b := range part {
+			t.second += b.Second * t.lateV / (lateU(b) * lateU(b))
+		}
+		var steep, sum float64
+		for _, b := range part {
+			w, d := 1/(lateU(b)*lateU(b)), b.Second-t.second
+			steep, sum = steep+w*d*d, sum+w*d*b.Late*us
+		}
+		if len(part) > 1 {
+			t.slope, t.slopeV = sum/steep, 1/steep
+			t.log += sum*sum/steep/2 + math.Log(t.slopeV)/2
+		}
+		all = append(all, t)
+	}
+	return all
+}
+
 // follow takes the suppositions through all stretches and returns those that are left.
 // best are the greatest logarithms after each, of these and of others before.
 func (c *receiving) follow(all []supposition, stretches []timing.Stretch, at float64, best []float64) []supposition {
-	for k, b := range stretches {
+	parts := c.together(stretches)
+	for k, b := range parts {
 		for i := range all {
 			if k > 0 {
-				c.pass(&all[i], (b.Second-stretches[k-1].Second)/30)
+				c.pass(&all[i], (b.second-parts[k-1].second)/30)
 			}
-			c.hear(&all[i], b, b.Second-at)
-			best[k] = max(best[k], all[i].log)
+			c.hear(&all[i], b, b.second-at)
+			best[b.last] = max(best[b.last], all[i].log)
 		}
-		all = slices.DeleteFunc(all, func(s supposition) bool { return !(s.log > best[k]-behind) })
+		all = slices.DeleteFunc(all, func(s supposition) bool { return !(s.log > best[b.last]-behind) })
 	}
 	return all
 }
@@ -236,9 +303,10 @@ func (c *receiving) pass(s *supposition, n float64) {
 // hear takes in a stretch, some seconds after the one asked for. What it tells is taken for
 // linear where it itself puts the unknowns, which is found in some steps: about where they
 // were before, a place on a circle would be mended by a smaller one.
-func (c *receiving) hear(s *supposition, b timing.Stretch, after float64) {
+func (c *receiving) hear(s *supposition, b told, after float64) {
 	const steps, near = 4, 0.02
 	before := *s
+	before.log += b.log
 	for range steps {
 		about := s.mean
 		*s = before
@@ -250,8 +318,7 @@ func (c *receiving) hear(s *supposition, b timing.Stretch, after float64) {
 }
 
 // hearAbout takes in a stretch as linear about some values of the unknowns.
-func (c *receiving) hearAbout(s *supposition, about *[unknowns]float64, b timing.Stretch, after float64) {
-	const us = 1e6
+func (c *receiving) hearAbout(s *supposition, about *[unknowns]float64, b told, after float64) {
 	// While the phase turns in a stretch its mean is the smaller.
 	turn, turn2 := kaiser.Sinc(about[ofSpeed]/(2*math.Pi)), kaiser.Sinc(c.steeper*about[ofSpeed]/(2*math.Pi))
 	r := s.r[0] * math.Exp(about[ofLevel])
@@ -278,22 +345,23 @@ func (c *receiving) hearAbout(s *supposition, about *[unknowns]float64, b timing
 		ofGround: 1, ofRate: after, ofSecond: real(bySecond), ofSecondIm: real(1i * bySecond),
 		ofPhase: real(byPhase), ofLevel: real(byLevel), ofExcess: real(byExcess),
 	}
-	u := b.U * us * c.noise
-	s.condition(&row, about, b.Late*us-real(shift), u*u+c.stray)
-	if b.AcrossU > 0 {
+	s.condition(&row, about, b.late-real(shift), b.lateV)
+	if b.slopeV > 0 {
+		s.condition(&[unknowns]float64{ofRate: 1}, about, b.slope, b.slopeV)
+	}
+	if b.acrossV > 0 {
 		row = [unknowns]float64{
 			ofTilt: 1, ofSecond: imag(bySecond), ofSecondIm: imag(1i * bySecond),
 			ofPhase: imag(byPhase), ofLevel: imag(byLevel), ofExcess: imag(byExcess),
 		}
-		u = b.AcrossU * us * c.noise
-		s.condition(&row, about, b.Across*us-imag(shift), u*u+c.stray)
+		s.condition(&row, about, b.across-imag(shift), b.acrossV)
 	}
-	if b.Level > 0 {
+	if b.levelV > 0 {
 		row = [unknowns]float64{
 			ofGain: 1, ofSecond: real(inPhase), ofSecondIm: real(1i * inPhase),
 			ofPhase: powerByPhase / (2 * power), ofLevel: powerByLevel / (2 * power),
 		}
-		s.condition(&row, about, math.Log(b.Level)-math.Log(power)/2, gainStray*gainStray)
+		s.condition(&row, about, b.level-math.Log(power)/2, b.levelV)
 	}
 }
 
@@ -328,9 +396,9 @@ func (s *supposition) condition(row, about *[unknowns]float64, y, variance float
 	s.log -= 0.5*math.Log(total) + y*y/(2*total)
 }
 
-// told is the prediction with what suppositions are left, the best having the logarithm
+// toldBy is the prediction with what suppositions are left, the best having the logarithm
 // best.
-func (p Prediction) told(all []supposition, best, noiseU float64) Prediction {
+func (p Prediction) toldBy(all []supposition, best, noiseU float64) Prediction {
 	const us = 1e6
 	excess, _ := p.long.sky.excess(p.long.sky.fewest, p.DistanceM)
 	inexactU := inexactMean * p.long.sky.most() * excess

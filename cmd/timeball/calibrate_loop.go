@@ -20,7 +20,7 @@ type calibrateLoopCmd struct {
 
 // Help is kong's long help.
 func (calibrateLoopCmd) Help() string {
-	return `Finds the resonance of a tuned loop, or of its preamplifier, in the noise of an antenna that is sampled itself, at 96 or 192 kHz. No station is needed: carriers and their keying are left out. It keeps the loaded quality and where the loop is tuned, and listen and replay use them for stations within its band, unless --loop-q says otherwise. Measure it in the place and the weather in which it is used: a rod's tuning moves with temperature.
+	return `Finds the resonance of a tuned loop, or of its preamplifier, in the noise of an antenna that is sampled itself, at 96 or 192 kHz. No station is needed: carriers and their keying are left out; of a station in the loop's band the noise between its marks is taken. It keeps the loaded quality and where the loop is tuned, and listen and replay use them for stations within its band, unless --loop-q says otherwise. Measure it in the place and the weather in which it is used: a rod's tuning moves with temperature.
 
 Example: timeball calibrate loop --input 2 --sample-rate 192000`
 }

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"timeball/capture/station"
+	"timeball/detect/audio"
 	"timeball/detect/rank"
 )
 
@@ -44,13 +45,78 @@ const (
 	loopReach = 1.5
 )
 
-// Noise is the spectrum of an antenna's signal.
+// Noise is what an antenna's signal holds beside stations: its spectrum, and what is about
+// the carriers of stations between their marks.
 type Noise struct {
 	rate     float64
 	pending  []float32
 	density  []float64 // summed over the segments
 	step     float64   // Hz
 	segments int
+
+	position int64
+	first    []float32 // some seconds, until they are searched for carriers
+	carriers []Carrier
+	near     []*Finder
+}
+
+// surveySeconds of a signal are searched for carriers.
+const surveySeconds = 8
+
+// steady is the seconds of a sample clock whose error is known.
+type steady float64 // frames a second
+
+// Base is for Timebase.
+func (s steady) Base(n int64) (frames float64, ok bool) { return float64(n) * float64(s), true }
+
+// listen goes on with the stations.
+func (n *Noise) listen(x []float32) {
+	at := n.position
+	n.position += int64(len(x))
+	if n.near == nil {
+		n.first = append(n.first, x...)
+		if float64(len(n.first)) < surveySeconds*n.rate {
+			return
+		}
+		n.carriers = Survey(n.rate, n.first)
+		n.near = []*Finder{}
+		for _, c := range n.carriers {
+			in := &Input{
+				Stream: audio.NewTuned(n.rate, 60*8000, c.Hz), CarrierHz: c.Hz, FindLoop: true, BandHz: audio.TunedBand,
+				LowHz: audio.Pitch - 30, HighHz: audio.Pitch + 30,
+			}
+			builtin := station.Builtin()
+			for i := range builtin {
+				if slices.Contains(c.Stations, builtin[i].ID) {
+					in.Stations = append(in.Stations, &builtin[i])
+				}
+			}
+			f := NewFinder(steady(n.rate/(1+c.Off)), []*Input{in})
+			f.Start(0)
+			n.near = append(n.near, f)
+		}
+		x, at, n.first = n.first, 0, nil
+	}
+	for _, f := range n.near {
+		f.inputs[0].Stream.Process(at, x)
+		f.Advance(int64(float64(n.position)/n.rate) - 1)
+	}
+}
+
+// byStations is the loop that the noise about the carrier of a station in its band shows
+// best.
+func (n *Noise) byStations() (best Loop, ok bool) {
+	const surely = 0.25 // of its delay
+	least := surely
+	for _, f := range n.near {
+		for _, t := range f.tracks {
+			l, _ := t.Loop()
+			if delay := l.Delay(t.input.CarrierHz); t.Station != nil && l.DelayU < least*delay {
+				best, least, ok = l, l.DelayU/delay, true
+			}
+		}
+	}
+	return best, ok
 }
 
 // NewNoise returns a spectrum of a signal at a rate.
@@ -58,6 +124,7 @@ func NewNoise(rate float64) *Noise { return &Noise{rate: rate} }
 
 // Process takes more of the signal.
 func (n *Noise) Process(x []float32) {
+	n.listen(x)
 	n.pending = append(n.pending, x...)
 	for ; len(n.pending) >= loopSegment; n.pending = n.pending[loopSegment:] {
 		var density []float64
@@ -80,6 +147,9 @@ func (n *Noise) Loop() (l Loop, ok bool) {
 	if segments < 16 {
 		return l, false
 	}
+	if l, ok := n.byStations(); ok {
+		return l, true
+	}
 	var cells []loopPoint
 	for i := int(loopLowHz / step); i+loopCell < len(sum)*96/100; i += loopCell {
 		hz := (float64(i) + float64(loopCell-1)/2) * step
@@ -90,7 +160,10 @@ func (n *Noise) Loop() (l Loop, ok bool) {
 	// A median of so many bins strays by √(π/2) of their mean's share, and neighbours
 	// overlap by Hann's window, which costs half of them.
 	relative := math.Sqrt(math.Pi / 2 / float64(loopCell*segments) * 2)
-	return fitResonance(cells, relative)
+	l, ok = fitResonance(cells, relative)
+	// A station in its band hides its top, and more of it than is left out when it is strong.
+	inBand := func(c Carrier) bool { return math.Abs(c.Hz-l.TunedHz) < l.TunedHz/(2*l.Q) }
+	return l, ok && !slices.ContainsFunc(n.carriers, inBand)
 }
 
 // ofStation reports whether what lies at a frequency may be a station's keying: chips

@@ -10,7 +10,7 @@ import (
 
 // loopNoise is that of some seconds of an antenna's signal at 192 kHz.
 func loopNoise(t *testing.T, c simulate.Config) *Noise {
-	c.Rate, c.Seconds = 192000, 6
+	c.Rate, c.Seconds = 192000, max(6, c.Seconds)
 	src, err := simulate.New(c)
 	if err != nil {
 		t.Fatal(err)
@@ -38,6 +38,12 @@ func TestLoopByItsNoise(t *testing.T) {
 		if l.QU > 0.1*l.Q || l.TunedU > 0.1*l.TunedHz/l.Q {
 			t.Errorf("Q to %.2g, tuning to %.0f Hz", l.QU, l.TunedU)
 		}
+	}
+	// A station in its band: that it sends hides the resonance but between its marks.
+	n := loopNoise(t, simulate.Config{Seed: 3, Seconds: 24, SNRdB: 40, Station: find(t, "dcf77"), Receiver: simulate.Receiver{Detector: simulate.Direct, Loop: simulate.Loop{Q: 100, TunedHz: 77.3e3}}})
+	want := Loop{Q: 100, TunedHz: 77.3e3}
+	if l, ok := n.Loop(); !ok || math.Abs(l.Delay(77.5e3)-want.Delay(77.5e3)) > 3*l.DelayU || l.DelayU > 10e-6 || math.Abs(l.Q-want.Q) > 4*l.QU {
+		t.Errorf("Q %.2f ± %.2f at %.0f ± %.0f Hz, delay to %.1f us, %v, want 100 at 77.3 kHz", l.Q, l.QU, l.TunedHz, l.TunedU, l.DelayU*1e6, ok)
 	}
 	if l, ok := loopNoise(t, simulate.Config{Seed: 2, SNRdB: 30, Station: find(t, "dcf77"), Receiver: simulate.Receiver{Detector: simulate.Direct}}).Loop(); ok {
 		t.Errorf("Q %.1f at %.0f Hz of an antenna that is not tuned", l.Q, l.TunedHz)

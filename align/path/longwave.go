@@ -19,8 +19,11 @@ import (
 // over the ground wave's and D their excess delays, short against the edge, it is
 // later than the ground wave's by Re(Σ ρ·D / (1 + Σ ρ)). The phases are anybody's
 // guess: a layer that rises by some kilometres turns them by a cycle. So the delay
-// is a mixture over the amplitudes and, for each, over the phases, these weighted by the
-// power they leave of the sum: a detector hears little of a sum that vanishes.
+// is a mixture over the amplitudes and, for each, over the phases: half of it alike, as of a
+// layer that rests, and half weighted by the power they leave of the sum, as of one that
+// turns them meanwhile, for a detector hears little of a sum that vanishes. Of layers that
+// turn them by two radians the interval by night then holds 95 to 97 %, of layers at rest
+// 87 to 89 (simulated, 200 to 500 km).
 
 // longSky is the reflecting layer over a path at one instant.
 type longSky struct {
@@ -150,7 +153,7 @@ func (s longSky) readings(distanceM, groundSeconds, groundU float64) (all []read
 				share1 := r1 * (one.cos*x + one.sin*y) / power
 				share2 := r2 * (two.cos*x + two.sin*y) / power
 				u := math.Abs(share1*grow1+share2*grow2) * s.heightU
-				weight := node.weight * power / (1 + r1*r1 + r2*r2) // over the phases' mean
+				weight := node.weight * (1 + power/(1+r1*r1+r2*r2)) / 2 // over the phases' mean
 				total += weight
 				height += weight * u * u
 				p := possibility{weight: weight, mean: groundSeconds + share1*d1 + share2*d2, u: math.Hypot(u, groundU)}

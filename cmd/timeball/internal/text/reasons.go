@@ -92,11 +92,10 @@ func reason(r align.Reason) string {
 			parts = append(parts, fmt.Sprintf("%.4g kHz (%s) with %.0f dBHz", c.Hz/1e3, strings.ToUpper(strings.Join(c.Stations, ", ")), c.CN0dBHz))
 			ids = append(ids, c.Stations...)
 		}
-		say := "no station's ticks were found, but these carriers on long wave: " + strings.Join(parts, "; ")
 		if r.Asked {
-			return "no order of a minute was made out in the marks of the carrier on " + strings.Join(parts, "; ") + ": a longer recording may tell"
+			return "the carrier on " + strings.Join(parts, "; ") + " is there, but not yet the order of a minute in its marks, which takes up to two minutes"
 		}
-		return say + "; name whose it is: --station " + strings.Join(ids, " or ")
+		return "no station's ticks were found, but these carriers on long wave: " + strings.Join(parts, "; ") + "; name whose it is: --station " + strings.Join(ids, " or ")
 	case align.NotBeside:
 		return fmt.Sprintf("nothing was found, and %s was not looked for: its beat note may be any tone, so name long-wave stations alone", strings.ToUpper(r.ID))
 	case align.Unsettled:

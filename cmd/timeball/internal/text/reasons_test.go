@@ -40,7 +40,7 @@ func TestReasons(t *testing.T) {
 		{align.NoBeat{ID: "dcf77", LowHz: 300, HighHz: 2700, AstrayHz: 150.2}, "at 150 Hz: tune the receiver so that it lies between 300 and 2700 Hz"},
 		{align.NotBeside{ID: "dcf77"}, "DCF77 was not looked for"},
 		{align.CarriersOnly{Carriers: carriers}, "but these carriers on long wave: 60 kHz (MSF, WWVB) with 41 dBHz; 77.5 kHz (DCF77) with 58 dBHz; name whose it is: --station msf or wwvb or dcf77"},
-		{align.CarriersOnly{Carriers: carriers[1:], Asked: true}, "in the marks of the carrier on 77.5 kHz (DCF77) with 58 dBHz"},
+		{align.CarriersOnly{Carriers: carriers[1:], Asked: true}, "the carrier on 77.5 kHz (DCF77) with 58 dBHz is there, but not yet the order of a minute"},
 		{align.OtherStation{ID: "msf"}, "on this carrier is MSF: measure by it with --station msf"},
 		{align.Unsettled{}, "frames were lost"},
 		{align.PathUnknown{Place: true, Time: true}, "--at LAT,LON and the time"},

@@ -244,7 +244,7 @@ func (r *radio) loop(s *station.Station) TunedLoop {
 	if r.long != nil {
 		for _, t := range r.long.Heard() {
 			if l, ok := t.Loop(); ok && t.Station == s {
-				return TunedLoop{l, LoopInNoise{l.Q, l.QU}}
+				return TunedLoop{l, LoopInNoise{l.Q, math.Pi * l.TunedHz * l.DelayU}}
 			}
 		}
 	}

@@ -2,6 +2,7 @@ package longwave
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"timeball/capture"
@@ -56,5 +57,32 @@ func TestLoopDelay(t *testing.T) {
 	l := Loop{Q: 100, TunedHz: 77.5e3}
 	if on, off := l.Delay(77.5e3), l.Delay(77.578e3); math.Abs(on-411e-6) > 0.5e-6 || math.Abs(on-off-16e-6) > 0.5e-6 {
 		t.Errorf("%.1f us, detuned %.1f less", on*1e6, (on-off)*1e6)
+	}
+}
+
+// By the theory of a resonator (its power falls to half half a width off), an antenna is told
+// from noise of its shape, that it is none from flat noise, and nothing from a hump beside the
+// carrier: then its delay may be anything from none to hundreds of microseconds.
+func TestAntenna(t *testing.T) {
+	const hz, relative = 77.5e3, 0.03
+	density := func(at func(off float64) float64) (cells []loopPoint) {
+		r := rand.New(rand.NewPCG(1, 2))
+		for off := -1475.0; off < 1500; off += 50 {
+			cells = append(cells, loopPoint{hz + off, at(off) * (1 + relative*r.NormFloat64())})
+		}
+		return cells
+	}
+	flat := antenna(density(func(float64) float64 { return 3 }), relative, hz)
+	if flat.DelayU > 12e-6 || flat.Delay(hz) > 2*flat.DelayU {
+		t.Errorf("flat noise: %.1f us ± %.1f", flat.Delay(hz)*1e6, flat.DelayU*1e6)
+	}
+	// 1 kHz wide, 250 Hz above the carrier: 318 us on tune, by a quarter less.
+	loop := antenna(density(func(off float64) float64 { x := (off - 250) / 500; return 1 / (1 + x*x) }), relative, hz)
+	if want := 318.3e-6 / 1.25; math.Abs(loop.Delay(hz)-want) > 4*loop.DelayU || loop.DelayU > 5e-6 || math.Abs(loop.TunedHz-hz-250) > 30 {
+		t.Errorf("%.1f us ± %.1f, want %.1f; at %.0f Hz", loop.Delay(hz)*1e6, loop.DelayU*1e6, want*1e6, loop.TunedHz)
+	}
+	hump := antenna(density(func(off float64) float64 { x := (off + 300) / 100; return 1 + 30/(1+x*x) }), relative, hz)
+	if hump.DelayU < 100e-6 {
+		t.Errorf("a hump: %.1f us ± %.1f", hump.Delay(hz)*1e6, hump.DelayU*1e6)
 	}
 }

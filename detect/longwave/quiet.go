@@ -34,6 +34,14 @@ const (
 	// band is flat.
 	quietFrom, quietTo = 50, 1500
 	quietCell          = 50 // Hz that are taken together: their median leaves lines out
+	// flat is a tenth of a decibel, to which a sound card and its filters are flat there
+	// (common practice).
+	flat = 0.023
+	// Other people's noise beside the carrier is not of an antenna's shape: where no
+	// antenna leaves a mean square of less than mostMisfit, nothing is taken from it. Of 50
+	// cells chance alone exceeds 2 once in a million; a switching supply within a kilohertz
+	// made it 10 to 200 (simulated).
+	mostMisfit = 2
 	// findEvery is after how many more spectra a loop is looked for anew, as a share.
 	findEvery = 0.1
 )
@@ -104,8 +112,8 @@ func (q *quiet) cells(hz float64) (cells []loopPoint, relative float64) {
 			cells = append(cells, loopPoint{hz + side*(float64(i)+float64(bins-1)/2)*step, rank.Median(cell)})
 		}
 	}
-	// As in Noise.Loop.
-	return cells, math.Sqrt(math.Pi / 2 / float64(bins*q.count) * 2)
+	// As in Noise.Loop, and the card's own response.
+	return cells, math.Hypot(flat, math.Sqrt(math.Pi/2/float64(bins*q.count)*2))
 }
 
 // What is thought of an antenna beforehand (common practice): it is tuned or not, of any
@@ -137,11 +145,15 @@ func antenna(cells []loopPoint, relative, hz float64) Loop {
 	}
 	low, high := [2]float64{math.Log(leastQ), -detunedReach}, [2]float64{math.Log(mostQ), detunedReach}
 	var l Loop
+	least := math.Inf(1)
 	for range antennaFiner {
 		all := f.lay(low, high)
 		all = append(all, guess{misfit: f.misfit(0, 0, 0), prior: math.Log(untuned)})
 		var mean, deviation [2]float64
-		l, mean, deviation = weighed(all, len(cells)-5, hz)
+		for _, g := range all {
+			least = min(least, g.misfit)
+		}
+		l, mean, deviation = weighed(all, hz)
 		done := true
 		for i := range low {
 			step := (high[i] - low[i]) / antennaNodes
@@ -152,6 +164,9 @@ func antenna(cells []loopPoint, relative, hz float64) Loop {
 		if done {
 			break
 		}
+	}
+	if len(cells) > 0 && 2*least > mostMisfit*float64(len(cells)-5) {
+		return antenna(nil, 1, hz)
 	}
 	return l
 }
@@ -203,15 +218,10 @@ func (f noiseFit) misfit(q, detuned, share float64) float64 {
 }
 
 // weighed is the antenna that guesses make together, and mean and standard deviation of
-// logarithm of quality and detuning of those that are tuned. What none explains, lines and
-// other people's noise, makes all that the noise tells worth less.
-func weighed(all []guess, dof int, hz float64) (l Loop, mean, deviation [2]float64) {
-	least, top := math.Inf(1), math.Inf(-1)
-	for _, g := range all {
-		least = min(least, g.misfit)
-	}
-	scatter := max(1, 2*least/max(1, float64(dof)))
-	log := func(g guess) float64 { return g.prior - g.misfit/scatter }
+// logarithm of quality and detuning of those that are tuned.
+func weighed(all []guess, hz float64) (l Loop, mean, deviation [2]float64) {
+	top := math.Inf(-1)
+	log := func(g guess) float64 { return g.prior - g.misfit }
 	for _, g := range all {
 		top = max(top, log(g))
 	}

@@ -157,6 +157,9 @@ func remark(r align.Remark) string {
 	case align.TuningAssumed:
 		return "its quality as given, its tuning to a thousandth"
 	case align.LoopInNoise:
+		if r.U > 0.5*r.Q && r.U > 10 {
+			return "none was given, and the noise beside the carrier does not tell: give --loop-q"
+		}
 		return fmt.Sprintf("none was given; the noise beside the carrier is that of a quality of %.3g ± %.2g", r.Q, 1.96*r.U)
 	case align.KeyedByMarker:
 		return "keyed by the marker"

@@ -75,6 +75,7 @@ func TestRemarks(t *testing.T) {
 		{nil, ""},
 		{align.Told("as given"), "as given"},
 		{align.Assumed{}, "assumed: none was given"},
+		{align.LoopInNoise{Q: 32, U: 40}, "none was given, and the noise beside the carrier does not tell: give --loop-q"},
 		{align.LoopInNoise{Q: 28.94, U: 1}, "none was given; the noise beside the carrier is that of a quality of 28.9 ± 2"},
 		{align.PathComputed{First: "1F2", From: from}, "computed; first arrival most likely 1F2; from mode 91 %, day to day 5 %"},
 		{align.PathComputed{First: "1F2", BySpacing: 0.98, From: from[:1]}, "computed; the spacing of the arrivals makes 1F2 the first with 98 %; from mode 91 %"},

@@ -52,10 +52,12 @@ const (
 	// secondStrays is what the second hop's phase strays from the first's, as much faster as
 	// it turns, in half a minute, likewise.
 	secondStrays = 0.5
-	// A layer is no mirror, and shifts are taken for of first order in the excess, a third
-	// of an edge's length: by these parts of the sky wave's shift the marks stray from what
-	// these waves make of them, from stretch to stretch and in all of them alike (simulated,
-	// with two hops). They are the same in all places: noise that grew with the sky wave
+	// A layer is no mirror, and shifts are taken for of first order in the excess D: through
+	// a pole of τ what is of second order is D/2τ of them, 0.18 over 500 km by night, most of
+	// which goes into the time constant that is fitted. By these parts of the sky wave's
+	// shift the marks stray from what these waves make of them, from stretch to stretch and
+	// in all of them alike (what is left as simulated, with two hops; TestWaves notices
+	// when either doubles). They are the same in all places: noise that grew with the sky wave
 	// would favour the weak ones wherever little strays.
 	inexact, inexactMean = 0.05, 0.08
 	// behind is the log-likelihood by which a place is behind the best when it is given up.

@@ -172,8 +172,14 @@ func audioFilter(highPass, lowPass float64) change {
 	}
 }
 
-func clockRate(y float64) change {
-	return func(_ *rand.Rand, c *simulate.Config) { c.Marker.RateError = y }
+// drifting lets the clock gain or lose by up to so much, small and great rates alike.
+func drifting(y float64) change {
+	return func(r *rand.Rand, c *simulate.Config) {
+		c.Marker.RateError = y * math.Pow(10, -3*r.Float64())
+		if r.IntN(2) == 0 {
+			c.Marker.RateError *= -1
+		}
+	}
 }
 
 // free takes the station off the air.
@@ -277,8 +283,8 @@ func classes() []class {
 		add("filter hp100 lp3000", snr, 3, audioFilter(100, 3000))
 		add("filter hp300 lp2700", snr, 3, audioFilter(300, 2700))
 	}
-	for _, y := range []float64{1e-8, 1e-6, 5e-6} {
-		add(fmt.Sprintf("clock gains %g am", y), 6, 10, with(channel("mid-moderate"), clockRate(y)))
+	for _, minutes := range []float64{10, 25} {
+		add("clock gains or loses 1e-8 to 1e-5 am", 6, minutes, with(channel("mid-moderate"), drifting(1e-5)))
 	}
 	for _, snr := range []float64{0, 10} {
 		add("station rwm ssb", snr, 3, with(of("rwm"), beat))

@@ -231,7 +231,8 @@ func (t *Track) straightened() model {
 	return m
 }
 
-// mostTilts is how often a line is tilted for so many seconds.
+// mostTilts is how often a line is tilted for so many seconds: the first may find it as far
+// off as a survey is wide, the others what that had smeared. It bounds the work alone.
 const mostTilts = 4
 
 // halves is a stack of snaps along m, and by how much more than m's, samples a second, the

@@ -59,6 +59,8 @@ type Fix struct {
 	Place *Place `json:"place,omitempty"`
 	// Recordings are those that were combined.
 	Recordings []Combined `json:"recordings,omitempty"`
+	// Response is the receiver's, when it was asked for and one station is heard.
+	Response *ReceiverResponse `json:"-"`
 	// Advice is what to receive next, where that would narrow the interval.
 	Advice *Advice `json:"advice,omitempty"`
 }

@@ -244,7 +244,7 @@ func (l *Live) fit() {
 	if n < l.refit || l.coasting {
 		return
 	}
-	fresh := f.arrivals()
+	fresh := f.arrivals(false)
 	for _, old := range l.arrivals {
 		if stillHeard(f.heard(), old) && !holds(fresh, old) {
 			fresh = append(fresh, old) // its fit fails now: it is carried on

@@ -54,7 +54,7 @@ func (a *Attempt) Picture(f Fix) Picture {
 	if a.marker < 0 {
 		return Picture{Fix: f}
 	}
-	return a.picture(f, a.radio.arrivals())
+	return a.picture(f, a.radio.arrivals(false))
 }
 
 // Picture draws up what has been measured so far, by the latest radio fit.

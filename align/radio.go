@@ -101,7 +101,7 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 	}
 	if len(short) > 0 {
 		r.ticks = find.NewFinder(s, wheel, find.Request{
-			Stations: short, Named: settings.Named, Table: settings.table(), CarrierHz: settings.CarrierHz, Start: start,
+			Stations: short, Named: settings.Named, Table: settings.table(), CarrierHz: settings.CarrierHz, Start: start, Receiver: settings.receiver(),
 		})
 	}
 	if len(inputs) > 0 {
@@ -209,10 +209,15 @@ func (r *radio) tracked() []heard {
 	return all
 }
 
-// arrivals fits all that has been found so far.
-func (r *radio) arrivals() []*timing.Arrival {
+// arrivals fits all that has been found so far; with the receiver's response, if that is
+// asked for.
+func (r *radio) arrivals(calibrate bool) []*timing.Arrival {
 	var all []*timing.Arrival
-	if r.ticks != nil {
+	switch {
+	case r.ticks == nil:
+	case calibrate:
+		all = r.ticks.Calibrate()
+	default:
 		all = r.ticks.Arrivals()
 	}
 	if r.long != nil {

@@ -107,6 +107,8 @@ type (
 	Jittery struct{ JitterSeconds, StepSeconds float64 }
 	// TakenAsNamed: a station is known by its name and its tick's form alone.
 	TakenAsNamed struct{ Station string }
+	// ReceiverOtherwise: the noise does not come through the filters that were calibrated.
+	ReceiverOtherwise struct{}
 	// Contradicts: what a station brought in this recording fits none of its modes
 	// that go with the other recordings.
 	Contradicts struct{ Recording, Station string }
@@ -140,3 +142,4 @@ func (Jittery) reason()           {}
 func (TickUnknown) reason()       {}
 func (OffAir) reason()            {}
 func (TakenAsNamed) reason()      {}
+func (ReceiverOtherwise) reason() {}

@@ -19,20 +19,24 @@ const Schema = "timeball.fix/1"
 
 // stationOffset is what one station says of the local clock.
 type stationOffset struct {
-	fix       StationFix
-	ticks     mixture.Mixture // offset before the path delay is taken out, type A only
-	measured  mixture.Mixture // and after, with all that is known of the path
-	rate      mixture.Mixture
-	ua, u     float64 // of ticks and of measured
-	drift     float64 // part of them that comes from the path's drift
-	jitter    float64 // and from the marker's scatter, the same for all stations
-	ub        float64 // its own type B uncertainty, without the path's
-	filter    float64 // part of it that comes from the receiver's filter, the same for all stations
-	beside    []timing.Beside
-	lines     []BudgetLine
-	pathKnown bool
-	noPath    PathUnknown // why not
-	notices   []Reason
+	fix      StationFix
+	ticks    mixture.Mixture // offset before the path delay is taken out, type A only
+	measured mixture.Mixture // and after, with all that is known of the path
+	rate     mixture.Mixture
+	ua, u    float64 // of ticks and of measured
+	drift    float64 // part of them that comes from the path's drift
+	jitter   float64 // and from the marker's scatter, the same for all stations
+	ub       float64 // its own type B uncertainty, without the path's
+	filter   float64 // part of it that comes from the receiver's filter, the same for all stations
+	beside   []timing.Beside
+	// calibrated: it was timed through the receiver's response, which is kept; response is
+	// what is found of that.
+	calibrated bool
+	response   *timing.Response
+	lines      []BudgetLine
+	pathKnown  bool
+	noPath     PathUnknown // why not
+	notices    []Reason
 }
 
 // Fix states the measurement so far.
@@ -40,7 +44,7 @@ func (a *Attempt) Fix() Fix {
 	var heard []*timing.Arrival
 	if a.radio != nil {
 		a.soundOut()
-		heard = a.radio.arrivals()
+		heard = a.radio.arrivals(a.settings.Calibrate)
 	}
 	f := a.report(heard, decoder.Close)
 	if f.Standing == Verifying {
@@ -139,7 +143,10 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 			s.notices = append(s.notices, PhaseContradicts{arr.Station.ID, arr.PhaseLater, arr.PhaseLaterU})
 		}
 	}
-	s.filter, s.beside = arr.FilterU, arr.Beside
+	s.filter, s.beside, s.calibrated, s.response = arr.FilterU, arr.Beside, arr.Calibrated, arr.Response
+	if a.settings.Response != nil && !arr.Calibrated && !arr.Station.UpperSideband && !arr.Station.LongWave() {
+		s.notices = append(s.notices, ReceiverOtherwise{})
+	}
 	s.ub, _ = combine(s.lines)
 	var way delay
 	s.fix.Sounding = a.soundingOf(arr)
@@ -216,6 +223,9 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		known = found[:1]
 	}
 	receiver, skew := a.settings.Delays()
+	if r := a.settings.Response; r != nil && !slices.ContainsFunc(known, func(s stationOffset) bool { return !s.calibrated }) {
+		receiver.U = r.DelayU
+	}
 	common := -receiver.Value + skew.Value
 	commonLines := []BudgetLine{
 		{Source: receiverDelay, Type: "B", U: receiver.U, Known: receiver.Known},
@@ -284,6 +294,9 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	f.Budget = append(f.Budget, commonLines...)
 	commonU, _ := combine(commonLines)
 	f.state(joint.Shift(common).Widen(commonU))
+	if r := known[0].response; r != nil && len(known) == 1 {
+		f.Response = &ReceiverResponse{*r, partOf(*f.U, filter)}
+	}
 	if f.Verdict == NoPath {
 		f.Sense = "" // nobody knows yet
 	}

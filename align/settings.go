@@ -12,6 +12,7 @@ import (
 	"timeball/detect/longwave"
 	"timeball/detect/marker"
 	"timeball/detect/tick/find"
+	"timeball/detect/tick/timing"
 )
 
 // Settings are what a person tells about an attempt.
@@ -25,6 +26,11 @@ type Settings struct {
 	PathDelays    map[string]Quantity
 	ReceiverDelay *Quantity // nil: DefaultReceiverDelay
 	Skew          *Quantity // nil: DefaultSkew
+	// Response goes with ReceiverDelay where that was measured by ticks; nil: it was not.
+	// Calibrate asks the fix for it.
+	Response  *ReceiverResponse
+	Calibrate bool
+	onePath   bool
 	// Channels from 1; 0: found. Edge is the marker's on-time edge.
 	ReceiverChannel, MarkerChannel int
 	Edge                           marker.Edge
@@ -60,6 +66,22 @@ var (
 // loopDetuned is how far a loop is off its tune, as a share of the frequency, 95 %: that
 // of a rod with 100 to 200 ppm/K over some kelvins (from memory).
 const loopDetuned = 1e-3
+
+// ReceiverResponse is a receiver's to a tick, as it was calibrated, with the standard
+// uncertainty of the delay to an arrival that is timed through it, s.
+type ReceiverResponse struct {
+	timing.Response
+	DelayU float64 `toml:"u_delay_s"`
+}
+
+// receiver is what is known of the receiver, and asked of it.
+func (s *Settings) receiver() timing.Receiver {
+	r := timing.Receiver{OnePath: s.onePath}
+	if s.Response != nil {
+		r.Response = &s.Response.Response
+	}
+	return r
+}
 
 // TunedLoop is a tuned antenna as it was calibrated.
 type TunedLoop struct {
@@ -138,7 +160,7 @@ func (s Settings) Keyed() Settings {
 		keyed.AdvanceSeconds, keyed.EmissionSeconds, keyed.Carriers = 0, 0, nil
 		stations[i] = &keyed
 	}
-	s.Stations = stations
+	s.Stations, s.onePath = stations, true
 	s.PathDelays = map[string]Quantity{"": {Known: KeyedByMarker{}}}
 	return s
 }

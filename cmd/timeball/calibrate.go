@@ -185,7 +185,7 @@ func (calibrateReceiverCmd) Help() string {
 
 --delay: the value is known from elsewhere.
 
-It holds for one receiver with its mode, bandwidth and filters set as they were. --receiver NAME keeps it for one of several; listen and replay then take the same flag. Where something is kept already, the old value and the new one are shown first, and it is asked which shall hold; undo brings the old one back.
+Ticks tell more than the delay: with it the receiver's response to a tick is kept, and what is not known of its filters cancels when a station is timed through them. It holds for one receiver with its mode, bandwidth and filters set as they were. --receiver NAME keeps it for one of several; listen and replay then take the same flag. Where something is kept already, the old value and the new one are shown first, and it is asked which shall hold; undo brings the old one back.
 
 Example: timeball calibrate receiver --input 2 --station wwv --generator`
 }
@@ -233,7 +233,7 @@ func (c *calibrateReceiverCmd) Run(p *program, file calibrationFile) error {
 		} else {
 			settings = settings.Keyed()
 		}
-		settings.ReceiverDelay = &align.Quantity{}
+		settings.ReceiverDelay, settings.Calibrate = &align.Quantity{}, true
 		fix, err := c.measure(p, func(info capture.Info) (measurement, error) {
 			return newMeasurement(info, settings, false)
 		})
@@ -246,6 +246,9 @@ func (c *calibrateReceiverCmd) Run(p *program, file calibrationFile) error {
 		// With no receiver delay taken out the clock seems to be ahead by it.
 		kept.DelaySeconds, kept.USeconds = *fix.Offset-known.Value, math.Hypot(*fix.U, known.U)
 		kept.Input = c.input(fix)
+		if kept.Response = fix.Response; kept.Response != nil {
+			kept.Response.DelayU = math.Hypot(kept.Response.DelayU, known.U)
+		}
 	}
 	return keepCalibration(p, file, receiverName.named(c.Receiver), kept, c.Yes)
 }
@@ -353,7 +356,11 @@ func said(of quantityName, c calibration) string {
 	if of != skewName {
 		what += " delay"
 	}
-	return fmt.Sprintf("%s %s (95 %%), by %s%s, %s", what, text.WithUnit(c.DelaySeconds, 1.96*c.USeconds, text.SecondUnits), c.Method, input, c.Date.UTC().Format(time.DateOnly))
+	method := c.Method
+	if c.Response != nil {
+		method += ", with its response to a tick"
+	}
+	return fmt.Sprintf("%s %s (95 %%), by %s%s, %s", what, text.WithUnit(c.DelaySeconds, 1.96*c.USeconds, text.SecondUnits), method, input, c.Date.UTC().Format(time.DateOnly))
 }
 
 func printKept(w io.Writer, of quantityName, c calibration, file calibrationFile) error {

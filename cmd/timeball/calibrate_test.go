@@ -188,6 +188,33 @@ func TestCalibrateReceiver(t *testing.T) {
 	}
 }
 
+// Calibrated through filters so steep that none which is thought of is like them, a receiver
+// delays a tick over two paths as it did the generator's: what is not known of them cancels.
+func TestCalibrateSteepReceiver(t *testing.T) {
+	atHome(t)
+	session := simulate.Config{Rate: 8000, Seconds: 40, Seed: 7, Station: aStation(t, "wwv"), SNRdB: 20,
+		Receiver: simulate.Receiver{Detector: simulate.AM, DelaySeconds: 2e-3, Filter: simulate.Filter{HighPassHz: 300, LowPassHz: 2700, Order: 8}},
+		Marker:   &simulate.Marker{NoiseRMS: 3e-4}}
+	path, _ := simulated(t, session)
+	status, out, errs := runWith(t, "calibrate", "receiver", "--station=wwv", "--skew=0us", "--generator", "--receiver=kitchen", path)
+	if status != exitOK || !strings.Contains(out, "with its response to a tick") {
+		t.Fatalf("%d, %s%s", status, out, errs)
+	}
+	session.Seconds, session.Seed, session.SNRdB, session.Marker.OffsetSeconds = 90, 8, 10, 0.3
+	session.Paths = []simulate.Path{{DelaySeconds: 7e-3, SpreadHz: 0.2}, {DelaySeconds: 8e-3, SpreadHz: 0.2}}
+	path, truth := simulated(t, session)
+	status, out, errs = runWith(t, "replay", "--json", "--station=wwv", "--skew=0us", "--path-delay=7ms±1us", "--receiver=kitchen", path)
+	var f align.Fix
+	if err := json.Unmarshal([]byte(out), &f); err != nil || status != exitOK || f.Offset == nil {
+		t.Fatalf("%d, %v, %s%s", status, err, out, errs)
+	}
+	e := *f.Offset - truth.Marker.Offset
+	t.Logf("off by %.1f µs, u %.1f, group delay %.1f µs", e*1e6, *f.U*1e6, truth.Receiver.GroupDelay*1e6)
+	if f.CI95[0] > truth.Marker.Offset || f.CI95[1] < truth.Marker.Offset || *f.U > 15e-6 {
+		t.Errorf("off by %.1f µs, u %.1f, %.6f", e*1e6, *f.U*1e6, *f.CI95)
+	}
+}
+
 // A calibration is replaced only on purpose, what it replaced can be had back, and
 // each receiver has its own.
 func TestCalibrationsAreKept(t *testing.T) {

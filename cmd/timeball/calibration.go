@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -14,6 +15,7 @@ import (
 
 	"github.com/BurntSushi/toml"
 
+	"timeball/align"
 	"timeball/cmd/timeball/internal/wholefile"
 )
 
@@ -24,6 +26,8 @@ type calibration struct {
 	Date         time.Time `toml:"date"`
 	Method       string    `toml:"method"`
 	Input        string    `toml:"input,omitempty"` // sound input it was measured with
+	// Of a receiver that was measured by ticks:
+	Response *align.ReceiverResponse `toml:"response,omitempty"`
 	// Of a loop, whose delay is that where it is tuned:
 	Q       float64 `toml:"q,omitempty"` // loaded quality, and its standard uncertainty
 	QU      float64 `toml:"u_q,omitempty"`
@@ -152,6 +156,11 @@ func (f calibrationFile) load() (calibrations, error) {
 	for _, k := range []*calibration{c.Skew, c.ReceiverDelay, c.Loop} {
 		if k != nil && !(math.Abs(k.DelaySeconds) < 1 && k.USeconds >= 0 && k.USeconds < 1) { // not a number is neither
 			return calibrations{}, fmt.Errorf("%s: %g s with u = %g s is no delay of a receiver or an input: mend it, or delete the file and calibrate again", f, k.DelaySeconds, k.USeconds)
+		}
+	}
+	for _, k := range append(slices.Collect(maps.Values(c.Receivers)), c.ReceiverDelay) {
+		if k != nil && k.Response != nil && !(k.Response.Valid() && k.Response.DelayU >= 0 && k.Response.DelayU < 1) {
+			return calibrations{}, fmt.Errorf("%s: what stands there is no response of a receiver: mend it, or delete the file and calibrate again", f)
 		}
 	}
 	return c, nil

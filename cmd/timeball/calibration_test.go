@@ -49,6 +49,7 @@ func TestCalibrationWrong(t *testing.T) {
 		{"[skew]\ndelay_s = 1us\n", "line 2"},
 		{"[skew]\n\ndelay_s = 'much'\n", "line 3"},
 		{"[skew]\ndelay = 1\n", "skew.delay is not known"},
+		{"[receiver.attic]\ndelay_s = 1e-3\n[receiver.attic.response]\nhigh_hz = 300.0\n", "no response of a receiver"},
 	} {
 		file := calibrationFile(writeFile(t, "calibration.toml", c.text))
 		_, err := file.load()

@@ -137,6 +137,9 @@ func (f *measureFlags) settings(file calibrationFile) (align.Settings, error) {
 		return s, fmt.Errorf("no receiver %q is calibrated: see timeball calibrate show, or give --receiver-delay", f.Receiver)
 	}
 	s.ReceiverDelay = delayOf(f.ReceiverDelay, align.DefaultReceiverSpread, own)
+	if own != nil && f.ReceiverDelay == nil {
+		s.Response = own.Response
+	}
 	s.Skew = delayOf(f.Skew, align.DefaultSkewSpread, kept.Skew)
 	return s, nil
 }

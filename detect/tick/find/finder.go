@@ -65,7 +65,7 @@ type track struct {
 // looked for when no other kind of station is.
 func NewFinder(stream *audio.Stream, tb Timebase, r Request) *Finder {
 	f := &Finder{stream: stream, tb: tb, request: r, named: r.Stations, stations: r.Stations, barred: map[*station.Station]int64{}}
-	f.tracker = timing.NewTracker(stream, f.base)
+	f.tracker = timing.NewTracker(stream, r.Receiver, f.base)
 	if !slices.ContainsFunc(r.Stations, func(s *station.Station) bool { return s.ToneHz > 0 }) {
 		f.stations, f.beaten = beats(r.Stations), true
 	}

@@ -9,13 +9,18 @@ import (
 )
 
 // Arrivals fits all that has been found so far.
-func (f *Finder) Arrivals() []*timing.Arrival {
+func (f *Finder) Arrivals() []*timing.Arrival { return f.fit((*timing.Track).Arrival) }
+
+// Calibrate is the same, with the receiver's response.
+func (f *Finder) Calibrate() []*timing.Arrival { return f.fit((*timing.Track).Calibrate) }
+
+func (f *Finder) fit(arrival func(t *timing.Track, s *station.Station, others ...timing.Shape) *timing.Arrival) []*timing.Arrival {
 	var all []*timing.Arrival
 	for _, t := range f.tracks {
 		if t.standing == Unknown {
 			continue
 		}
-		if a := t.Arrival(t.station, f.beside(t)...); a != nil {
+		if a := arrival(t.Track, t.station, f.beside(t)...); a != nil {
 			all = append(all, a)
 		}
 	}

@@ -19,6 +19,7 @@ type Request struct {
 	Table     []*station.Station
 	CarrierHz float64   // 0: unknown
 	Start     time.Time // UTC of the stream's first sample, within half a minute; zero: unknown
+	Receiver  timing.Receiver
 }
 
 // NextCarrier is how far from a carrier, Hz, another is heard with it: in the

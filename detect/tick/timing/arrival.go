@@ -32,7 +32,10 @@ type Arrival struct {
 	// FilterU is the standard uncertainty of the receiver's group delay against its
 	// phase, s, for what its filter may be that none of the family is.
 	FilterU float64
-	Beside  []Beside
+	// Calibrated: it was timed through the response that was calibrated of the receiver.
+	Calibrated bool
+	Response   *Response // that the tick tells of the receiver, if that was asked for
+	Beside     []Beside
 	// PhaseLater is by how much a phase code on long wave comes later than the level's edge,
 	// s, PhaseLaterU its standard uncertainty, 0 where there is none, and PhaseAgrees that
 	// noise explains it.
@@ -94,6 +97,37 @@ func (t *Track) Arrival(s *station.Station, others ...Shape) *Arrival {
 	if len(peaks) == 0 {
 		return nil
 	}
+	return t.arrival(s, st, peaks)
+}
+
+// Calibrate is Arrival through the response that the tick tells of the receiver, which comes
+// with it where there is one; FilterU is of one that is not timed through it.
+func (t *Track) Calibrate(s *station.Station, others ...Shape) *Arrival {
+	if len(t.snaps) == 0 {
+		return nil
+	}
+	st, peaks := t.posterior(s, others, &priors)
+	if len(peaks) == 0 {
+		return nil
+	}
+	a := t.arrival(s, st, peaks)
+	r := st.response(&peaks[0], t.receiver.OnePath, &priors)
+	if r == nil {
+		return a
+	}
+	through := *t
+	through.receiver.Response = r
+	b := through.Arrival(s, others...)
+	if b == nil || !b.Calibrated {
+		return a
+	}
+	// The group delay lies between that of the filters and that of the ticks alike probable.
+	b.FilterU, b.Response = math.Hypot(a.FilterU, r.later()/math.Sqrt(3)), r
+	return b
+}
+
+// arrival is what peaks of st say.
+func (t *Track) arrival(s *station.Station, st *stack, peaks []peak) *Arrival {
 	best := peaks[0]
 	a := &Arrival{
 		Station: s, ToneHz: best.toneHz, Ref: st.axis.ref, Lag: best.Lag, Rate: best.Rate, DoF: math.Inf(1),
@@ -106,7 +140,7 @@ func (t *Track) Arrival(s *station.Station, others ...Shape) *Arrival {
 		a.Alternatives = append(a.Alternatives, Alternative{p.Lag, p.Rate, p.Cov[0][0], p.Cov[1][1], p.Cov[0][1], w})
 		v += w * p.filterU * p.filterU
 	}
-	a.FilterU = math.Sqrt(v)
+	a.FilterU, a.Calibrated = math.Sqrt(v), best.kind.known != nil
 	a.Beside = besides(peaks)
 	strongest, total := 0.0, 0.0
 	for _, p := range best.Power {
@@ -141,6 +175,7 @@ func (t *Track) posterior(s *station.Station, others []Shape, p *Priors) (*stack
 	build := func(m model) *stack {
 		st := buildStack(t.filter, t.snaps, m, 3)
 		st.listen(t.snaps, s.QuietAfterSeconds)
+		st.receiver = t.receiver.Response
 		return st
 	}
 	st := build(t.straightened())
@@ -155,14 +190,17 @@ func (t *Track) posterior(s *station.Station, others []Shape, p *Priors) (*stack
 		// Too few long marks: a path's weight turns with the others' fading.
 		return st, st.posterior(s.ToneHz, false, mostPaths, nil, p)
 	}
-	carrier := s.Keying != station.CarrierOn
-	peaks := st.posterior(s.ToneHz, carrier, mostPaths, others, p)
+	carrier, most := s.Keying != station.CarrierOn, mostPaths
+	if t.receiver.OnePath {
+		others, most = nil, 1
+	}
+	peaks := st.posterior(s.ToneHz, carrier, most, others, p)
 	if len(others) > 0 && math.Abs(st.axis.rate)*st.span > straight {
 		// Another's ticks may have led the line astray: most clocks hardly drift.
 		m := st.axis
 		m.rate = 0
 		level := build(m)
-		if found := level.posterior(s.ToneHz, carrier, mostPaths, others, p); explained(found) > explained(peaks) {
+		if found := level.posterior(s.ToneHz, carrier, most, others, p); explained(found) > explained(peaks) {
 			st, peaks = level, found
 		}
 	}
@@ -177,7 +215,7 @@ func (t *Track) posterior(s *station.Station, others []Shape, p *Priors) (*stack
 		}
 		m.lag = peaks[0].Lag * t.rate
 		st = build(m)
-		peaks = st.posterior(s.ToneHz, carrier, mostPaths, others, p)
+		peaks = st.posterior(s.ToneHz, carrier, most, others, p)
 	}
 	return st, peaks
 }

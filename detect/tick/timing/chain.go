@@ -12,9 +12,10 @@ import (
 // the edge of a sound card or a digital receiver.
 type chain struct {
 	high, low corner
-	edge      float64 // Hz, from which nothing is passed on; 0: there is none
-	linear    bool    // the phase is linear, its delay not counted
-	humHz     float64 // up to which something is heard beside the noise, 0: nothing
+	edge      float64   // Hz, from which nothing is passed on; 0: there is none
+	linear    bool      // the phase is linear, its delay not counted
+	humHz     float64   // up to which something is heard beside the noise, 0: nothing
+	known     *Response // of a calibrated receiver, to the tick; nil: as the noise tells it
 }
 
 // corner is one filter; of order 0 there is none.
@@ -105,14 +106,27 @@ func (c corner) power(x float64) float64 {
 	return 1 / (1 + p)
 }
 
+// timed is the response, timed by the group delay at a tone.
+func (c chain) timed(toneHz float64) func(hz float64) complex128 {
+	if c.known != nil {
+		return c.known.timed()
+	}
+	group, _ := c.delays(toneHz)
+	return func(hz float64) complex128 { return c.response(hz) * cmplx.Rect(1, 2*math.Pi*hz*group) }
+}
+
 // delays are those of the group and of the phase at hz, s.
 func (c chain) delays(hz float64) (group, phase float64) {
-	const step = 1e-3
-	slope := cmplx.Phase(c.response(hz*(1+step)) / c.response(hz*(1-step)))
 	if !c.linear {
 		phase = -(c.high.phase(complex(0, -c.high.hz/hz)) + c.low.phase(complex(0, hz/c.low.hz))) / (2 * math.Pi * hz)
 	}
-	return -slope / (4 * math.Pi * hz * step), phase
+	return groupDelay(c.response, hz), phase
+}
+
+// groupDelay is that of a response at hz, s.
+func groupDelay(response func(hz float64) complex128, hz float64) float64 {
+	const step = 1e-3
+	return -cmplx.Phase(response(hz*(1+step))/response(hz*(1-step))) / (4 * math.Pi * hz * step)
 }
 
 // phase is through's, beyond half a turn too.

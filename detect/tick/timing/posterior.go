@@ -125,12 +125,20 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, others []Shap
 	var trials, ways, joint []trial
 	var hearings []hearing
 	var side pitch
-	for i, l := range st.learn(p) {
+	all := st.learn(p)
+	if st.receiver != nil && st.receiver.agrees(&all[0], p) {
+		all = all[:1] // by which the noise comes; the tick comes as it did then
+		all[0].known = st.receiver
+		through := *p
+		through.Discrepancy += st.receiver.Discrepancy
+		p = &through
+	}
+	for i, l := range all {
 		for _, linear := range []bool{false, true} {
 			prior := math.Log(1 - p.Linear)
 			if linear {
 				prior = math.Log(p.Linear)
-				if i > 0 {
+				if i > 0 || l.known != nil {
 					continue // of the same amplitude as the likeliest
 				}
 			}

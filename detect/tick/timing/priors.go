@@ -105,6 +105,9 @@ func (p *Priors) trust(log, left float64) float64 {
 // filter is the standard uncertainty of c's group delay at a tone, s, for what a real
 // filter is that none of the family is.
 func (p *Priors) filter(h hearing, c chain, toneHz float64) float64 {
+	if c.known != nil {
+		return c.known.doubt(toneHz, p)
+	}
 	group, phase := c.delays(toneHz)
 	u := math.Hypot(p.ChainU, p.ChainShare*(group-phase))
 	if h == turning {

@@ -28,6 +28,8 @@ type stack struct {
 	mean   [3][]float64
 	square [3][]float64
 	quiet  quiet
+	// receiver is what was calibrated of the receiver; nil: nothing.
+	receiver *Response
 }
 
 // quiet is the second moment of windows in which only noise is heard.

@@ -36,14 +36,15 @@ import (
 
 // Tracker makes tracks of ticks in one stream.
 type Tracker struct {
-	stream *audio.Stream
-	base   func(n int64) (at float64, ok bool)
+	stream   *audio.Stream
+	base     func(n int64) (at float64, ok bool)
+	receiver Receiver
 }
 
 // NewTracker returns a tracker in stream. The flywheel's second n is at position
 // base(n), samples of the stream, if that is known.
-func NewTracker(stream *audio.Stream, base func(n int64) (at float64, ok bool)) *Tracker {
-	return &Tracker{stream: stream, base: base}
+func NewTracker(stream *audio.Stream, r Receiver, base func(n int64) (at float64, ok bool)) *Tracker {
+	return &Tracker{stream: stream, base: base, receiver: r}
 }
 
 // Line is where a tick is expected: Lag seconds after the flywheel's second Ref,
@@ -65,6 +66,7 @@ type Track struct {
 	gain     float64
 	weak     bool
 	benches  map[view]*bench // of the latest stacks, through a usual chain
+	receiver Receiver
 }
 
 // Track returns a track of the tick of shape sh expected along l.
@@ -72,7 +74,8 @@ func (r *Tracker) Track(sh Shape, l Line) *Track {
 	rate := r.stream.Rate()
 	return &Track{
 		cutter: newCutter(newFilter(sh, rate), r.stream), base: r.base,
-		model: model{lag: l.Lag * rate, rate: l.Rate * rate, ref: l.Ref},
+		model:    model{lag: l.Lag * rate, rate: l.Rate * rate, ref: l.Ref},
+		receiver: r.receiver,
 	}
 }
 

@@ -77,7 +77,8 @@ func aliasing(hz, rate float64) float64 {
 // shaper makes waves behind one chain.
 type shaper struct {
 	*filter
-	// The chain's response, timed by its group delay, with its derivatives.
+	// The chain's response, timed by its group delay, with its derivatives; those of one that
+	// was calibrated are nought.
 	plain, byHigh, byLow []complex128
 	sent                 *sent
 	fft, coarse          *fourier.FFT // of a table, and of its samples alone
@@ -86,11 +87,11 @@ type shaper struct {
 func (f *filter) shaper(c chain) *shaper {
 	const small = 0.02
 	timed := func(c chain) []complex128 {
+		at := c.timed(f.ToneHz)
 		h := make([]complex128, waveBins)
-		group, _ := c.delays(f.ToneHz)
 		for i := range h {
 			hz := float64(i) * f.rate / waveSamples
-			h[i] = c.response(hz) * cmplx.Rect(aliasing(hz, f.rate), 2*math.Pi*hz*group)
+			h[i] = at(hz) * complex(aliasing(hz, f.rate), 0)
 		}
 		return h
 	}

@@ -78,6 +78,8 @@ func reason(r align.Reason) string {
 		return "by the station table " + strings.ToUpper(strings.Join(r.Stations, ", ")) + " sends no ticks at the time of the recording"
 	case align.TakenAsNamed:
 		return fmt.Sprintf("taken for %s, as named: its minute has not been heard", strings.ToUpper(r.Station))
+	case align.ReceiverOtherwise:
+		return "the noise does not come through the filters that were calibrated: set the receiver as it was then, or calibrate it anew"
 	case align.OtherStation:
 		id := strings.ToUpper(r.ID)
 		return fmt.Sprintf("what is heard on this carrier is %s: measure by it with --station %s", id, r.ID)

@@ -114,10 +114,10 @@ func (c *heldBeside) across(m *moments, g *matrix, x, i int) {
 const (
 	// mostGuest is up to how many paths another station's tick is heard on.
 	mostGuest = 2
-	// mostSets is how many places of the other's paths are tried with the station's own,
-	// mostAlike how many places of as many paths of both are looked at closely, and
-	// mostElsewhere how many through every chain.
-	mostSets, mostAlike, mostElsewhere = 6, 3, 3
+	// mostAlike is how many places of as many paths of both are looked at closely, how many
+	// of the other's are tried with the station's own from either side, and how many of both
+	// through every chain: a bound on the work.
+	mostAlike = 3
 )
 
 // together returns places of the station's paths and its guest's about which the
@@ -156,7 +156,7 @@ func (b *bench) together(h hearing, alone [][]place, p *Priors) []trial {
 		}
 	}
 	var all []trial
-	for _, set := range likeliest(sets, mostSets) {
+	for _, set := range likeliest(sets, 2*mostAlike) {
 		for _, q := range slices.Concat(besideGuest(set.lags, mostPaths)...) {
 			q.beside = set.lags
 			all = append(all, trial{bench: b, hearing: h, place: q})
@@ -212,7 +212,7 @@ func joined(joint, alone, ways []trial, p *Priors) (peaks []peak) {
 		look(t)
 	}
 	slices.SortFunc(peaks, func(a, b peak) int { return cmp.Compare(b.LogWeight, a.LogWeight) })
-	for _, k := range peaks[:min(mostElsewhere, len(peaks))] {
+	for _, k := range peaks[:min(mostAlike, len(peaks))] {
 		for _, t := range ways {
 			if t.hearing == way.hearing && t.shaper != way.shaper {
 				t.bench = t.invite(joint[0].guest.Shape)

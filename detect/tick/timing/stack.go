@@ -301,7 +301,7 @@ func (st *stack) listen(snaps []*snapshot, silence float64) {
 }
 
 // loudest is the power, over the lower quartile's, up to which a quiet window is
-// taken for noise: more than noise of the narrowest chain gives in one of a hundred.
+// taken for noise: more than noise of the narrowest chain gives in one of a thousand.
 const loudest = 2.2
 
 // smoothNoise returns the noise of each snapshot, told by itself and its

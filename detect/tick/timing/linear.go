@@ -141,7 +141,8 @@ type moments struct {
 //	Λ = n/2·( |μ|² + Σ f(λ_i) ),  f(λ) = λ − 1 − ln λ,
 //
 // λ_i the greatest eigenvalues of z's covariance. A parameter costs the logarithm
-// of how much narrower the data leave it than the tick's strength does.
+// of how much narrower the data, so many seconds as they are trusted for, leave it than the
+// tick's strength does.
 type gain struct {
 	log, cost float64
 	free      float64 // number of parameters
@@ -150,7 +151,7 @@ type gain struct {
 }
 
 // gain with so many directions of fading, or with the best number if it is negative.
-func (m *moments) gain(turns bool, fading int) gain {
+func (m *moments) gain(turns bool, fading int, trust float64) gain {
 	d := m.d
 	cov := m.prod
 	square := 0.0
@@ -175,7 +176,8 @@ func (m *moments) gain(turns bool, fading int) gain {
 		k = 2
 	}
 	share := strength / (1 + strength)
-	each := math.Log1p(m.n*share*share) / 2
+	n := trust * m.n
+	each := math.Log1p(n*share*share) / 2
 	// with returns the gain when r directions, counted by k, vary.
 	with := func(r int) gain {
 		g := gain{log: square, fading: r}
@@ -194,7 +196,7 @@ func (m *moments) gain(turns bool, fading int) gain {
 			g.cost = g.free * each
 		} else {
 			g.free = float64(r*d-r*(r-1)/2) + float64(d)
-			g.cost = (g.free-float64(d))*each + float64(d)*math.Log1p(m.n*strength/(1+varies))/2
+			g.cost = (g.free-float64(d))*each + float64(d)*math.Log1p(n*strength/(1+varies))/2
 		}
 		return g
 	}
@@ -207,7 +209,7 @@ func (m *moments) gain(turns bool, fading int) gain {
 		from = 1
 	}
 	for r := from; r <= d/k; r++ {
-		if g := with(r); g.log-g.cost > best.log-best.cost {
+		if g := with(r); trust*g.log-g.cost > trust*best.log-best.cost {
 			best = g
 		}
 	}
@@ -518,7 +520,7 @@ func (b *bench) likelihood(gr *grid, still *still, turns bool, most int) func(la
 		if !m.whiten(&g, turns) {
 			return math.Inf(-1)
 		}
-		r := m.gain(turns, -1)
+		r := m.gain(turns, -1, 1)
 		return r.log - r.cost
 	}
 }

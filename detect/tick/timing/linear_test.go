@@ -32,7 +32,7 @@ func TestTurningGain(t *testing.T) {
 		got := turningGain(n, []int{0, 1}[:paths], at(&gram), at(&square))
 		m, want := moments{n: n, d: d, prod: square}, math.Inf(-1)
 		if m.whiten(&gram, true) {
-			g := m.gain(true, -1)
+			g := m.gain(true, -1, 1)
 			want = g.log - g.cost
 		}
 		if !(math.Abs(got-want) < 1e-9*max(1, math.Abs(want))) && got != want {

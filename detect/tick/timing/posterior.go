@@ -332,7 +332,7 @@ func (nr *near) climb(trust float64, p *Priors) climbed {
 		if !ok || slices.ContainsFunc(e.lags, func(d float64) bool { return math.Abs(d) > farthest }) || max(math.Abs(e.high), math.Abs(e.low)) > 1 || math.Abs(e.drift) > farthest {
 			return math.Inf(1)
 		}
-		last = m.gain(nr.hearing == turning, fading)
+		last = m.gain(nr.hearing == turning, fading, trust)
 		log := trust*last.log + nr.chain.departs(e.high, e.low) + p.excess(spacings, nr.stack.rate)
 		if fading < 0 {
 			log -= nr.cost(last, trust)

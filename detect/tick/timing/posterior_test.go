@@ -346,7 +346,7 @@ func TestPriorsWeigh(t *testing.T) {
 		{"path numbers", func(p *Priors, k float64) { p.Paths[0] *= k }, math.Ln2, -math.Ln2},
 		{"mean spacing", func(p *Priors, k float64) { p.MeanExcess *= k }, 0.35, -0.01},
 		{"levels", func(p *Priors, k float64) { p.LevelDB *= k }, -0.61, 2.43},
-		{"discrepancy", func(p *Priors, k float64) { p.Discrepancy *= k }, 6, -3.5},
+		{"discrepancy", func(p *Priors, k float64) { p.Discrepancy *= k }, 5.84, -3.1},
 	} {
 		p, q := priors, priors
 		c.set(&p, 2)

@@ -92,7 +92,7 @@ func TestHandsAgainstTheCode(t *testing.T) {
 	} {
 		c, s := clearly(t, tt.id, tt.offset, tt.dut1)
 		a := played(t, c, s, 0)
-		heard := a.radio.arrivals()
+		heard := a.radio.arrivals(false)
 		for _, r := range tt.readings {
 			shown, err := timecode.ParseHands(r.shown)
 			if err != nil {

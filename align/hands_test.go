@@ -87,7 +87,7 @@ func TestHandsAgainstTheCode(t *testing.T) {
 			{"18:21:21", math.NaN(), 0, false, 0},
 			// 60.5 s after the start it is 18:21:07.5 UTC.
 			{"19:21:10", 60.5, 3603, false, 0},
-			{"18:21:07", 60.5, 0, true, -0.2},
+			{"18:21:08", 60.9, 0, true, -0.2}, // nearest to its second
 		}},
 	} {
 		c, s := clearly(t, tt.id, tt.offset, tt.dut1)

@@ -59,6 +59,10 @@ func TestOthersAreNotTaken(t *testing.T) {
 	for _, hz := range []float64{50, 150, 440, 600, 1000, 1200} {
 		carriers.Carriers = append(carriers.Carriers, simulate.Carrier{OffsetHz: hz, LevelDB: -20})
 	}
+	beat := simulate.Config{
+		Rate: 8000, Seconds: 150, Seed: 3, Start: sunday, SNRdB: 10, Marker: local(), Station: rwm,
+		Receiver: simulate.Receiver{Detector: simulate.SSB, MistuningHz: 1010},
+	}
 	for _, c := range []struct {
 		name  string
 		cfg   simulate.Config
@@ -69,15 +73,25 @@ func TestOthersAreNotTaken(t *testing.T) {
 		{"two sweeps a second, WWVH named", sound(simulate.Sound{Kind: simulate.Sweep, SweepHz: 50e3, PerSecond: 2}), []string{"wwvh"}},
 		{"dance at 120, HLA named", sound(simulate.Sound{Kind: simulate.Dance, PerSecond: 2}), []string{"hla"}},
 		{"steady carriers, CHU named", carriers, []string{"chu"}},
-		{"RWM's beat on a Sunday, when EBC is off", simulate.Config{
-			Rate: 8000, Seconds: 150, Seed: 3, Start: sunday, SNRdB: 10, Marker: local(), Station: rwm,
-			Receiver: simulate.Receiver{Detector: simulate.SSB, MistuningHz: 1010},
-		}, nil},
+		{"RWM's beat on a Sunday, when EBC is off", beat, nil},
+		{"RWM's beat, RWM and CHU named", beat, []string{"rwm", "chu"}},
 	} {
 		f := hearFor(t, c.cfg, c.named...)
 		if f.Verdict != NoTick || f.Offset != nil || f.Sense != "" || len(f.Stations) > 0 {
 			t.Errorf("%s: %s, %d stations", c.name, f.Verdict, len(f.Stations))
 		}
+	}
+}
+
+// A name does not help a station whose ticks are another's: it is waited for its minute.
+func TestNamedLookalike(t *testing.T) {
+	lol, _ := station.Find("lol")
+	f := hearFor(t, simulate.Config{
+		Rate: 8000, Seconds: 25, Seed: 4, Start: time.Date(2026, 3, 12, 11, 20, 7, 0, time.UTC),
+		SNRdB: 15, Marker: local(), Station: lol,
+	}, "lol")
+	if f.Verdict != NoTick || f.Offset != nil || f.Waiting == nil || f.Waiting.Station != "lol" || f.Waiting.For != MinuteMark {
+		t.Errorf("%s, waits for %+v", f.Verdict, f.Waiting)
 	}
 }
 

@@ -71,7 +71,7 @@ type Station struct {
 	Tones         []Tone    `toml:"tone"`      // programme tones that may be on the air between marks
 	Voices        []Voice   `toml:"voice"`     // regular announcements
 	Sounding      Sounding  `toml:"sounding"`  // sent for listeners to measure the channel by
-	Lookalike     bool      `toml:"lookalike"` // marks like another station's: considered only when asked for
+	Lookalike     bool      `toml:"lookalike"` // marks like another station's: considered only when asked for, and then not believed by its name
 	// Sources says where the facts come from: each entry is the fields it
 	// supports, comma separated, a colon, and the source.
 	Sources []string `toml:"sources"`

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -211,5 +212,18 @@ func TestAccuracyNamesClasses(t *testing.T) {
 	}
 	if _, err := choose(names, false); err != nil || len(names) < 40 {
 		t.Errorf("%d classes: %v", len(names), err)
+	}
+}
+
+// Of n recordings without a fault the rate is at most 1 − 0.05^(1/n), 95 %.
+func TestFalseRateLimit(t *testing.T) {
+	var out bytes.Buffer
+	half := func(name string, n int) summary {
+		return summary{name: name + ": noise", outcomes: make([]outcome, n), s: 2}
+	}
+	printFalse(&out, []summary{half(openHalf, 400), half(keptHalf, 600)})
+	want := fmt.Sprintf("free: 0 fixes or offsets without a station in 1000 recordings, rate at most %.2f %%", 100*(1-math.Pow(0.05, 1e-3)))
+	if lines := strings.Split(out.String(), "\n"); len(lines) != 4 || !strings.HasPrefix(lines[2], want) || !strings.HasSuffix(lines[2], "2.0 s each") {
+		t.Errorf("%s, want %s", out.String(), want)
 	}
 }

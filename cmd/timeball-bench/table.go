@@ -78,13 +78,13 @@ func binomialBand(k, n int) (lo, hi float64) {
 }
 
 // printFalse sums up what was stated without a station, for the families that were
-// tuned with and for those kept out of it.
+// tuned with and for those kept out of it, and for both.
 func printFalse(w io.Writer, all []summary) {
-	for _, half := range []string{openHalf, keptHalf} {
-		wrong, n := 0, 0
+	for _, half := range []string{openHalf, keptHalf, "free"} {
+		wrong, n, took := 0, 0, 0.0
 		for _, s := range all {
 			if strings.HasPrefix(s.name, half) {
-				wrong, n = wrong+s.wrong, n+len(s.outcomes)
+				wrong, n, took = wrong+s.wrong, n+len(s.outcomes), took+s.s*float64(len(s.outcomes))
 			}
 		}
 		if n > 0 {
@@ -92,7 +92,7 @@ func printFalse(w io.Writer, all []summary) {
 			if wrong < n {
 				limit = distuv.Beta{Alpha: float64(wrong + 1), Beta: float64(n - wrong)}.Quantile(0.95)
 			}
-			fmt.Fprintf(w, "%s: %d fixes or offsets without a station in %d recordings, rate at most %.2f %% (95 %% upper limit)\n", half, wrong, n, 100*limit)
+			fmt.Fprintf(w, "%s: %d fixes or offsets without a station in %d recordings, rate at most %.2f %% (95 %% upper limit), %.1f s each\n", half, wrong, n, 100*limit, took/float64(n))
 		}
 	}
 }

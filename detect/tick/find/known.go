@@ -55,6 +55,8 @@ const (
 	known = 9.2 // 1e4
 	// rivalOdds is by how much it must be likelier than any other.
 	rivalOdds = 4.6 // 100
+	// told is by how much its order must speak for a station when more than known is due.
+	told = 2.3 // 10
 	// twoMinutes is for how many seconds a name stands in for the order of the minute
 	// whatever that is: by then each of its seconds has come round twice.
 	twoMinutes = 120
@@ -105,22 +107,27 @@ func (f *Finder) recognise(t *track) bool {
 	}
 	listened := f.next - f.first
 	t.contrary = t.contrary || t.order.Known < -known
-	if t.order.Known < 0 && t.order.Kept < known && (t.contrary || listened >= twoMinutes && t.order.Due > known) {
-		// Something unknown explains it better, as another station heard with it would; and
-		// its own marks do not come in their order.
+	overdue := listened >= twoMinutes && t.order.Due > known
+	if t.contrary && t.order.Known < 0 && t.order.Kept < known ||
+		overdue && t.order.Known < told && (t.order.Kept < 2*known || t.order.Least < -told) {
+		// Something unknown explains it better, as another station heard with it would, or
+		// hardly worse; and its own marks do not come in their order.
 		named = false
+	}
+	if t.station.Lookalike || t.order.Least < -rivalOdds {
+		named = false // such ticks are many's, or a part of the minute is not there
 	}
 	if t.Weak() && t.order.Kept < known {
 		named = false // anything that repeats, as another station's tick in this filter
 	}
-	if alone && (t.order.Rival > known || t.order.Kept < -known) {
-		named = false // the minute is surely another's, or no minute of the station's is like that
+	if alone && (t.order.Rival > rivalOdds || t.order.Kept < -known) {
+		named = false // the minute is another's, or no minute of the station's is like that
 	}
 	if t.order.Kept < known && t.tick+max(0, t.order.Kept) < rivalOdds {
 		named = false // it may be something struck: a path or a receiver may make a tick like that
 	}
 	switch {
-	case t.order.Known+worth[t.form] > known && (alone || t.order.Rival < -rivalOdds):
+	case t.order.Known+worth[t.form] > known && t.order.Least >= -rivalOdds && (alone || t.order.Rival < -rivalOdds):
 		t.standing = Known
 	case named && (t.form == recognise.Alone || alone && t.form == recognise.Untold) && f.band.Seconds() >= leastHeard:
 		t.standing = AsNamed

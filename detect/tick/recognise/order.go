@@ -24,6 +24,10 @@ type Order struct {
 	// Kept is evidence against the station. Of its own recordings no more than
 	// exp(Kept) come so low.
 	Kept float64
+	// Least is by how much likelier it is, when the minute is made out, that a part of it
+	// is there, a tick's omission or one stretch of its marks, than that the common sound
+	// is in its place: for the part of which that is least, in all the minutes.
+	Least float64
 	// Due is what the station's order would be worth in as many seconds, if it is kept and
 	// as loud as the ticks are.
 	Due float64
@@ -39,7 +43,7 @@ type Order struct {
 }
 
 const (
-	unknownOrder = 0.01 // that a thing which repeats has a minute of its own
+	unknownOrder = 0.01 // that a thing which repeats has one of the longer periods of its own
 	undivided    = 0.5  // that DUT1 is sent as nought, and each of ±0.1 to ±0.8 s is as likely
 	steps        = 20   // of expectation and maximisation
 )
@@ -86,6 +90,9 @@ func (l *Listener) Order(s *station.Station, others []*station.Station, start fl
 		log, k, clear := m.inOrder(own)
 		out.Known = logsum.Add(out.Known, math.Log(b.prior)+log-m.unknown(l))
 		out.Kept, loose = logsum.Add(out.Kept, math.Log(b.prior)+log), logsum.Add(loose, math.Log(b.prior)+m.loose(own))
+		if b == tempers[0] && clear {
+			out.Least = m.least(own, k)
+		}
 		if log > top {
 			top = log
 			out.Second, out.Ref = -1, l.heard[0].n
@@ -419,6 +426,33 @@ func (m *measured) loose(of *order) float64 {
 	return log
 }
 
+// least is what is heard for the part of the station's minute, which begins by k, that
+// is heard least. Marks that DUT1 may change are left out.
+func (m *measured) least(of *order, k int64) float64 {
+	usual := m.sounds[of.common]
+	parts := make([]float64, 1+len(m.tile[0])) // the omissions' and each tile's
+	for _, h := range of.other {
+		if of.first+int64(h.k)-of.begin != k || h.plain != h.changed {
+			continue
+		}
+		q, s := m.heard[h.i], m.sounds[h.plain]
+		told := func(log float64) float64 { return math.Log(q*math.Exp(log) + 1 - q) }
+		if usual.tick && s.on == 0 && !s.tick {
+			parts[0] -= told(m.tick[h.i])
+		}
+		for unlike := s.on ^ usual.on; unlike != 0; unlike &= unlike - 1 {
+			j := bits.TrailingZeros64(unlike)
+			part := s.tone*m.tiles + j
+			if s.on>>j&1 == 1 {
+				parts[1+part] += told(m.mark[h.i][part])
+			} else {
+				parts[1+part] -= told(m.mark[h.i][part])
+			}
+		}
+	}
+	return slices.Min(parts)
+}
+
 // inOrder is the log likelihood of the station's order, the mean over the seconds k at
 // which its minute may begin, and the likeliest of them.
 func (m *measured) inOrder(of *order) (log float64, k int64, sure bool) {
@@ -480,34 +514,49 @@ func divided(plain, changed *[60]float64) float64 {
 	return log
 }
 
+// periods are those, s, that divide a minute and are not so short that what is unlike
+// the rest in each could not be rare.
+var periods = [...]int64{10, 12, 15, 20, 30, 60}
+
 // unknown is the log likelihood of something that repeats every second and has no
-// order, or, less likely beforehand, an order of its own by the minute.
+// order, or, less likely beforehand, an order of its own with a longer period.
 func (m *measured) unknown(l *Listener) float64 {
 	// The last class is something that no decoy is: each tile by itself.
-	n, last := len(m.tick), len(m.decoys)
+	n := len(m.tick)
 	share := m.spectrum()
-	var minute [60][]float64
-	var tile [60][]float64
 	rest := make([]float64, n)
 	for i := range n {
-		r := ((l.heard[i].n % 60) + 60) % 60
-		if minute[r] == nil {
-			minute[r] = make([]float64, last+1)
+		rest[i] = math.Exp(anything(m.tile[i], m.tick[i], share))
+	}
+	log := mix(append(slices.Clone(m.decoys), rest))
+	for _, period := range periods {
+		log = logsum.Add(log, math.Log(unknownOrder)+m.repeating(l.heard, period, share))
+	}
+	return log
+}
+
+// repeating is the log likelihood of something that has one sound for good at each
+// place of a period, s, with the shares of them that fit best.
+func (m *measured) repeating(heard []second, period int64, share []float64) float64 {
+	last := len(m.decoys)
+	like, tile := make([][]float64, period), make([][]float64, period)
+	for i, s := range heard {
+		r := ((s.n % period) + period) % period
+		if like[r] == nil {
+			like[r] = make([]float64, last+1)
 			tile[r] = make([]float64, len(share)+1)
 		}
 		for c, d := range m.decoys {
-			minute[r][c] += math.Log(d[i])
+			like[r][c] += math.Log(d[i])
 		}
 		for j, v := range m.tile[i] {
 			tile[r][j] += v
 		}
 		tile[r][len(share)] += m.tick[i]
-		rest[i] = math.Exp(anything(m.tile[i], m.tick[i], share))
 	}
-	random := mix(append(slices.Clone(m.decoys), rest))
 	base := 0.0
 	own := make([][]float64, last+1)
-	for r, row := range minute {
+	for r, row := range like {
 		if row == nil {
 			continue
 		}
@@ -518,7 +567,7 @@ func (m *measured) unknown(l *Listener) float64 {
 			own[c] = append(own[c], math.Exp(v-top))
 		}
 	}
-	return logsum.Add(random, math.Log(unknownOrder)+base+mix(own))
+	return base + mix(own)
 }
 
 // anything is the log likelihood of tiles and a tick that are each by themselves, the

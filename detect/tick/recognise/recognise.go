@@ -39,15 +39,16 @@
 //
 //	S    second n has the sound of the station's second n−k; k is unknown
 //	U1   each second has its sound at random, with shares that are learnt here
-//	U2   each of 60 seconds has one sound for good, drawn with shares learnt here
+//	U2   each place of a period that divides a minute has one sound for good, drawn with
+//	     shares learnt here
 //
 //	Λ = log mean over tempers of  mean over k S(k) / (U1 + ε·U2)
 //
 // For given shares w and whatever scores f, sounds drawn from w at random have
 // E Π f(c)/Σ w·f = 1; taking the greatest w lowers Λ. So of things in random order no
-// more than exp(−Λ) come so high, at one look and place. For things with a minute of
+// more than exp(−Λ) come so high, at one look and place. For things with a period of
 // their own there is no such bound, only that they must resemble this station's: ε is
-// what is thought beforehand of meeting one. What can be won against U1 grows by 60·H a
+// what is thought beforehand of meeting one of each. What can be won against U1 grows by 60·H a
 // minute, H the entropy of the station's sounds; what can be won against U2 is won once:
 // 60·H − ln 60 − ln ε, as 14.3 for a station of ticks with two omitted and a long mark,
 // but 5.6 for one of ticks and a long mark alone. Such a one is known by form and order
@@ -60,12 +61,18 @@
 //
 // A name given by a person stands in for order while too little of it can have been heard.
 // How much is due, had the station's minute been as loud as its ticks, is known from those
-// (Due). When it would make a station known and something unknown still explains
-// what is heard better (Λ < 0), a name does not help. Weaker ticks are known by Kept: the
+// (Due). When it would make a station known and Λ is hardly more than nought, a name does not
+// help. Weaker ticks, and those with another station's among them, are known by Kept: the
 // same station's order against its own sounds at random or all alike, with all else that
 // may be heard the same. U1 and U2 are free to learn what else sounds beneath, and shares
 // and spectra that are learnt fit chance a little, so that in noise Λ sinks by some units
 // in ten minutes.
+//
+// A thing whose minute is nearly the station's is told by what it lacks (Least): of a tick
+// that is not omitted, or a mark of 0.2 s for one of 0.3 s, most speaks for the station,
+// and only that part against it, in each minute anew. Of the station's own recordings, for
+// each of its parts, no more than exp(Least) come so low (Markov's inequality for a
+// likelihood ratio).
 //
 // The inequality is that of universal inference (Wasserman, Ramdas and Balakrishnan
 // 2020, from memory).

@@ -121,6 +121,9 @@ func TestOrderOfStations(t *testing.T) {
 		if want := int(13+o.Ref) % 60; o.Second != want {
 			t.Errorf("%s: second %d of the minute, want %d", c.id, o.Second, want)
 		}
+		if o.Least < -1 {
+			t.Errorf("%s: a part of its minute is missed (%.1f)", c.id, o.Least)
+		}
 		if f := s.form(); f != Alone {
 			t.Errorf("%s: form %d", c.id, f)
 		}
@@ -205,6 +208,7 @@ func TestAnotherMinuteMark(t *testing.T) {
 	for _, marks := range [][]station.Mark{
 		{{Seconds: "0", Length: 0.1}, {Seconds: "1-59", Length: 0.01}},
 		{{Seconds: "0,30", Length: 0.3}, {Seconds: "1-59", Length: 0.01}},
+		{{Seconds: "0,10,20,30,40,50", Length: 0.3}, {Seconds: "1-59", Length: 0.01}},
 		{{Seconds: "0-59", Length: 0.01}},
 	} {
 		cfg := on("bpm", 123, 6, "steady")
@@ -215,6 +219,29 @@ func TestAnotherMinuteMark(t *testing.T) {
 		// what no tick has behind it.
 		if o := newScene(t, cfg, find("bpm"), 12e-3-other.AdvanceSeconds).order(); o.Known > -1 || o.Due < 20 || o.Due > 31 {
 			t.Errorf("%v: %.1f when %.1f is due", marks, o.Known, o.Due)
+		}
+	}
+}
+
+// A mark of 0.2 s for one of 0.3 s, or a tick where none should be, is missed by what is
+// told of that alone, though the rest comes in its order.
+func TestAPartIsMissed(t *testing.T) {
+	for _, c := range []struct {
+		id    string
+		marks []station.Mark
+		times float64
+	}{
+		// A tile of 0.3 s in each of two marks, not weaker than a tenth of the ticks.
+		{"bpm", []station.Mark{{Seconds: "0", Length: 0.2}, {Seconds: "1-59", Length: 0.01}}, 2},
+		// Two ticks a minute that are strong.
+		{"hla", []station.Mark{{Seconds: "0", Length: 0.8, ToneHz: 1800}, {Seconds: "1-59", Length: 0.005}}, 4},
+	} {
+		cfg := on(c.id, 123, 6, "steady")
+		other := *cfg.Station
+		other.Marks = c.marks
+		cfg.Station = &other
+		if o := newScene(t, cfg, find(c.id), 12e-3-other.AdvanceSeconds).order(); o.Least > -c.times*2 || o.Least < -c.times*6 {
+			t.Errorf("%s: %.1f", c.id, o.Least)
 		}
 	}
 }

@@ -46,7 +46,7 @@ func WriteStationDetails(w io.Writer, some []station.Station) error {
 		}
 		fmt.Fprintf(w, "%s: %s\n", strings.ToUpper(s.ID), s.Name)
 		if s.Lookalike {
-			fmt.Fprintln(w, "Its marks are like another station's: it is listened for only when it is named.")
+			fmt.Fprintln(w, "Its marks are like another station's: it is listened for only when it is named, and must be known by its whole minute.")
 		}
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		fmt.Fprintf(t, "receiver\t%s\nsends\t%s\nminutes\t%s\n", Mode(s), sendsOf(s), minutesOf(s))

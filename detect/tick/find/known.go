@@ -100,40 +100,12 @@ func (f *Finder) recognise(t *track) bool {
 		f.search = f.next
 		return false
 	}
-	named := f.request.Named
-	alone := named && len(f.named) == 1
-	if !alone && t.order.Rival > -rivalOdds {
-		named = false // it may be the other
-	}
-	listened := f.next - f.first
 	t.contrary = t.contrary || t.order.Known < -known
-	overdue := listened >= twoMinutes && t.order.Due > known
-	if t.contrary && t.order.Known < 0 && t.order.Kept < known ||
-		overdue && t.order.Known < told && (t.order.Kept < 2*known || t.order.Least < -told) {
-		// Something unknown explains it better, as another station heard with it would, or
-		// hardly worse; and its own marks do not come in their order.
-		named = false
-	}
-	if t.station.Lookalike || t.order.Least < -rivalOdds {
-		named = false // such ticks are many's, or a part of the minute is not there
-	}
-	if t.Weak() && t.order.Kept < known {
-		named = false // anything that repeats, as another station's tick in this filter
-	}
-	if alone && (t.order.Rival > rivalOdds || t.order.Kept < -known) {
-		named = false // the minute is another's, or no minute of the station's is like that
-	}
-	if t.order.Kept < known && t.tick+max(0, t.order.Kept) < rivalOdds {
-		named = false // it may be something struck: a path or a receiver may make a tick like that
-	}
-	switch {
-	case t.order.Known+worth[t.form] > known && t.order.Least >= -rivalOdds && (alone || t.order.Rival < -rivalOdds):
-		t.standing = Known
-	case named && (t.form == recognise.Alone || alone && t.form == recognise.Untold) && f.band.Seconds() >= leastHeard:
-		t.standing = AsNamed
-	default:
-		t.standing = Unknown
-	}
+	listened := f.next - f.first
+	t.standing = evidence{
+		order: t.order, form: t.form, tick: t.tick, weak: t.Weak(), contrary: t.contrary, lookalike: t.station.Lookalike,
+		named: f.request.Named, alone: f.request.Named && len(f.named) == 1, listened: listened, seconds: f.band.Seconds(),
+	}.standing()
 	switch t.standing {
 	case Unknown:
 		t.look = f.next + max(5, listened/4)
@@ -144,6 +116,51 @@ func (f *Finder) recognise(t *track) bool {
 	}
 	if listened < twoMinutes {
 		t.look = min(t.look, f.first+twoMinutes)
+	}
+	return true
+}
+
+// evidence is what there is for and against a tick being a station's.
+type evidence struct {
+	order                     recognise.Order
+	form                      recognise.Form
+	tick                      float64 // as the track has it
+	weak, contrary, lookalike bool
+	named, alone              bool // by the person, and no other
+	listened                  int64
+	seconds                   int // of which the form is told
+}
+
+func (e evidence) standing() Standing {
+	o := e.order
+	switch {
+	case o.Known+worth[e.form] > known && o.Least >= -rivalOdds && (e.alone || o.Rival < -rivalOdds):
+		return Known
+	case e.named && e.nameHelps() && (e.form == recognise.Alone || e.alone && e.form == recognise.Untold) && e.seconds >= leastHeard:
+		return AsNamed
+	}
+	return Unknown
+}
+
+// nameHelps reports whether a name may stand in for the order of the minute.
+func (e evidence) nameHelps() bool {
+	o := e.order
+	overdue := e.listened >= twoMinutes && o.Due > known
+	switch {
+	case e.lookalike:
+		return false // such ticks are many's
+	case o.Rival > rivalOdds || !e.alone && o.Rival > -rivalOdds:
+		return false // the minute is another's, or may be
+	case o.Least < -rivalOdds || o.Kept < -known:
+		return false // a part of the minute is not there, or no minute of the station's is like that
+	case e.contrary && o.Known < 0 && o.Kept < known:
+		return false // something unknown explains it better, and not as another station heard with it would
+	case overdue && o.Known < told && (o.Kept < 2*known || o.Least < -told):
+		return false // or hardly worse, when the station's minute should have told
+	case e.weak && o.Kept < known:
+		return false // anything that repeats, as another station's tick in this filter
+	case o.Kept < known && e.tick+max(0, o.Kept) < rivalOdds:
+		return false // it may be something struck: a path or a receiver may make a tick like that
 	}
 	return true
 }

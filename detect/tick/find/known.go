@@ -58,8 +58,9 @@ const (
 	// told is by how much its order must speak for a station when more than known is due.
 	told = 2.3 // 10
 	// twoMinutes is for how many seconds a name stands in for the order of the minute
-	// whatever that is: by then each of its seconds has come round twice.
-	twoMinutes = 120
+	// whatever that is, by when each of its seconds has come round twice; and for longer
+	// while of the ticks not aMinute is clear.
+	twoMinutes, aMinute = 120, 60
 	// barredSeconds is how long at least a station is not considered whose tick was
 	// another's: until a minute more tells.
 	barredSeconds = 60
@@ -145,11 +146,11 @@ func (e evidence) standing() Standing {
 // nameHelps reports whether a name may stand in for the order of the minute.
 func (e evidence) nameHelps() bool {
 	o := e.order
-	overdue := e.listened >= twoMinutes && o.Due > known
+	overdue := e.listened >= twoMinutes && o.Clear >= aMinute && o.Due > known
 	switch {
 	case e.lookalike:
 		return false // such ticks are many's
-	case o.Rival > rivalOdds || !e.alone && o.Rival > -rivalOdds:
+	case o.Rival > known || !e.alone && o.Rival > -rivalOdds || e.listened >= twoMinutes && o.Rival > rivalOdds:
 		return false // the minute is another's, or may be
 	case o.Least < -rivalOdds || o.Kept < -known:
 		return false // a part of the minute is not there, or no minute of the station's is like that

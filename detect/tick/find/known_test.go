@@ -12,7 +12,7 @@ import (
 func TestStanding(t *testing.T) {
 	// Five minutes of a tick that is clear, of a minute that is hardly made out.
 	plain := evidence{
-		order: recognise.Order{Known: 3, Kept: 8, Due: 20, Rival: -20}, form: recognise.Alone, tick: 30,
+		order: recognise.Order{Known: 3, Kept: 8, Due: 20, Clear: 290, Rival: -20}, form: recognise.Alone, tick: 30,
 		named: true, alone: true, listened: 300, seconds: 300,
 	}
 	if plain.standing() != AsNamed {
@@ -29,20 +29,23 @@ func TestStanding(t *testing.T) {
 		{"but for a part that is missed", func(e *evidence) { e.order.Known, e.order.Least = 8, -4.7 },
 			func(e *evidence) { e.order.Known, e.order.Least = 8, -4.5 }, Unknown, Known},
 		{"a part is missed", func(e *evidence) { e.order.Least = -4.7 }, func(e *evidence) { e.order.Least = -4.5 }, Unknown, AsNamed},
-		{"a rival of one named alone", func(e *evidence) { e.order.Rival = 4.7 }, func(e *evidence) { e.order.Rival = 4.5 }, Unknown, AsNamed},
+		{"a rival of one named alone", func(e *evidence) { e.listened, e.order.Rival = 119, 9.3 }, func(e *evidence) { e.listened, e.order.Rival = 119, 9.1 }, Unknown, AsNamed},
+		{"after two minutes", func(e *evidence) { e.order.Rival = 4.7 }, func(e *evidence) { e.order.Rival = 4.5 }, Unknown, AsNamed},
 		{"a rival of one of several", func(e *evidence) { e.alone, e.order.Rival = false, -4.5 },
 			func(e *evidence) { e.alone, e.order.Rival = false, -4.7 }, Unknown, AsNamed},
 		{"order that is due and does not tell", func(e *evidence) { e.order.Known = 2.2 }, func(e *evidence) { e.order.Known = 2.4 }, Unknown, AsNamed},
 		{"not due before two minutes", func(e *evidence) { e.order.Known, e.listened = 0, 121 },
 			func(e *evidence) { e.order.Known, e.listened = 0, 119 }, Unknown, AsNamed},
+		{"nor in a fade", func(e *evidence) { e.order.Known, e.order.Clear = 0, 61 },
+			func(e *evidence) { e.order.Known, e.order.Clear = 0, 59 }, Unknown, AsNamed},
 		{"nor of weak ticks", func(e *evidence) { e.order.Known, e.order.Due = 0, 9.3 },
 			func(e *evidence) { e.order.Known, e.order.Due = 0, 9.1 }, Unknown, AsNamed},
 		{"nor with another station", func(e *evidence) { e.order.Known, e.order.Kept = -40, 18 },
 			func(e *evidence) { e.order.Known, e.order.Kept = -40, 19 }, Unknown, AsNamed},
 		{"whose minute is whole", func(e *evidence) { e.order.Known, e.order.Kept, e.order.Least = -40, 19, -2.4 },
 			func(e *evidence) { e.order.Known, e.order.Kept, e.order.Least = -40, 19, -2.2 }, Unknown, AsNamed},
-		{"once contrary", func(e *evidence) { e.contrary, e.listened, e.order.Known = true, 60, -0.1 },
-			func(e *evidence) { e.contrary, e.listened, e.order.Known = true, 60, 0.1 }, Unknown, AsNamed},
+		{"once contrary", func(e *evidence) { e.contrary, e.order.Clear, e.order.Known = true, 50, -0.1 },
+			func(e *evidence) { e.contrary, e.order.Clear, e.order.Known = true, 50, 0.1 }, Unknown, AsNamed},
 		{"no minute of the station's", func(e *evidence) { e.order.Kept = -9.3 }, func(e *evidence) { e.order.Kept = -9.1 }, Unknown, AsNamed},
 		{"weak", func(e *evidence) { e.weak, e.order.Kept = true, 9.1 }, func(e *evidence) { e.weak, e.order.Kept = true, 9.3 }, Unknown, AsNamed},
 		{"struck", func(e *evidence) { e.tick, e.order.Kept = 2, 2.5 }, func(e *evidence) { e.tick, e.order.Kept = 2, 2.7 }, Unknown, AsNamed},

@@ -29,8 +29,10 @@ type Order struct {
 	// is in its place: for the part of which that is least, in all the minutes.
 	Least float64
 	// Due is what the station's order would be worth in as many seconds, if it is kept and
-	// as loud as the ticks are.
-	Due float64
+	// as loud as the ticks are; and Clear how many of the seconds tell that, in which the
+	// ticks around are louder than the noise.
+	Due   float64
+	Clear int
 	// Rival is that of the likeliest other station against this one, and Other
 	// which it is; −Inf and nil without any.
 	Rival float64
@@ -74,7 +76,7 @@ func (l *Listener) Order(s *station.Station, others []*station.Station, start fl
 	tiles, marks := l.scores(off)
 	ticks, heard := l.ticks(), l.audible()
 	own := l.orderOf(s, start)
-	out.Due = l.due(own)
+	out.Due, out.Clear = l.due(own)
 	var against []*order
 	for _, o := range others {
 		against = append(against, l.orderOf(o, start))
@@ -91,7 +93,7 @@ func (l *Listener) Order(s *station.Station, others []*station.Station, start fl
 		out.Known = logsum.Add(out.Known, math.Log(b.prior)+log-m.unknown(l))
 		out.Kept, loose = logsum.Add(out.Kept, math.Log(b.prior)+log), logsum.Add(loose, math.Log(b.prior)+m.loose(own))
 		if b == tempers[0] && clear {
-			out.Least = m.least(own, k)
+			out.Least = m.least(l, own, k)
 		}
 		if log > top {
 			top = log
@@ -197,12 +199,14 @@ func (l *Listener) scores(off int) (tiles, marks [][]float64) {
 const marksShare = 0.1
 
 // due is what the seconds that are unlike most of the station's tell of its order, as if
-// they might have been any of those heard.
-func (l *Listener) due(of *order) float64 {
+// they might have been any of those heard, and in how many seconds the ticks are clear.
+func (l *Listener) due(of *order) (total float64, clear int) {
 	usual := l.sounds[of.common]
-	total := 0.0
 	for i := range l.heard {
 		rho := l.surely(i)
+		if rho > clearTick {
+			clear++
+		}
 		for _, id := range of.minute.sounds {
 			s := l.sounds[id]
 			if s.tick != usual.tick {
@@ -214,12 +218,15 @@ func (l *Listener) due(of *order) float64 {
 			}
 		}
 	}
-	return total
+	return total, clear
 }
 
 // toldBy is what it tells in the mean, in nats, that a tone of a known power over the
 // noise's is not there.
 func toldBy(rho float64) float64 { return math.Log1p(rho) - rho/(1+rho) }
+
+// clearTick is the power of ticks over the noise's from which they are clear.
+const clearTick = 1
 
 // mostPower is what a second's mark counts for at most among others.
 const mostPower = 1e4
@@ -427,12 +434,13 @@ func (m *measured) loose(of *order) float64 {
 }
 
 // least is what is heard for the part of the station's minute, which begins by k, that
-// is heard least. Marks that DUT1 may change are left out.
-func (m *measured) least(of *order, k int64) float64 {
+// is heard least. Only where the ticks around are clear can it be missed; marks that DUT1
+// may change are left out.
+func (m *measured) least(l *Listener, of *order, k int64) float64 {
 	usual := m.sounds[of.common]
 	parts := make([]float64, 1+len(m.tile[0])) // the omissions' and each tile's
 	for _, h := range of.other {
-		if of.first+int64(h.k)-of.begin != k || h.plain != h.changed {
+		if of.first+int64(h.k)-of.begin != k || h.plain != h.changed || l.surely(int(h.i)) < clearTick {
 			continue
 		}
 		q, s := m.heard[h.i], m.sounds[h.plain]

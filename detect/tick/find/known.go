@@ -58,8 +58,8 @@ const (
 	// told is by how much its order must speak for a station when more than known is due.
 	told = 2.3 // 10
 	// twoMinutes is for how many seconds a name stands in for the order of the minute
-	// whatever that is, by when each of its seconds has come round twice; and for longer
-	// while of the ticks not aMinute is clear.
+	// whatever that is, by when each of its seconds has come round twice; and with aMinute of
+	// clear ticks it must speak for the station.
 	twoMinutes, aMinute = 120, 60
 	// barredSeconds is how long at least a station is not considered whose tick was
 	// another's: until a minute more tells.
@@ -146,7 +146,7 @@ func (e evidence) standing() Standing {
 // nameHelps reports whether a name may stand in for the order of the minute.
 func (e evidence) nameHelps() bool {
 	o := e.order
-	overdue := e.listened >= twoMinutes && o.Clear >= aMinute && o.Due > known
+	overdue := e.listened >= twoMinutes && o.Due > known
 	switch {
 	case e.lookalike:
 		return false // such ticks are many's
@@ -154,9 +154,9 @@ func (e evidence) nameHelps() bool {
 		return false // the minute is another's, or may be
 	case o.Least < -rivalOdds || o.Kept < -known:
 		return false // a part of the minute is not there, or no minute of the station's is like that
-	case e.contrary && o.Known < 0 && o.Kept < known:
+	case (e.contrary || overdue) && o.Known < 0 && o.Kept < known:
 		return false // something unknown explains it better, and not as another station heard with it would
-	case overdue && o.Known < told && (o.Kept < 2*known || o.Least < -told):
+	case overdue && o.Clear >= aMinute && o.Known < told && (o.Kept < 2*known || o.Least < -told):
 		return false // or hardly worse, when the station's minute should have told
 	case e.weak && o.Kept < known:
 		return false // anything that repeats, as another station's tick in this filter

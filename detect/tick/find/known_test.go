@@ -38,6 +38,8 @@ func TestStanding(t *testing.T) {
 			func(e *evidence) { e.order.Known, e.listened = 0, 119 }, Unknown, AsNamed},
 		{"nor in a fade", func(e *evidence) { e.order.Known, e.order.Clear = 0, 61 },
 			func(e *evidence) { e.order.Known, e.order.Clear = 0, 59 }, Unknown, AsNamed},
+		{"but for what something unknown explains better", func(e *evidence) { e.order.Known, e.order.Clear = -0.1, 59 },
+			func(e *evidence) { e.order.Known, e.order.Clear, e.order.Kept = -0.1, 59, 9.3 }, Unknown, AsNamed},
 		{"nor of weak ticks", func(e *evidence) { e.order.Known, e.order.Due = 0, 9.3 },
 			func(e *evidence) { e.order.Known, e.order.Due = 0, 9.1 }, Unknown, AsNamed},
 		{"nor with another station", func(e *evidence) { e.order.Known, e.order.Kept = -40, 18 },

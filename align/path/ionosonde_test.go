@@ -59,8 +59,9 @@ func TestNearIonograms(t *testing.T) {
 	if n := len(near); n != 4*nearbyIonograms || !near[0].Time.Equal(when.Add(-nearbyIonograms*time.Minute)) {
 		t.Errorf("%d ionograms, the first at %v", n, near[0].Time)
 	}
-	if stale := NearIonograms(month, when.AddDate(0, 1, 0)); len(stale) > 0 {
-		t.Errorf("%d ionograms of another month", len(stale))
+	last := month[len(month)-1].Time
+	if stale := NearIonograms(month, last.Add(36*time.Hour)); len(stale) > 0 {
+		t.Errorf("%d ionograms of the day before yesterday", len(stale))
 	}
 	if now := NearIonograms([]Ionogram{{FoF2Hz: 7e6}}, when); len(now) != 1 || !now[0].Time.Equal(when) {
 		t.Errorf("one without a time: %v", now)

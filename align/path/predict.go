@@ -190,27 +190,31 @@ func (r Request) circuit(c station.Carrier) *circuit {
 	return newCircuit(from, to, r.LongPath)
 }
 
-// perSunspot is how the expected delay changes with R12: on the same days but for the
-// sunspots. A single day's delay leaps where a mode comes or goes.
+// perSunspot is how the expected delay changes with R12, two standard uncertainties to
+// either side: on the same days but for the sunspots. A single day's delay leaps where a
+// mode comes or goes.
 func (w *weather) perSunspot(l *leg) float64 {
 	const n = daysDrawn / 8
-	var change [n]float64
+	var sum, moment [n][2]float64
 	each(n, func(k int) {
 		z := make([]float64, w.size())
 		draw(z, k)
-		for _, z[0] = range []float64{-1, 1} {
-			var sum, moment float64
+		for side := range 2 {
+			z[0] = float64(4*side - 2)
 			for _, p := range firsts(w.arrivals(l, z)) {
-				sum, moment = sum+p.weight, moment+p.weight*p.mean
+				sum[k][side] += p.weight
+				moment[k][side] += p.weight * p.mean
 			}
-			change[k] += z[0] * moment / sum
 		}
 	})
-	var all float64
-	for _, c := range change {
-		all += c
+	expected := func(side int) float64 {
+		var weight, all float64
+		for k := range n {
+			weight, all = weight+sum[k][side], all+moment[k][side]
+		}
+		return all / weight
 	}
-	return all / n / (2 * w.uR12)
+	return (expected(1) - expected(0)) / (4 * w.uR12)
 }
 
 // WithArrivals takes in the arrivals that a recording tells apart, the earliest

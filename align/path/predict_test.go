@@ -336,3 +336,16 @@ func TestELayerIsAboveTheBottom(t *testing.T) {
 		t.Errorf("%d of 20 000 layers are held at the bottom", bounded)
 	}
 }
+
+// How the delay changes with the sunspots is what it does from one number to another,
+// modes that come and go included.
+func TestPerSunspot(t *testing.T) {
+	at := func(r12 float64) Prediction {
+		p, err := Predict(Request{Station: builtin(t, "chu"), CarrierHz: 7.85e6, At: LatLon{Lat: 42.36, Lon: -71.06}, Time: time.Date(2026, 6, 15, 2, 0, 0, 0, time.UTC), Sunspots: r12})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	near(t, "µs for each unit of R12", at(140).SecondsPerSunspot*1e6, (at(160).Delay.Mean()-at(120).Delay.Mean())/40*1e6, 2)
+}

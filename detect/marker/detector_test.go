@@ -6,8 +6,6 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
-
-	"pgregory.net/rapid"
 )
 
 // shapes are the pulses the timing must survive.
@@ -30,24 +28,33 @@ func shapes(rate float64) []shape {
 // Ts*(sigma/A)/sqrt(S2), and asserts the target of 1.5 times that; 30 ns RMS at
 // 48 kHz and 60 dB with the mean error included.
 func TestTimingMeetsBound(t *testing.T) {
-	const seconds = 60
 	for _, rate := range []float64{8000, 22050, 48000, 96000, 192000} {
-		for _, db := range []float64{40, 60} {
-			if rate > 48000 && db != 60 {
+		seconds := 60.0
+		if rate > 48000 {
+			seconds = 30 // a deviation of 29 pulses is good to 13 %
+		}
+		truth := regular(rate, 0.317*rate+0.123, int(seconds)-1, 37.7)
+		noises := shape{rate: rate}.noise(seconds, 1, 7)
+		for i, s := range shapes(rate) {
+			if (rate > 48000 || rate == 22050) && i%3 != 0 {
 				continue
 			}
-			for i, s := range shapes(rate) {
-				if (rate > 48000 || rate == 22050) && i%3 != 0 {
+			amplitude := 0.5
+			if s.width*rate < 1 {
+				amplitude /= s.width * rate // the height that the samples see is what counts
+			}
+			clean := s.recording(seconds, truth, amplitude, 0, 7)
+			for _, db := range []float64{40, 60} {
+				if rate > 48000 && db != 60 {
 					continue
 				}
 				t.Run(fmt.Sprintf("%.0f/%.0fdB/%s", rate, db, s.name), func(t *testing.T) {
-					amplitude := 0.5
-					if s.width*rate < 1 {
-						amplitude /= s.width * rate // the height that the samples see is what counts
-					}
 					noise := 0.5 * math.Pow(10, -db/20)
-					truth := regular(rate, 0.317*rate+0.123, seconds-1, 37.7)
-					got := process(NewDetector(Config{Rate: rate}), s.recording(seconds, truth, amplitude, noise, 7), 1024)
+					x := slices.Clone(clean)
+					for i, v := range noises {
+						x[i] += float32(noise) * v
+					}
+					got := process(NewDetector(Config{Rate: rate}), x, 1024)
 					if len(got) != len(truth) {
 						t.Fatalf("%d pulses of %d", len(got), len(truth))
 					}
@@ -79,16 +86,17 @@ func TestTimingMeetsBound(t *testing.T) {
 func TestSamplingPhaseBias(t *testing.T) {
 	const rate = 48000
 	for _, s := range shapes(rate) {
-		// 41 steps of 1/41 frame in as many seconds.
-		truth := regular(rate, 4000.01, 42, 1e6/41/rate)
-		got := process(NewDetector(Config{Rate: rate}), s.recording(44, truth, 0.5, 1e-6, 1), 1024)
+		// 21 steps of 1/21 frame in as many seconds: what a converter's band limits changes slowly
+		// with the phase.
+		truth := regular(rate, 4000.01, 22, 1e6/21/rate)
+		got := process(NewDetector(Config{Rate: rate}), s.recording(24, truth, 0.5, 1e-6, 1), 1024)
 		lo, hi := math.Inf(1), math.Inf(-1)
 		for i, p := range got {
 			e := p.Position - truth[len(truth)-len(got)+i]
 			lo, hi = min(lo, e), max(hi, e)
 		}
 		t.Logf("%s: %.2f ns peak to peak over the sampling phase", s.name, (hi-lo)/rate*1e9)
-		if len(got) < 41 || (hi-lo)/rate > 3e-9 {
+		if len(got) < 21 || (hi-lo)/rate > 3e-9 {
 			t.Errorf("%s: %d pulses, %v ns", s.name, len(got), (hi-lo)/rate*1e9)
 		}
 	}
@@ -120,15 +128,14 @@ func TestBlockSplitDoesNotMatter(t *testing.T) {
 	if len(want) < 13 {
 		t.Fatalf("%d pulses", len(want))
 	}
-	rapid.Check(t, func(t *rapid.T) {
-		most := rapid.SampledFrom([]int{1, 7, 100, 5000, 100000}).Draw(t, "most")
-		seed := rapid.Uint64().Draw(t, "seed")
-		rng := rand.New(rand.NewPCG(seed, 0))
-		got := run(func() int { return 1 + rng.IntN(most) })
-		if !slices.Equal(got, want) {
-			t.Fatalf("%d pulses %v, want %d %v", len(got), got, len(want), want)
+	for _, most := range []int{1, 7, 100, 5000, 100000} {
+		for seed := range uint64(4) {
+			rng := rand.New(rand.NewPCG(seed, 0))
+			if got := run(func() int { return 1 + rng.IntN(most) }); !slices.Equal(got, want) {
+				t.Fatalf("in blocks of up to %d, seed %d: %d pulses %v, want %d %v", most, seed, len(got), got, len(want), want)
+			}
 		}
-	})
+	}
 }
 
 // TestLossMovesNothing drops frames at a known position: positions afterwards
@@ -186,7 +193,7 @@ func TestChangedMarkerIsLearnedAgain(t *testing.T) {
 // TestTwoMarkersByWire compares two markers of 60 dB for 100 s: their
 // difference is good to 10 ns.
 func TestTwoMarkersByWire(t *testing.T) {
-	const rate, pulses, runs = 48000, 100, 6
+	const rate, pulses, runs = 48000, 100, 3
 	square := 0.0
 	for seed := range uint64(runs) {
 		a := shape{rate: rate, width: 0.1, couple: 5}
@@ -212,7 +219,7 @@ func TestTwoMarkersByWire(t *testing.T) {
 
 // TestWeakMarker finds a marker of 24 dB and times it within the target.
 func TestWeakMarker(t *testing.T) {
-	const rate, seconds = 48000, 60
+	const rate, seconds = 48000, 30
 	noise := 0.1 * math.Pow(10, -24.0/20)
 	for _, s := range shapes(rate)[:6] {
 		amplitude := 0.1
@@ -224,7 +231,7 @@ func TestWeakMarker(t *testing.T) {
 		sd, _, _ := score(got, truth)
 		bound := s.bound(noise / amplitude)
 		t.Logf("%s: %d of %d pulses, sd %.2f us, bound %.2f us (%.2f)", s.name, len(got), len(truth), sd/rate*1e6, bound/rate*1e6, sd/bound)
-		if len(got) < len(truth)-6 || sd > 1.5*bound {
+		if len(got) < len(truth)-3 || sd > 1.5*bound {
 			t.Errorf("%s: %d of %d pulses, sd %v frames, bound %v", s.name, len(got), len(truth), sd, bound)
 		}
 	}

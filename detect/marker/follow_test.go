@@ -45,7 +45,7 @@ func TestBaseIsTheMeanLine(t *testing.T) {
 		{"out of beat, 0.1 ms", 0.1e-3, -2e-3, false, 0.08e-3},
 		{"out of beat, the sample clock warms", 1e-6, 2e-3, true, 3e-6},
 	} {
-		for seed := range uint64(5) {
+		for seed := range uint64(2) {
 			tr := NewTrack(rate)
 			feed(tr, scattered(rate, 1200, c.jitter, c.beat, c.warms, seed))
 			if s := tr.Steps(); len(s) != 0 {
@@ -106,7 +106,7 @@ func TestStepInJitter(t *testing.T) {
 // The mean line's place at the end is known as well as it says: 19 times in 20 within
 // two standard deviations, whatever the pattern of the scatter.
 func TestMeanHoldsTheTruth(t *testing.T) {
-	const rate, count, runs = 48000, 240, 100
+	const rate, count, runs = 48000, 240, 50
 	for _, c := range []struct {
 		name    string
 		jitter  float64
@@ -152,7 +152,7 @@ func TestMeanHoldsTheTruth(t *testing.T) {
 		t.Logf("%s: %.2g s RMS, %.2g s stated, held %d of %d, pattern %d", c.name, math.Sqrt(rms)/rate, math.Sqrt(u)/rate, held, runs, pattern)
 		// What is slow the marker alone cannot tell from the sample clock, so that the
 		// base follows it in part; what it does so shows in the ticks' scatter.
-		least := runs * 9 / 10
+		least := runs * 9 / 10 // 1.6 standard deviations of 50 below 95 %; of a u half as large 34 are held
 		if c.slow > 0 {
 			least = runs * 7 / 10
 		}

@@ -27,6 +27,7 @@ type respond struct {
 	tables  []complexTable
 	samples int     // beyond which it is zero
 	rise    float64 // samples
+	far     float64 // by which a slow edge is more than a sharp one, long after it
 }
 
 type complexTable struct {
@@ -79,6 +80,9 @@ func (s shape) respond() *respond {
 		add(complex(0, s.ring), complex(1/(s.ringTau*s.rate), 2*math.Pi*s.ringHz/s.rate))
 	}
 	r.samples = convTaps + int(min(20/max(lambda, 1e-3), s.rate)+r.rise)
+	if x := lambda * r.rise / 2; x > 0 { // the mean of an exponential over the rise; what rises slowly does not ring
+		r.far = math.Sinh(x) / x
+	}
 	return r
 }
 
@@ -89,6 +93,9 @@ func (r *respond) at(u float64) float64 {
 	}
 	if u < -r.rise-convTaps {
 		return 0
+	}
+	if u > r.rise/2+convTaps {
+		return r.far * r.step(u)
 	}
 	const parts = 50
 	v := 0.0
@@ -193,6 +200,9 @@ func process(d *Detector, x []float32, block int) []Pulse {
 // noise is a channel of white noise.
 func (s shape) noise(seconds, rms float64, seed uint64) []float32 {
 	x := make([]float32, int(seconds*s.rate))
+	if rms == 0 {
+		return x
+	}
 	rng := rand.New(rand.NewPCG(seed, 1))
 	for i := range x {
 		x[i] = float32(rms * rng.NormFloat64())

@@ -37,13 +37,13 @@ func TestSimulatedRecordings(t *testing.T) {
 			simulate.SoundCard{NoiseRMS: rms, ClockPPM: 100, WanderPPM: 0.2, WanderSeconds: 300}, 0, 40e-9, 40e-9},
 		{"jitter", simulate.Marker{JitterSeconds: 20e-6}, simulate.SoundCard{NoiseRMS: rms, ClockPPM: -100}, 0, 100e-6, 25e-6},
 		{"hidden loss", simulate.Marker{}, simulate.SoundCard{NoiseRMS: rms, ClockPPM: 30}, 1024, 40e-9, 40e-9},
-		{"step", simulate.Marker{Steps: []simulate.Step{{AtSeconds: 20.5, BySeconds: 0.012}}}, simulate.SoundCard{NoiseRMS: rms}, 0, 40e-9, 40e-9},
-		{"crank", simulate.Marker{Steps: []simulate.Step{{AtSeconds: 20.5, BySeconds: -0.15, OverSeconds: 20}}}, simulate.SoundCard{NoiseRMS: rms}, 0, 40e-9, 40e-9},
+		{"step", simulate.Marker{Steps: []simulate.Step{{AtSeconds: 14.5, BySeconds: 0.012}}}, simulate.SoundCard{NoiseRMS: rms}, 0, 40e-9, 40e-9},
+		{"crank", simulate.Marker{Steps: []simulate.Step{{AtSeconds: 12.5, BySeconds: -0.06, OverSeconds: 8}}}, simulate.SoundCard{NoiseRMS: rms}, 0, 40e-9, 40e-9},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			const seconds = 60
+			const seconds = 30
 			if c.loss > 0 {
-				c.card.Losses = []simulate.Loss{{Gap: capture.Gap{At: 48000 * 25.25, Lost: c.loss}, Hidden: true}}
+				c.card.Losses = []simulate.Loss{{Gap: capture.Gap{At: 48000 * 15.25, Lost: c.loss}, Hidden: true}}
 			}
 			source, err := simulate.New(simulate.Config{Seconds: seconds, Programme: simulate.Speech, SNRdB: 15, Marker: &c.marker, SoundCard: c.card})
 			if err != nil {

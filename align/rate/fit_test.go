@@ -211,13 +211,13 @@ func (c *coverage) simulate(t testing.TB, runs int) {
 // TestIntervalsHoldTruth, reduced; BenchmarkIntervalsHoldTruth does the full
 // number.
 func TestIntervalsHoldTruth(t *testing.T) {
-	const runs = 100
+	const runs = 40
 	for _, c := range classes() {
 		c.simulate(t, runs)
 		t.Logf("%-15s %v", c.name, c.held)
 		for what, n := range c.held {
-			// Four standard errors of 100 runs below 95 %.
-			if n < 86 {
+			// Four standard errors of 40 runs below 95 %.
+			if n < 33 {
 				t.Errorf("%s: %s held in %d of %d", c.name, what, n, runs)
 			}
 		}
@@ -520,6 +520,9 @@ func TestAnyRecordGivesNumbers(t *testing.T) {
 			}
 		}
 		fit.Stability()
+		if rapid.IntRange(0, 3).Draw(t, "advised") > 0 { // advice looks years ahead: every fourth record is enough
+			return
+		}
 		if a := Advise(fit, adjustments, .01, 24*time.Hour, fit.Epoch); a.Next.Before(fit.Epoch) || a.Trim-a.Trim != 0 {
 			t.Fatalf("advice %+v", a)
 		}

@@ -20,7 +20,7 @@ const rate = 8000
 func sounded(t testing.TB, second int, c simulate.Config) []float32 {
 	t.Helper()
 	c.Station, _ = station.Find("wwv")
-	c.Rate, c.Seconds = rate, 13
+	c.Rate, c.Seconds = rate, 11
 	c.Start = time.Date(2026, 3, 14, 18, 8, second, 0, time.UTC)
 	src, err := simulate.New(c)
 	if err != nil {

@@ -76,7 +76,7 @@ const delay = 3.3e-3
 
 func config(t testing.TB, id string, cn0 float64, direct bool) simulate.Config {
 	c := simulate.Config{
-		Rate: 192000, Seconds: 130, SNRdB: cn0 - 10*math.Log10(3000), Start: time.Date(2026, 3, 14, 10, 20, 0, 0, time.UTC),
+		Rate: 192000, Seconds: 80, SNRdB: cn0 - 10*math.Log10(3000), Start: time.Date(2026, 3, 14, 10, 20, 0, 0, time.UTC),
 		Station: find(t, id), Seed: 5, Paths: []simulate.Path{{DelaySeconds: delay}},
 		Receiver: simulate.Receiver{Detector: simulate.Direct, Loop: simulate.Loop{Q: 20}},
 	}
@@ -93,10 +93,12 @@ func config(t testing.TB, id string, cn0 float64, direct bool) simulate.Config {
 func TestStationsAreHeardAndTimed(t *testing.T) {
 	t.Parallel()
 	for _, tt := range []struct {
-		id     string
-		direct bool
-	}{{"dcf77", true}, {"msf", false}, {"wwvb", false}, {"jjy-40", false}, {"bpc", false}, {"als162", false}} {
+		id      string
+		direct  bool
+		seconds float64
+	}{{"dcf77", true, 80}, {"msf", false, 80}, {"wwvb", false, 130}, {"jjy-40", false, 80}, {"bpc", false, 80}, {"als162", false, 80}} {
 		c := config(t, tt.id, 60, tt.direct)
+		c.Seconds = tt.seconds
 		loop := Loop{Q: 40, TunedHz: 78e3}
 		c.Receiver.Loop = simulate.Loop{Q: loop.Q, TunedHz: loop.TunedHz}
 		heard := hearWith(t, c, true, tt.id).Heard()
@@ -254,7 +256,7 @@ func TestPictureShowsTheEdge(t *testing.T) {
 func TestSurvey(t *testing.T) {
 	t.Parallel()
 	c := simulate.Config{
-		Rate: 192000, Seconds: 12, SNRdB: 60 - 10*math.Log10(3000), Station: find(t, "dcf77"), Seed: 3,
+		Rate: 192000, Seconds: 6, SNRdB: 60 - 10*math.Log10(3000), Station: find(t, "dcf77"), Seed: 3,
 		Others:    []simulate.Signal{{Station: find(t, "wwvb"), LevelDB: -6}},
 		Carriers:  []simulate.Carrier{{OffsetHz: 312, LevelDB: -10}},
 		Receiver:  simulate.Receiver{Detector: simulate.Direct},
@@ -336,6 +338,7 @@ func TestSecondWay(t *testing.T) {
 		turn float64 // of a cycle by which the second way's carrier is behind
 	}{{"dcf77", 0}, {"dcf77", 0.25}, {"dcf77", 0.6}, {"msf", 0.3}, {"jjy-40", 0.7}} {
 		c := config(t, tt.id, 75, false)
+		c.Seconds = 70
 		hz := c.Station.Carriers[0].Hz
 		late := (math.Floor(d*hz) + tt.turn) / hz
 		c.Paths = append(c.Paths, simulate.Path{DelaySeconds: delay + late, LevelDB: 20 * math.Log10(r)})

@@ -162,14 +162,14 @@ func TestFramesOfCHU(t *testing.T) {
 // DUT1 by emphasised marks: NIST SP 432: marks 1, 2 and 3 for +0.3 s, 9 to 12
 // for -0.4 s; none for zero.
 func TestDUT1FromMarks(t *testing.T) {
-	for _, id := range []string{"wwv", "wwvh", "chu", "hla", "rwm"} {
+	for id, seconds := range map[string]int{"wwv": 240, "wwvh": 240, "chu": 150, "hla": 360, "rwm": 360} {
 		for _, tenths := range []int{3, -4, 0} {
 			a := &air{station: builtin(id), start: time.Date(2026, 3, 14, 18, 12, 0, 0, time.UTC), snrDB: 20,
 				rng: rand.New(rand.NewPCG(3, 4)), sent: sent{dut1: tenths}}
 			if a.station.ToneHz == 0 {
 				a.tuningHz = 800 // pitch that the receiver gives a keyed carrier
 			}
-			r := hear(a, 360)
+			r := hear(a, seconds)
 			if !r.DUT1Marks.Known() || math.Abs(r.DUT1Marks.Value-float64(tenths)/10) > 1e-9 {
 				t.Errorf("%s: DUT1 %v, want %d tenths", id, r.DUT1Marks, tenths)
 			}

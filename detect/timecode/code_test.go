@@ -162,7 +162,7 @@ func TestFramesOfCHU(t *testing.T) {
 // DUT1 by emphasised marks: NIST SP 432: marks 1, 2 and 3 for +0.3 s, 9 to 12
 // for -0.4 s; none for zero.
 func TestDUT1FromMarks(t *testing.T) {
-	for id, seconds := range map[string]int{"wwv": 240, "wwvh": 240, "chu": 150, "hla": 360, "rwm": 360} {
+	for id, seconds := range map[string]int{"wwv": 300, "wwvh": 300, "chu": 150, "hla": 360, "rwm": 360} {
 		for _, tenths := range []int{3, -4, 0} {
 			a := &air{station: builtin(id), start: time.Date(2026, 3, 14, 18, 12, 0, 0, time.UTC), snrDB: 20,
 				rng: rand.New(rand.NewPCG(3, 4)), sent: sent{dut1: tenths}}

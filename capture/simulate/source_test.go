@@ -172,16 +172,21 @@ func TestSNRIsAsDefined(t *testing.T) {
 			// Noise alone, its density about 1 kHz by averaged periodograms of
 			// 100 ms under a Hann window.
 			density, n := 0.0, 0
-			for second := range seconds {
-				for _, begin := range []float64{0.45, 0.6, 0.75} {
-					for f := 600.0; f < 1500; f += 60 {
-						var re, im, w2 float64
-						for i := range rate / 10 {
-							w := math.Pow(math.Sin(math.Pi*float64(i)/(rate/10)), 2)
-							k := int((float64(second)+begin)*rate) + i
-							v := w * float64(noisy[0][k]-clean[0][k])
-							s, c := math.Sincos(2 * math.Pi * f * float64(i) / rate)
-							re, im, w2 = re+v*c, im+v*s, w2+w*w
+			for f := 600.0; f < 1500; f += 60 {
+				var window [rate / 10][2]float64
+				w2 := 0.0
+				for i := range window {
+					w := math.Pow(math.Sin(math.Pi*float64(i)/(rate/10)), 2)
+					s, c := math.Sincos(2 * math.Pi * f * float64(i) / rate)
+					window[i], w2 = [2]float64{w * c, w * s}, w2+w*w
+				}
+				for second := range seconds {
+					for _, begin := range []float64{0.45, 0.6, 0.75} {
+						var re, im float64
+						k := int((float64(second) + begin) * rate)
+						for i, w := range window {
+							v := float64(noisy[0][k+i] - clean[0][k+i])
+							re, im = re+v*w[0], im+v*w[1]
 						}
 						density += 2 * (re*re + im*im) / (rate * w2)
 						n++

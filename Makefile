@@ -100,7 +100,7 @@ fuzz:
 # Every operation on a file that goes wrong, not only a sample of them: a
 # quarter of an hour.
 faults:
-	TIMEBALL_FAULTS=all $(GO) test ./cmd/timeball -run '^TestFaults$$' -timeout 1h -v
+	TIMEBALL_FAULTS=all $(GO) test ./cmd/timeball ./align/logbook -run '^(TestFaults|TestRottenByte)$$' -timeout 1h -v
 
 # Known vulnerabilities in what the program is built on and calls.
 vulnerabilities:

@@ -97,7 +97,16 @@ func predicted(t interface {
 	Fatal(...any)
 }, r Request) Prediction {
 	t.Helper()
-	p, err := predict(r, 64) // fewer days than a prediction has: quicker
+	return predictedOf(t, r, 64) // fewer days than a prediction has: quicker
+}
+
+// predictedOf is for what holds of any number of days.
+func predictedOf(t interface {
+	Helper()
+	Fatal(...any)
+}, r Request, days int) Prediction {
+	t.Helper()
+	p, err := predict(r, days)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -144,7 +153,7 @@ func TestPathIsReciprocal(t *testing.T) {
 		r := everywhere(t)
 		r.Sunspots = 60
 		r.LongPath = false // a geodesic all round the earth does not close, and is not reciprocal
-		there := predicted(t, r)
+		there := predictedOf(t, r, 16)
 		i := 0
 		for r.Station.Carriers[i].Hz != r.CarrierHz {
 			i++
@@ -153,7 +162,7 @@ func TestPathIsReciprocal(t *testing.T) {
 		back := r
 		back.Station = &station.Station{ID: "back", Keying: r.Station.Keying, Depth: 1, Carriers: []station.Carrier{{Hz: c.Hz, Lat: r.At.Lat, Lon: r.At.Lon, PowerW: c.PowerW}}}
 		back.At = LatLon{Lat: c.Lat, Lon: c.Lon}
-		if b := predicted(t, back); math.Abs(b.DelaySeconds-there.DelaySeconds) > 2e-6 || math.Abs(b.USeconds-there.USeconds) > 2e-6 {
+		if b := predictedOf(t, back, 16); math.Abs(b.DelaySeconds-there.DelaySeconds) > 2e-6 || math.Abs(b.USeconds-there.USeconds) > 2e-6 {
 			t.Fatalf("there %g ± %g s, back %g ± %g s", there.DelaySeconds, there.USeconds, b.DelaySeconds, b.USeconds)
 		}
 	})
@@ -173,9 +182,9 @@ func TestDelayIsContinuous(t *testing.T) {
 		} {
 			r := Request{Station: &s, CarrierHz: c.Hz, Time: time.Date(2026, 3, 14, 18, 20, 0, 0, time.UTC), Sunspots: 80}
 			r.At = pair[0]
-			a := predicted(t, r)
+			a := predictedOf(t, r, 16)
 			r.At = pair[1]
-			b := predicted(t, r)
+			b := predictedOf(t, r, 16)
 			// At the very antipode the azimuth, and so the ionosphere on the way,
 			// is any: only the great circle must agree.
 			if name == "antipode" {

@@ -70,7 +70,7 @@ func pool(t *testing.T, s *station.Station, carrierHz float64, at LatLon, year i
 	var all mixture.Mixture
 	for month := time.January; month <= time.December; month += 3 {
 		for hour := 1; hour < 24; hour += 4 {
-			p, err := predict(Request{Station: s, CarrierHz: carrierHz, At: at, Time: time.Date(year, month, 15, hour, 0, 0, 0, time.UTC), Sunspots: sunspots}, 40)
+			p, err := predict(Request{Station: s, CarrierHz: carrierHz, At: at, Time: time.Date(year, month, 15, hour, 0, 0, 0, time.UTC), Sunspots: sunspots}, 20)
 			if err != nil {
 				t.Fatal(err)
 			}

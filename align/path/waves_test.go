@@ -71,7 +71,7 @@ func heardWaves(r *rand.Rand, p Prediction, levelDB [2]float64, swingM, period, 
 // them: of one hop alone, and of two as strong as predicted.
 func TestWaves(t *testing.T) {
 	p := longPathAt(t, 2.03, 0)
-	const n, tilt = 16, 2e-6
+	const n, tilt = 8, 2e-6
 	for _, tt := range []struct {
 		name           string
 		level          float64 // of one hop over the ground wave, dB; NaN: as predicted, and two hops
@@ -80,11 +80,11 @@ func TestWaves(t *testing.T) {
 		held           int     // of n, at least
 		width          float64 // of what it is without the marks, at most
 	}{
-		{"at rest", math.NaN(), 0, 600, 3e-6, 14, 1.4},
-		{"-6 dB, slow", -6, 1e3, 3000, 1e-6, 15, 0.36},
-		{"-6 dB", -6, 3e3, 1200, 3e-6, 15, 0.2},
-		{"-10.5 dB, fast", -10.5, 6e3, 700, 1e-6, 15, 0.2},
-		{"as predicted", math.NaN(), 3e3, 1200, 3e-6, 14, 0.22},
+		{"at rest", math.NaN(), 0, 600, 3e-6, 7, 1.4},
+		{"-6 dB, slow", -6, 1e3, 3000, 1e-6, 7, 0.36},
+		{"-6 dB", -6, 3e3, 1200, 3e-6, 7, 0.2},
+		{"-10.5 dB, fast", -10.5, 6e3, 700, 1e-6, 7, 0.2},
+		{"as predicted", math.NaN(), 3e3, 1200, 3e-6, 7, 0.22},
 	} {
 		held, width := 0, 0.0
 		began := time.Now()

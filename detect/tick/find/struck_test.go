@@ -58,7 +58,7 @@ func amplitude(ratio, energy float64, seconds int) float64 {
 // far, is on the pitch or off it, dull or sharp. (Small parts of clocks ring for some
 // milliseconds: common practice.)
 func TestRingsAreRefused(t *testing.T) {
-	const seconds = 100
+	const seconds = 50
 	nearest := map[float64]string{1: "wwv", 1.2: "wwvh", 1.8: "hla"} // by kHz
 	for i, c := range []struct{ hz, decay, rise float64 }{
 		{1000, 2e-3, 0}, {1000, 4e-3, 0}, {1000, 8e-3, 0}, {1000, 3e-3, 1e-3}, {1000, 4e-3, 0.5e-3},

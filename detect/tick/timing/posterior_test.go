@@ -165,7 +165,7 @@ func stated(peaks []peak, errors []float64) (off, u float64) {
 // In white noise a single steady path must be timed near the coherent Cramér–Rao
 // bound σ = 1/(2πf0·√(6000·T·SNR·N)), SNR in 3 kHz (theory), which knows the chain.
 func TestSteadyTickReachesTheBound(t *testing.T) {
-	const runs = 4
+	const runs = 2
 	for _, snr := range []float64{5, 20} {
 		sum, v := 0.0, 0.0
 		for k := range runs {
@@ -177,7 +177,8 @@ func TestSteadyTickReachesTheBound(t *testing.T) {
 		bound := 1e6 / (2 * math.Pi * 1000 * math.Sqrt(6000*5e-3*math.Pow(10, snr/10)*58))
 		rms, u := math.Sqrt(sum/runs), math.Sqrt(v/runs)
 		t.Logf("%v dB: rms %.2f µs, stated %.2f, bound %.2f", snr, rms, u, bound)
-		// Four runs scatter by a third; a chain that is to be learnt costs a microsecond.
+		// A chain that is to be learnt costs a microsecond; one time in a hundred noise alone
+		// makes two runs 2.1 times what it should (χ² of 2 degrees).
 		if rms > 1.6*math.Hypot(bound, 2) || rms > 2*u {
 			t.Errorf("%v dB: rms %.2f µs, stated %.2f, bound %.2f", snr, rms, u, bound)
 		}
@@ -214,10 +215,8 @@ func (c circuit) delays() (group, more float64) {
 // timed by the group delay, better than by the phase alone, within what is stated.
 func TestNoiseTellsTheHighPass(t *testing.T) {
 	for _, c := range []circuit{
-		{corners: []float64{65}},
 		{corners: []float64{30, 80}},
 		{pairs: [][2]float64{{120, 1.1}}},
-		{corners: []float64{20}, pairs: [][2]float64{{150, 0.7}}},
 		{pairs: [][2]float64{{70, 0.6}, {200, 0.9}}},
 	} {
 		group, more := c.delays()
@@ -324,11 +323,11 @@ func TestFollowsTheClock(t *testing.T) {
 // −3r²/16σ² and 3r²/4σ², r of 9 dB as fitted; of the discrepancy, which lessens all that
 // the data say, as simulated.
 func TestPriorsWeigh(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 15))
+	tr := ticks{seconds: 40, lag: 0.2004, snrDB: 0, toneHz: 1000, long: 5e-3, excess: 0.8e-3,
+		amplitudes: func(int) (float64, float64) { return 1, 0.45 }}.track(r)
 	one := func(p Priors) float64 {
-		r := rand.New(rand.NewPCG(3, 15))
-		c := ticks{seconds: 40, lag: 0.2004, snrDB: 0, toneHz: 1000, long: 5e-3, excess: 0.8e-3,
-			amplitudes: func(int) (float64, float64) { return 1, 0.45 }}
-		peaks, _ := c.measure(t, r, p)
+		_, peaks := tr.posterior(&station.Station{ToneHz: 1000, QuietAfterSeconds: 30e-3}, nil, &p)
 		sum := 0.0
 		for _, k := range peaks {
 			if len(k.Power) == 1 {

@@ -132,7 +132,7 @@ func (t *Track) arrival(s *station.Station, st *stack, peaks []peak) *Arrival {
 	a := &Arrival{
 		Station: s, ToneHz: best.toneHz, Ref: st.axis.ref, Lag: best.Lag, Rate: best.Rate, DoF: math.Inf(1),
 		Coherent: best.hearing != turning, FadingShare: best.gain.varying,
-		Ticks: int(st.count), Expected: int(t.snaps[len(t.snaps)-1].n-t.snaps[0].n) + 1,
+		Ticks: int(st.count), Expected: int(2*st.span) + 1,
 	}
 	v := 0.0
 	for _, p := range peaks {
@@ -172,19 +172,23 @@ const mostPaths = 3
 // which the tick of station s stays where it is.
 func (t *Track) posterior(s *station.Station, others []Shape, p *Priors) (*stack, []peak) {
 	t.refer()
+	snaps := t.snaps
+	if s.UpperSideband {
+		snaps = snaps[max(0, len(snaps)-sidebandSeconds):]
+	}
 	build := func(m model) *stack {
-		st := buildStack(t.filter, t.snaps, m, 3)
-		st.listen(t.snaps, s.QuietAfterSeconds)
+		st := buildStack(t.filter, snaps, m, 3)
+		st.listen(snaps, s.QuietAfterSeconds)
 		st.receiver = t.receiver.Response
 		return st
 	}
-	st := build(t.straightened())
+	st := build(t.straightened().amid(snaps))
 	if s.UpperSideband {
 		toneHz := s.ToneHz
 		if t.ToneHz() != toneHz {
 			toneHz = t.Pitch(s) // all seconds tell it better
 		}
-		if peaks := t.sideband(st, toneHz, p); len(peaks) > 0 {
+		if peaks := t.sideband(st, snaps, toneHz, p); len(peaks) > 0 {
 			return st, peaks
 		}
 		// Too few long marks: a path's weight turns with the others' fading.
@@ -219,6 +223,11 @@ func (t *Track) posterior(s *station.Station, others []Shape, p *Priors) (*stack
 	}
 	return st, peaks
 }
+
+// sidebandSeconds are the latest from which marks of one sideband are timed. Ten minutes of
+// them leave some microseconds, a tenth of SidebandU, which more would not lessen; and over
+// more, fits of each second's amplitudes in fading are seen to end beside the likeliest place.
+const sidebandSeconds = 600
 
 // straight is how far, in samples, a tick may drift from the middle to the end of a
 // stack.

@@ -11,12 +11,11 @@ import (
 
 // sideband weighs the hypotheses by which the marks of st may be explained that are sent
 // with a full carrier and one sideband, as posterior does: what the detector does to
-// both is part of each. The marks are heard at toneHz.
-func (t *Track) sideband(st *stack, toneHz float64, p *Priors) []peak {
-	// A rate that fading seems to give the line is none: lags are counted from one place.
+// both is part of each. The marks, of snaps, are heard at toneHz.
+func (t *Track) sideband(st *stack, snaps []*snapshot, toneHz float64, p *Priors) []peak {
 	var windows []envelope.Window
-	for _, s := range t.snaps {
-		w := envelope.Window{At: float64(s.n) - st.axis.ref, Lag: s.audioLag - st.axis.lag, Audio: make([]float64, len(s.audio))}
+	for _, s := range snaps {
+		w := envelope.Window{At: float64(s.n) - st.axis.ref, Lag: s.audioLag - st.axis.at(float64(s.n)), Audio: make([]float64, len(s.audio))}
 		for i, v := range s.audio {
 			w.Audio[i] = float64(v) * s.audioUnit
 		}
@@ -48,7 +47,7 @@ func (t *Track) sideband(st *stack, toneHz float64, p *Priors) []peak {
 				gain: gain{log: k.Gain, varying: k.Fading}, uExcess: k.UExcess,
 			}
 			q.filterU = p.filter(q.hearing, q.chain, toneHz)
-			q.Lag += st.axis.lag / t.rate
+			q.Lag, q.Rate = q.Lag+st.axis.lag/t.rate, q.Rate+st.axis.rate/t.rate
 			spacings := slices.Clone(k.Excess)
 			for i := len(spacings) - 1; i > 0; i-- {
 				spacings[i] -= spacings[i-1]

@@ -215,8 +215,7 @@ func (t *Track) straightened() model {
 	m := t.line(t.snaps)
 	for n := 2 * followSeconds; n < 2*len(t.snaps); n *= 2 {
 		snaps := t.snaps[max(0, len(t.snaps)-n):]
-		mid := float64(snaps[0].n+snaps[len(snaps)-1].n) / 2
-		m.lag, m.ref = m.at(mid), mid
+		m = m.amid(snaps)
 		last := 0.0
 		for range mostTilts {
 			_, tilt, gain := t.halves(snaps, m, math.Inf(-1), math.Inf(1))
@@ -342,8 +341,10 @@ func (t *Track) single(st *stack) (one place, weak bool) {
 }
 
 // line is the track's model, referred to the snapshots' middle.
-func (t *Track) line(snaps []*snapshot) model {
-	m := t.model
+func (t *Track) line(snaps []*snapshot) model { return t.model.amid(snaps) }
+
+// amid is m, referred to the snapshots' middle.
+func (m model) amid(snaps []*snapshot) model {
 	if len(snaps) > 0 {
 		mid := float64(snaps[0].n+snaps[len(snaps)-1].n) / 2
 		m.lag, m.ref = m.at(mid), mid

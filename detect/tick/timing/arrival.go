@@ -225,8 +225,9 @@ func (t *Track) posterior(s *station.Station, others []Shape, p *Priors) (*stack
 }
 
 // sidebandSeconds are the latest from which marks of one sideband are timed. Ten minutes of
-// them leave some microseconds, a tenth of SidebandU, which more would not lessen; and over
-// more, fits of each second's amplitudes in fading are seen to end beside the likeliest place.
+// them leave some microseconds, a tenth of SidebandU, which more would not lessen; and in
+// fading fits of each second's amplitudes over longer are seen to end beside the likeliest
+// place.
 const sidebandSeconds = 600
 
 // straight is how far, in samples, a tick may drift from the middle to the end of a

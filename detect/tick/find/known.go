@@ -152,11 +152,11 @@ func (e evidence) nameHelps() bool {
 		return false // such ticks are many's
 	case o.Rival > known || !e.alone && o.Rival > -rivalOdds || e.listened >= twoMinutes && o.Rival > rivalOdds:
 		return false // the minute is another's, or may be
-	case o.Least < -rivalOdds || o.Kept < -known:
+	case o.Least < -known || o.Kept < -known:
 		return false // a part of the minute is not there, or no minute of the station's is like that
 	case (e.contrary || overdue) && o.Known < 0 && o.Kept < known:
 		return false // something unknown explains it better, and not as another station heard with it would
-	case overdue && o.Clear >= aMinute && o.Known < told && (o.Kept < 2*known || o.Least < -told):
+	case overdue && o.Clear >= aMinute && (o.Known < told && o.Kept < known || o.Known < 0 && (o.Kept < 2*known || o.Least < -told)):
 		return false // or hardly worse, when the station's minute should have told
 	case e.weak && o.Kept < known:
 		return false // anything that repeats, as another station's tick in this filter

@@ -234,10 +234,8 @@ func init() {
 // version reads the schema's version, at most known; 0 is a new file.
 func (b *Book) version(q querier, known int) (int, error) {
 	var version, tables, ours int
-	if err := q.QueryRow(`PRAGMA user_version`).Scan(&version); err != nil {
-		return 0, err
-	}
-	err := q.QueryRow(`SELECT count(*), count(*) FILTER (WHERE type = 'table' AND name IN ('clock', 'entry', 'fix')) FROM sqlite_schema`).Scan(&tables, &ours)
+	// In one statement: between two another program may have made the tables.
+	err := q.QueryRow(`SELECT (SELECT user_version FROM pragma_user_version), count(*), count(*) FILTER (WHERE type = 'table' AND name IN ('clock', 'entry', 'fix')) FROM sqlite_schema`).Scan(&version, &tables, &ours)
 	switch {
 	case err != nil:
 		return 0, err

@@ -62,7 +62,7 @@
 // A name given by a person stands in for order while too little of it can have been heard.
 // How much is due, had the station's minute been as loud as its ticks, is known from those
 // (Due). When it would make a station known and Λ is hardly more than nought, a name does not
-// help. Weaker ticks, and those with another station's among them, are known by Kept: the
+// help unless Kept is high. Weaker ticks, and those with another station's among them, are known by Kept: the
 // same station's order against its own sounds at random or all alike, with all else that
 // may be heard the same. U1 and U2 are free to learn what else sounds beneath, and shares
 // and spectra that are learnt fit chance a little, so that in noise Λ sinks by some units

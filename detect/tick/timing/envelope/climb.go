@@ -230,15 +230,29 @@ func (s *solver) evidence() bool {
 		s.eliminate(k, st, &unused, &score)
 	}
 	flush()
+	// In units of what each parameter alone would be known to: seconds and seconds a second
+	// are so far from logarithms of corners that a good maximum passed for a singular one.
+	units := make([]float64, n)
+	logDet := 0.0
+	for i := range units {
+		units[i] = 1 / math.Sqrt(h.At(i, i))
+		logDet -= 2 * math.Log(units[i])
+	}
+	scale := func(a *mat.SymDense) {
+		for i := range n {
+			for j := range i + 1 {
+				a.SetSym(i, j, a.At(i, j)*units[i]*units[j])
+			}
+		}
+	}
+	scale(h)
 	var chol mat.Cholesky
-	if !chol.Factorize(h) {
-		return false
-	}
 	s.cov = mat.NewSymDense(n, nil)
-	if chol.InverseTo(s.cov) != nil {
+	if !finite(units) || !chol.Factorize(h) || chol.InverseTo(s.cov) != nil {
 		return false
 	}
-	s.log = s.chain.Log + s.gain - s.total(nil, s.place) + (float64(n)*math.Log(2*math.Pi)-chol.LogDet())/2
+	scale(s.cov)
+	s.log = s.chain.Log + s.gain - s.total(nil, s.place) + (float64(n)*math.Log(2*math.Pi)-chol.LogDet()-logDet)/2
 	s.scatter = 1
 	if blocks >= leastBlocks {
 		var left, sandwich mat.Dense
@@ -250,6 +264,11 @@ func (s *solver) evidence() bool {
 		s.cov.ScaleSym(s.scatter, s.cov)
 	}
 	return true
+}
+
+// finite reports whether all of x are numbers.
+func finite(x []float64) bool {
+	return !slices.ContainsFunc(x, func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
 }
 
 // integrate is the logarithm of the likelihood integrated over all seconds' amplitudes,

@@ -53,15 +53,6 @@ type ear interface {
 	Latest() int64
 }
 
-const (
-	// directOffHz is how far a sample clock 200 ppm out puts a carrier off, and more.
-	directOffHz = 30
-	// surveyed is how much carriers are listed in, s.
-	surveyed = 8
-	// tunedSamples bounds what is remembered of a carrier's neighbourhood: a minute.
-	tunedSamples = 60 * 8000
-)
-
 // newRadio looks for stations in the receiver's audio, and on their carriers where the
 // recording may hold them.
 func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.Time) *radio {
@@ -78,12 +69,10 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 			if i < 0 {
 				i = len(inputs)
 				loop := settings.loopFor(st)
-				stream := audio.NewTuned(wheel.rate, tunedSamples, hz)
-				r.tuned = append(r.tuned, tuned{stream, hz})
-				inputs = append(inputs, &longwave.Input{
-					Stream: stream, CarrierHz: hz, Loop: loop.Loop, FindLoop: loop.Known == nil, BandHz: audio.TunedBand,
-					LowHz: audio.Pitch - directOffHz, HighHz: audio.Pitch + directOffHz,
-				})
+				in := longwave.Tuned(wheel.rate, hz)
+				in.Loop, in.FindLoop = loop.Loop, loop.Known == nil
+				r.tuned = append(r.tuned, tuned{in.Stream, hz})
+				inputs = append(inputs, in)
 			}
 			inputs[i].Stations = append(inputs[i].Stations, st)
 		default:
@@ -114,14 +103,14 @@ func (r *radio) process(position int64, x []float32) {
 	for _, s := range r.tuned {
 		s.Process(position, x)
 	}
-	if room := surveyed*int(r.rate) - len(r.raw); r.rate >= longwave.DirectRate && !r.listed && room > 0 {
+	if room := longwave.SurveySeconds*int(r.rate) - len(r.raw); r.rate >= longwave.DirectRate && !r.listed && room > 0 {
 		r.raw = append(r.raw, x[:min(len(x), room)]...)
 	}
 }
 
 // standingCarriers are those on long wave that stand in what was heard first.
 func (r *radio) standingCarriers() []longwave.Carrier {
-	if !r.listed && len(r.raw) == surveyed*int(r.rate) {
+	if !r.listed && len(r.raw) == longwave.SurveySeconds*int(r.rate) {
 		r.carriers, r.raw, r.listed = longwave.Survey(r.rate, r.raw), nil, true
 	}
 	return r.carriers

@@ -55,6 +55,22 @@ type Input struct {
 	FindLoop bool
 }
 
+// Tuned is an input of a carrier itself, in frames at a rate that hold it; its stream is to
+// be given them.
+func Tuned(rate, carrierHz float64) *Input {
+	return &Input{
+		Stream: audio.NewTuned(rate, tunedSamples, carrierHz), CarrierHz: carrierHz, BandHz: audio.TunedBand,
+		LowHz: audio.Pitch - directOffHz, HighHz: audio.Pitch + directOffHz,
+	}
+}
+
+const (
+	// directOffHz is how far a sample clock 200 ppm out puts a carrier off, and more.
+	directOffHz = 30
+	// tunedSamples bounds what is remembered of a carrier's neighbourhood: a minute.
+	tunedSamples = 60 * 8000
+)
+
 // The pitch of a beat note, Hz, is within the filter of a receiver for single sideband;
 // from flatFrom to flatTo its delay hardly changes (common practice).
 const (

@@ -47,9 +47,9 @@ func hearWith(t testing.TB, c simulate.Config, findLoop bool, ids ...string) *Fi
 	in := &Input{Stations: asked, LowHz: LowestPitch, HighHz: HighestPitch}
 	if c.Receiver.Detector == simulate.Direct {
 		hz := asked[0].Carriers[0].Hz
-		in.Stream = audio.NewTuned(rate, 480*8000, hz)
-		in.LowHz, in.HighHz, in.BandHz, in.CarrierHz, in.Loop = audio.Pitch-30, audio.Pitch+30, audio.TunedBand, hz, Loop{Q: c.Receiver.Loop.Q, TunedHz: hz}
-		in.FindLoop = findLoop
+		in = Tuned(rate, hz)
+		in.Stream = audio.NewTuned(rate, 480*8000, hz) // which is all of it
+		in.Stations, in.Loop, in.FindLoop = asked, Loop{Q: c.Receiver.Loop.Q, TunedHz: hz}, findLoop
 	} else {
 		in.Stream = audio.NewStream(rate, 480*8000)
 	}

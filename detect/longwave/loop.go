@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"timeball/capture/station"
-	"timeball/detect/audio"
 	"timeball/detect/rank"
 )
 
@@ -60,9 +59,6 @@ type Noise struct {
 	near     []*Finder
 }
 
-// surveySeconds of a signal are searched for carriers.
-const surveySeconds = 8
-
 // steady is the seconds of a sample clock whose error is known.
 type steady float64 // frames a second
 
@@ -75,16 +71,14 @@ func (n *Noise) listen(x []float32) {
 	n.position += int64(len(x))
 	if n.near == nil {
 		n.first = append(n.first, x...)
-		if float64(len(n.first)) < surveySeconds*n.rate {
+		if float64(len(n.first)) < SurveySeconds*n.rate {
 			return
 		}
 		n.carriers = Survey(n.rate, n.first)
 		n.near = []*Finder{}
 		for _, c := range n.carriers {
-			in := &Input{
-				Stream: audio.NewTuned(n.rate, 60*8000, c.Hz), CarrierHz: c.Hz, FindLoop: true, BandHz: audio.TunedBand,
-				LowHz: audio.Pitch - 30, HighHz: audio.Pitch + 30,
-			}
+			in := Tuned(n.rate, c.Hz)
+			in.FindLoop = true
 			builtin := station.Builtin()
 			for i := range builtin {
 				if slices.Contains(c.Stations, builtin[i].ID) {

@@ -41,6 +41,10 @@ const DirectRate = 96000
 // filter leaves all but the last twenty-fifth below half the rate (common practice).
 func Direct(rate, carrierHz float64) bool { return rate >= DirectRate && carrierHz < 0.48*rate }
 
+// SurveySeconds of a signal are searched for carriers: one of leastCN0 then stands 39 dB out
+// of the noise in the width of a line, and nobody waits long.
+const SurveySeconds = 8
+
 // Survey lists the carriers of the built-in stations that stand in some seconds of an
 // antenna's signal, by frequency.
 func Survey(rate float64, x []float32) []Carrier {
@@ -75,12 +79,12 @@ func survey(rate float64, x []float32, hz float64) (c Carrier, ok bool) {
 		return c, false
 	}
 	lines := Lines(y, tuned.Rate(), audio.Pitch-surveyReach, audio.Pitch+surveyReach)
-	near := func(l Line) bool { return math.Abs(l.Hz-audio.Pitch) < 30 }
+	near := func(l Line) bool { return math.Abs(l.Hz-audio.Pitch) < directOffHz }
 	i := slices.IndexFunc(lines, near)
 	var carrier Line
 	if i >= 0 {
 		carrier = lines[i]
-	} else if hidden := suppressed(y, tuned.Rate(), audio.Pitch-30, audio.Pitch+30); len(hidden) > 0 {
+	} else if hidden := suppressed(y, tuned.Rate(), audio.Pitch-directOffHz, audio.Pitch+directOffHz); len(hidden) > 0 {
 		// Of a carrier whose phase turns over, all that is near it.
 		carrier = Line{Hz: hidden[0].Hz, Power: meanDensity(y, tuned.Rate(), hidden[0].Hz-20, hidden[0].Hz+20) * 40}
 	} else {

@@ -232,6 +232,7 @@ func (s *solver) evidence() bool {
 	flush()
 	// In units of what each parameter alone would be known to: seconds and seconds a second
 	// are so far from logarithms of corners that a good maximum passed for a singular one.
+	// Of a curvature that is not positive this makes NaN, which has no factor.
 	units := make([]float64, n)
 	logDet := 0.0
 	for i := range units {
@@ -248,7 +249,7 @@ func (s *solver) evidence() bool {
 	scale(h)
 	var chol mat.Cholesky
 	s.cov = mat.NewSymDense(n, nil)
-	if !finite(units) || !chol.Factorize(h) || chol.InverseTo(s.cov) != nil {
+	if !chol.Factorize(h) || chol.InverseTo(s.cov) != nil {
 		return false
 	}
 	scale(s.cov)
@@ -264,11 +265,6 @@ func (s *solver) evidence() bool {
 		s.cov.ScaleSym(s.scatter, s.cov)
 	}
 	return true
-}
-
-// finite reports whether all of x are numbers.
-func finite(x []float64) bool {
-	return !slices.ContainsFunc(x, func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
 }
 
 // integrate is the logarithm of the likelihood integrated over all seconds' amplitudes,

@@ -90,27 +90,18 @@ type Path struct {
 
 // Arrival times the tick of a station by what is kept; nil when there is none.
 func (t *Track) Arrival(s *station.Station, others ...Shape) *Arrival {
-	if len(t.snaps) == 0 {
-		return nil
-	}
 	st, peaks := t.posterior(s, others, &priors)
-	if len(peaks) == 0 {
-		return nil
-	}
 	return t.arrival(s, st, peaks)
 }
 
 // Calibrate is Arrival through the response that the tick tells of the receiver, which comes
 // with it where there is one; FilterU is of one that is not timed through it.
 func (t *Track) Calibrate(s *station.Station, others ...Shape) *Arrival {
-	if len(t.snaps) == 0 {
-		return nil
-	}
 	st, peaks := t.posterior(s, others, &priors)
-	if len(peaks) == 0 {
+	a := t.arrival(s, st, peaks)
+	if a == nil {
 		return nil
 	}
-	a := t.arrival(s, st, peaks)
 	r := st.response(&peaks[0], t.receiver.OnePath, &priors)
 	if r == nil {
 		return a
@@ -126,8 +117,11 @@ func (t *Track) Calibrate(s *station.Station, others ...Shape) *Arrival {
 	return b
 }
 
-// arrival is what peaks of st say.
+// arrival is what peaks of st say; nil when there are none.
 func (t *Track) arrival(s *station.Station, st *stack, peaks []peak) *Arrival {
+	if len(peaks) == 0 {
+		return nil
+	}
 	best := peaks[0]
 	a := &Arrival{
 		Station: s, ToneHz: best.toneHz, Ref: st.axis.ref, Lag: best.Lag, Rate: best.Rate, DoF: math.Inf(1),
@@ -171,6 +165,9 @@ const mostPaths = 3
 // posterior is that of the kept seconds, and the stack it was made of: along a line on
 // which the tick of station s stays where it is.
 func (t *Track) posterior(s *station.Station, others []Shape, p *Priors) (*stack, []peak) {
+	if len(t.snaps) == 0 {
+		return nil, nil
+	}
 	t.refer()
 	snaps := t.snaps
 	if s.UpperSideband {

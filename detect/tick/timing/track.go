@@ -180,7 +180,9 @@ func (t *Track) Follow(middle, half float64) bool {
 	if len(snaps) < 2 {
 		return false
 	}
-	whole, tilt, gain := t.halves(snaps, m, (middle-half)*t.rate, (middle+half)*t.rate)
+	first, last := t.halves(snaps, m)
+	tilt, gain := t.tilt(first, last, (middle-half)*t.rate, (middle+half)*t.rate)
+	whole := first.and(last)
 	both, alone, _ := t.paths(whole)
 	if gain > leastGain {
 		// A clock is steady, a path is not: what two paths that stay where they are explain
@@ -218,7 +220,8 @@ func (t *Track) straightened() model {
 		m = m.amid(snaps)
 		last := 0.0
 		for range mostTilts {
-			_, tilt, gain := t.halves(snaps, m, math.Inf(-1), math.Inf(1))
+			first, second := t.halves(snaps, m)
+			tilt, gain := t.tilt(first, second, math.Inf(-1), math.Inf(1))
 			if gain < leastGain {
 				break
 			}
@@ -237,22 +240,24 @@ func (t *Track) straightened() model {
 // off as a survey is wide, the others what that had smeared. It bounds the work alone.
 const mostTilts = 4
 
-// halves is a stack of snaps along m, and by how much more than m's, samples a second, the
-// rate most likely is, from ≤ rate ≤ to, by where the later half's paths come; by how much
-// likelier than none.
-func (t *Track) halves(snaps []*snapshot, m model, from, to float64) (whole *stack, tilt, gain float64) {
+// halves are stacks of the first and the second half of snaps along m, which is referred
+// to their middle.
+func (t *Track) halves(snaps []*snapshot, m model) (first, last *stack) {
 	wide := *t.filter
 	wide.view = widely
-	early, late := snaps[:len(snaps)/2], snaps[len(snaps)/2:]
-	first, last := buildStack(&wide, early, m, 3), buildStack(&wide, late, m, 3)
-	whole = first.and(last)
+	return buildStack(&wide, snaps[:len(snaps)/2], m, 3), buildStack(&wide, snaps[len(snaps)/2:], m, 3)
+}
+
+// tilt is by how much more than the axis's, samples a second, the rate most likely is, from
+// ≤ rate ≤ to, by where the last half's paths come, and by how much likelier than none.
+func (t *Track) tilt(first, last *stack, from, to float64) (tilt, gain float64) {
 	if min(first.count, last.count) < leastCount {
-		return whole, 0, 0
+		return 0, 0
 	}
-	lag := widely.step * 2 / float64(late[len(late)-1].n-early[0].n) // in a second, from half to half
+	lag := widely.step / first.span // in a second, from half to half
 	one, other := t.survey(first), t.survey(last)
-	by, gain := one.drift(&other, (from-m.rate)/lag, (to-m.rate)/lag)
-	return whole, float64(by) * lag, gain
+	by, gain := one.drift(&other, (from-first.axis.rate)/lag, (to-first.axis.rate)/lag)
+	return float64(by) * lag, gain
 }
 
 // leastEarlier is how strong, against the strongest, a path must be that moves the line:

@@ -14,6 +14,27 @@ import (
 	"timeball/capture/soundcard"
 )
 
+// TestReadmesDemo: the README shows what the demo's two recordings are found to say.
+func TestReadmesDemo(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	script, err := os.ReadFile("testdata/script/demo.txtar")
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := regexp.MustCompile(`(?m)^stdout '\^gannet-head.*the local clock is behind UTC by (.*) \\\(95 %\\\): advance it\$'$`).FindAllStringSubmatch(string(script), -1)
+	if len(found) != 2 {
+		t.Fatalf("%d recordings in the script", len(found))
+	}
+	for _, f := range found {
+		if offset := strings.ReplaceAll(f[1], `\`, ""); !strings.Contains(string(readme), offset) {
+			t.Errorf("the README has no %q", offset)
+		}
+	}
+}
+
 // The README's worked session, and what it says of keeping the clock, command by command
 // as they are written there, with something to hear at the input.
 func TestReadmesSession(t *testing.T) {

@@ -100,7 +100,8 @@ func (n *Noise) listen(x []float32) {
 // byStations is the loop that the noise about the carrier of a station in its band shows
 // best.
 func (n *Noise) byStations() (best Loop, ok bool) {
-	const surely = 0.25 // of its delay
+	// A loop is told when its delay is to so much of itself, a half at 95 % (judgement).
+	const surely = 0.25
 	least := surely
 	for _, f := range n.near {
 		for _, t := range f.tracks {

@@ -159,6 +159,7 @@ func remark(r align.Remark) string {
 	case align.TuningAssumed:
 		return "its quality as given, its tuning to a thousandth"
 	case align.LoopInNoise:
+		// At 95 % it may be none or a good one (judgement).
 		if r.U > 0.5*r.Q && r.U > 10 {
 			return "none was given, and the noise beside the carrier does not tell: give --loop-q"
 		}

@@ -97,12 +97,15 @@ func (n *Noise) listen(x []float32) {
 	}
 }
 
+// told is by how many standard uncertainties a loop's delay must differ from none's: chance
+// makes so much of an antenna that is not tuned once in some ten thousand (normal
+// distribution).
+const told = 4
+
 // byStations is the loop that the noise about the carrier of a station in its band shows
 // best.
 func (n *Noise) byStations() (best Loop, ok bool) {
-	// A loop is told when its delay is to so much of itself, a half at 95 % (judgement).
-	const surely = 0.25
-	least := surely
+	least := 1.0 / told
 	for _, f := range n.near {
 		for _, t := range f.tracks {
 			l, _ := t.Loop()
@@ -148,7 +151,7 @@ func (n *Noise) Loop() (l Loop, ok bool) {
 	var cells []loopPoint
 	for i := int(loopLowHz / step); i+loopCell < len(sum)*96/100; i += loopCell {
 		hz := (float64(i) + float64(loopCell-1)/2) * step
-		if !ofStation(hz) {
+		if !n.keyed(hz) {
 			cells = append(cells, loopPoint{hz, rank.Upper(slices.Clone(sum[i : i+loopCell]))})
 		}
 	}
@@ -158,39 +161,54 @@ func (n *Noise) Loop() (l Loop, ok bool) {
 	l, ok = fitResonance(cells, relative)
 	// A station in its band hides its top, and more of it than is left out when it is strong.
 	inBand := func(c Carrier) bool { return math.Abs(c.Hz-l.TunedHz) < l.TunedHz/(2*l.Q) }
-	return l, ok && !slices.ContainsFunc(n.carriers, inBand)
+	return l, ok && told*l.QU < l.Q && !n.keyed(l.TunedHz) && !slices.ContainsFunc(n.carriers, inBand)
 }
 
-// ofStation reports whether what lies at a frequency may be a station's keying: chips
-// reach three chip rates from the carrier, edges of its level, one a second, some hundred
-// hertz: of 60 dBHz they have the noise's density 200 Hz off.
-func ofStation(hz float64) bool {
+// keyed reports whether what lies at a frequency may be a station's keying, of one that is
+// on the air or, until they are searched, of any: chips reach three chip rates from the
+// carrier, edges of its level, one a second, some hundred hertz: of 60 dBHz they have the
+// noise's density 200 Hz off.
+func (n *Noise) keyed(hz float64) bool {
 	return slices.ContainsFunc(station.Builtin(), func(s station.Station) bool {
 		reach := 300.0
 		if s.Phase.Kind == "dcf77" {
 			reach = 3 / chipLength
 		}
-		return s.LongWave() && math.Abs(hz-s.Carriers[0].Hz) < reach
+		of := func(c Carrier) bool { return c.Hz == s.Carriers[0].Hz }
+		return s.LongWave() && math.Abs(hz-s.Carriers[0].Hz) < reach && (n.near == nil || slices.ContainsFunc(n.carriers, of))
 	})
 }
 
 // loopPoint is a density of noise.
 type loopPoint struct{ hz, density float64 }
 
+// noiseTilt is by what power of the frequency the noise of the world changes, standard
+// deviation: the man-made falls with 2.8 (Rec. ITU-R P.372, 27.7 dB a decade), and lightning's
+// not more. Without it, and with floors below nothing, the flank of a resonance that a
+// station hides is taken for a narrow one.
+const noiseTilt = 2.8
+
 // misfit is half the sum of squares, in units of what a density strays by, that the best
 // noise through a resonator leaves, with a tilt of its own and a floor; share is the
 // resonator's at the top.
 func (l Loop) misfit(cells []loopPoint, relative float64) (half, share float64) {
 	var n normal
-	total := 0.0
+	total, top := 0.0, 0.0
 	for _, c := range cells {
 		x := l.off(c.hz)
 		h := 1 / (1 + x*x)
 		w := 1 / c.density
-		n.add([3]float64{w * h, w, w * h * x}, 1)
+		n.add([3]float64{w * h, w * h * x, w}, 1)
 		total++
+		top = max(top, c.density)
 	}
+	// Of a quality of Q, x changes by 2·Q where the logarithm of the frequency does by one.
+	n.add([3]float64{0, relative * 2 * l.Q / (noiseTilt * top), 0}, 0)
 	p, _, ok := n.solve(3)
+	if ok && p[2] < 0 {
+		p, _, ok = n.solve(2)
+		p[2] = 0
+	}
 	if !ok {
 		return math.Inf(1), 0
 	}
@@ -198,7 +216,7 @@ func (l Loop) misfit(cells []loopPoint, relative float64) (half, share float64) 
 	for i := range p {
 		left -= p[i] * n[i][3]
 	}
-	return left / (2 * relative * relative), p[0] / (p[0] + p[1])
+	return left / (2 * relative * relative), p[0] / (p[0] + p[2])
 }
 
 // fitResonance finds the likeliest resonator by a grid that closes in, near the top.

@@ -51,6 +51,65 @@ func TestLoopByItsNoise(t *testing.T) {
 	}
 }
 
+// noiseOf is the noise of so many segments through a resonator, by its transfer function,
+// beside DCF77.
+func noiseOf(seed uint64, segments int, l simulate.Loop) *Noise {
+	r := rand.New(rand.NewPCG(seed, 7))
+	n := NewNoise(192000)
+	n.near, n.carriers = []*Finder{}, []Carrier{{Hz: 77500}}
+	n.density, n.step, n.segments = make([]float64, loopSegment/2+1), 192000.0/loopSegment, segments
+	z := make([]complex128, len(n.density)+2)
+	for range segments {
+		for i := range z {
+			z[i] = complex(r.NormFloat64(), r.NormFloat64())
+		}
+		for i := range n.density {
+			// Hann's window in the spectrum.
+			v := z[i+1] - (z[i]+z[i+2])/2
+			hz := (float64(i) + 0.5) * n.step
+			x := l.Q * (hz/l.TunedHz - l.TunedHz/hz)
+			n.density[i] += (real(v)*real(v) + imag(v)*imag(v)) / (1 + x*x)
+		}
+	}
+	return n
+}
+
+// Where a station hides the top of a resonance, its flank is not taken for another one; of a
+// top that is in sight the interval is as wide as it should be.
+func TestHiddenResonance(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		l      simulate.Loop
+		hidden bool
+	}{
+		{simulate.Loop{Q: 100, TunedHz: 77.3e3}, true}, {simulate.Loop{Q: 30, TunedHz: 76e3}, true}, {simulate.Loop{Q: 200, TunedHz: 77e3}, true},
+		{simulate.Loop{Q: 12, TunedHz: 77e3}, true}, {simulate.Loop{Q: 30, TunedHz: 81e3}, false}, {simulate.Loop{Q: 70, TunedHz: 61e3}, false},
+	} {
+		for seed := range uint64(4) {
+			l, ok := noiseOf(seed, 60, tt.l).Loop()
+			if ok == tt.hidden || ok && (math.Abs(l.Q-tt.l.Q) > 4*l.QU || math.Abs(l.TunedHz-tt.l.TunedHz) > 4*l.TunedU) {
+				t.Errorf("%v, hidden %v: Q %.2f ± %.2f at %.0f ± %.0f Hz, %v", tt.l, tt.hidden, l.Q, l.QU, l.TunedHz, l.TunedU, ok)
+			}
+		}
+	}
+}
+
+// Of a loop whose delay is uncertain by a quarter chance has a tail of 3·10⁻⁵ (NIST/SEMATECH
+// e-Handbook, table of the normal distribution): so sure it must be, and no surer.
+func TestTold(t *testing.T) {
+	for _, tt := range []struct {
+		share float64
+		want  bool
+	}{{0.24, true}, {0.26, false}} {
+		l := Loop{Q: 50, TunedHz: 77.5e3}
+		l.DelayU = tt.share * l.Delay(77.5e3)
+		tr := &Track{Station: find(t, "dcf77"), input: &Input{CarrierHz: 77.5e3, Loop: l}}
+		if _, ok := (&Noise{near: []*Finder{{tracks: []*Track{tr}}}}).byStations(); ok != tt.want {
+			t.Errorf("u of %g: %v", tt.share, ok)
+		}
+	}
+}
+
 // 411 us on tune and 16 less when detuned by a tenth of a per cent: the worked example of
 // 77.5 kHz and Q 100 that the sources of the edge's theory give, to its rounding.
 func TestLoopDelay(t *testing.T) {

@@ -159,9 +159,8 @@ func remark(r align.Remark) string {
 	case align.TuningAssumed:
 		return "its quality as given, its tuning to a thousandth"
 	case align.LoopInNoise:
-		// At 95 % it may be none or a good one (judgement).
-		if r.U > 0.5*r.Q && r.U > 10 {
-			return "none was given, and the noise beside the carrier does not tell: give --loop-q"
+		if r.Q < 1.96*r.U {
+			return fmt.Sprintf("none was given, and by the noise beside the carrier it has any quality from none to %.0f: --loop-q tells it", r.Q+1.96*r.U)
 		}
 		return fmt.Sprintf("none was given; the noise beside the carrier is that of a quality of %.3g ± %.2g", r.Q, 1.96*r.U)
 	case align.KeyedByMarker:

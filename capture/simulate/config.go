@@ -43,6 +43,7 @@ type Config struct {
 	Carriers  []Carrier        // unmodulated carriers that beat with it
 	Lightning Lightning        // zero: none
 	Sounds    []Sound          // heard beside it
+	Generator Generator        // at the antenna, with Direct
 
 	DUT1        float64 // UT1−UTC as the station sends it, s, rounded to 0.1
 	LeapPending bool    // a leap second is announced
@@ -368,6 +369,15 @@ func (c Config) check() error {
 		}
 		if len(s.Paths) == 0 {
 			wrong = append(wrong, errors.New("no path: leave Paths nil or give at least one"))
+		}
+	}
+	if g := c.Generator; g.Hz != 0 {
+		within(g.Hz, 1, 0.48*float64(c.Rate), "Generator.Hz")
+		within(g.PeriodSeconds, 0, 1e3, "Generator.PeriodSeconds")
+		within(g.OnSeconds, 0, 1e3, "Generator.OnSeconds")
+		within(g.RiseSeconds, 0, 1, "Generator.RiseSeconds")
+		if c.Receiver.Detector != Direct {
+			wrong = append(wrong, fmt.Errorf("a generator at the antenna is there with the detector %s only", Direct))
 		}
 	}
 	for _, s := range c.Sounds {

@@ -346,7 +346,8 @@ func (l *longSignal) run(cRe, cIm, _, _ []float64) {
 type direct struct {
 	signals   []directSignal
 	lines     []directLine
-	loop      *section // nil: the antenna is not tuned
+	generator *keyedCarrier // nil: none
+	loop      *section      // nil: the antenna is not tuned
 	loopHz    float64
 	sigma     float64 // standard deviation of a sample's noise
 	lightning *lightning
@@ -380,10 +381,12 @@ func newDirect(c *Config, seed *seeder) *direct {
 	for _, k := range c.Carriers {
 		d.lines = append(d.lines, directLine{mainHz + k.OffsetHz, math.Sqrt(power(k.LevelDB)), math.Sqrt(2 * math.Pi * k.SpreadHz / rate), 2 * math.Pi * d.rng.Float64()})
 	}
-	if l := c.Receiver.Loop; l.Q > 0 {
-		if l.TunedHz == 0 {
-			l.TunedHz = mainHz
-		}
+	l := c.Receiver.Loop
+	if l.TunedHz == 0 {
+		l.TunedHz = mainHz
+	}
+	d.generator = newKeyedCarrier(c.Generator, l, float64(c.Seed%360)*math.Pi/180)
+	if l.Q > 0 {
 		// A resonator of the loop's width (bilinear transform, its width kept).
 		a := math.Tan(math.Pi * l.TunedHz / l.Q / rate)
 		d.loop = &section{b0: a / (1 + a), b2: -a / (1 + a), a1: -2 * math.Cos(2*math.Pi*l.TunedHz/rate) / (1 + a), a2: (1 - a) / (1 + a)}
@@ -396,6 +399,9 @@ func newDirect(c *Config, seed *seeder) *direct {
 	d.gain = c.Receiver.Level
 	if d.gain == 0 {
 		loudest := 0.0 // of all that is not noise
+		if d.generator != nil {
+			loudest += d.generator.amplitude
+		}
 		for _, l := range d.lines {
 			loudest += l.amplitude
 		}
@@ -447,6 +453,9 @@ func (d *direct) receive(x, times []float64, after float64) {
 		d.loop.run(x)
 	}
 	for i := range x {
+		if d.generator != nil {
+			x[i] += d.generator.at(times[i] - after)
+		}
 		x[i] *= d.gain
 	}
 }

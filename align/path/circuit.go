@@ -123,7 +123,10 @@ func (s *sky) under(n int) (thinnest lowerLayers, densestEHz float64) {
 		l, known := s.below[at]
 		if !known {
 			p := s.place(at)
-			l = lowerLayers{ionosphere.FoE(p, s.sun, s.r12), ionosphere.FoF1(p, s.sun, s.r12)}
+			l.foEHz = ionosphere.FoE(p, s.sun, s.r12)
+			if hz, exists := ionosphere.FoF1(p, s.sun, s.r12); exists {
+				l.foF1Hz = hz
+			}
 			s.below[at] = l
 		}
 		thinnest = lowerLayers{min(thinnest.foEHz, l.foEHz), min(thinnest.foF1Hz, l.foF1Hz)}

@@ -18,6 +18,7 @@ import (
 type leg struct {
 	distanceM, hz float64
 	places        []int // of the weather, along the circuit
+	ledge         ledge
 	sporadicE     sporadicE
 	// Of the losses, means along the circuit.
 	absorption, gyroHz, absorbingHz, auroraDB float64
@@ -25,10 +26,33 @@ type leg struct {
 	hasGround                                 bool
 }
 
+// ledge tells, by number of hops less one and hop, whether the F1 ledge exists where
+// the hop is reflected: it ends at an angle of the sun, and is taken at every hop's own
+// point.
+type ledge struct {
+	at                  [ray.MostHops][]bool
+	somewhere, notThere bool
+}
+
+// mostApartM is how far the places of a long circuit may lie from each other: as far
+// as those of one of 4500 km. Over as much the sun's height changes by 13 degrees.
+const mostApartM = 1500e3
+
+func ledgeOver(now instant, way *circuit) (l ledge) {
+	for n := range l.at {
+		for h := range n + 1 {
+			_, exists := ionosphere.FoF1(way.place(way.distanceM*(float64(h)+0.5)/float64(n+1)), now.sun, now.r12)
+			l.at[n] = append(l.at[n], exists)
+			l.somewhere, l.notThere = l.somewhere || exists, l.notThere || !exists
+		}
+	}
+	return l
+}
+
 // survey lays a leg out; its places are appended to over.
 func survey(now instant, way *circuit, hz float64, over []*overhead) (leg, []*overhead) {
-	l := leg{distanceM: way.distanceM}
-	n := 5
+	l := leg{distanceM: way.distanceM, ledge: ledgeOver(now, way)}
+	n := max(5, int(math.Ceil(way.distanceM/mostApartM)))
 	switch {
 	case way.distanceM < 1000e3:
 		n = 1
@@ -123,10 +147,16 @@ const (
 // arrivals are the ways of a leg on a day drawn, by delay.
 func (w *weather) arrivals(l *leg, z []float64) []arriving {
 	z = w.told(z)
-	circuit := ray.Circuit{DistanceM: l.distanceM}
+	circuit := ray.Circuit{DistanceM: l.distanceM, Ledge: func(hops, hop int) bool { return l.ledge.at[hops-1][hop] }}
 	for _, i := range l.places {
 		p := w.profile(z, i)
-		circuit.Fans = append(circuit.Fans, p.Fan(l.hz))
+		if l.ledge.somewhere {
+			circuit.Fans = append(circuit.Fans, p.Fan(l.hz))
+		}
+		if l.ledge.notThere {
+			p.FoF1 = 0
+			circuit.Bare = append(circuit.Bare, p.Fan(l.hz))
+		}
 	}
 	middle := l.places[len(l.places)/2]
 	wide := scale(z)

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"timeball/align/path/geodesic"
+	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
 	"timeball/detect/mixture"
 )
@@ -125,17 +126,7 @@ func TestCircuits(t *testing.T) {
 			if p.CI95[0] < p.GreatCircleSeconds {
 				t.Errorf("%v: the interval begins at %g s, light needs %g s", request.At, p.CI95[0], p.GreatCircleSeconds)
 			}
-			for _, m := range p.Modes {
-				if m.kind.f1 == 0 || m.Probability < 0.2 {
-					continue
-				}
-				// F1 as often as not at a place without it would be a mistake: some place
-				// of the circuit must have the layer.
-				l, over := survey(newInstant(request.Time, nil, request.Sunspots), request.circuit(request.Station.Carriers[0]), request.CarrierHz, nil)
-				if !slices.ContainsFunc(l.places, func(i int) bool { return over[i].foF1Hz > 0 }) {
-					t.Errorf("%s where there is no F1 layer", m.Name)
-				}
-			}
+			noLedgeWithoutSun(t, request, p)
 			before.add(holds(p.Delay, delay), p.USeconds*1.96)
 			hull.add(p.CI95[0] <= delay && delay <= p.CI95[1], p.USeconds)
 			q := p.WithArrivals(heard)
@@ -148,5 +139,54 @@ func TestCircuits(t *testing.T) {
 				t.Errorf("strays %g times: %s, %.1f %% of %d are held", c.wide, name, 100*s.share(), s.n)
 			}
 		}
+	}
+}
+
+// noLedgeWithoutSun finds modes with more hops by F1 than the sun allows: of Rec. ITU-R
+// P.1239, the ledge ends at zenith angles of (49.8 + 0.35 λ)° for R12 0 and (39.0 + 0.51
+// λ)° for 100, in proportion between, λ the geomagnetic latitude.
+func noLedgeWithoutSun(t *testing.T, request Request, p Prediction) (withF1 int) {
+	t.Helper()
+	way := request.circuit(request.Station.Carriers[0])
+	sun := ionosphere.SunAt(request.Time)
+	for _, m := range p.Modes {
+		if m.kind.f1 == 0 {
+			continue
+		}
+		withF1++
+		lit := 0
+		for h := range m.Hops {
+			at, _ := geodesic.Direct(way.from, way.azimuth, way.distanceM*(float64(h)+0.5)/float64(m.Hops))
+			lat := math.Abs(ionosphere.GeomagneticLat(at))
+			limit := (49.84733+0.349504*lat)*(1-request.Sunspots/100) + (38.96113+0.509932*lat)*request.Sunspots/100
+			if sun.Zenith(at)*180/math.Pi <= limit {
+				lit++
+			}
+		}
+		if lit < int(m.kind.f1) {
+			t.Errorf("%s, first with %.2f, over %.0f km at %v: %d hops are where the sun allows F1", m.Name, m.First, way.distanceM/1e3, request.Time, lit)
+		}
+	}
+	return withF1
+}
+
+// F1 stands at no hop where the sun is too low for it, however long the circuit.
+func TestLedgeAtEveryHop(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 18))
+	modes := 0
+	for range max(60, 20**evenings) {
+		from := LatLon{Lat: 120*r.Float64() - 60, Lon: 360*r.Float64() - 180}
+		at, _ := geodesic.Direct(from, 360*r.Float64(), 500e3+11500e3*r.Float64())
+		hz := []float64{5e6, 7.85e6, 10e6, 15e6}[r.IntN(4)]
+		s := &station.Station{ID: "any", Depth: 1, Carriers: []station.Carrier{{Hz: hz, Lat: from.Lat, Lon: from.Lon, PowerW: 10e3}}}
+		request := Request{Station: s, CarrierHz: hz, At: at, Time: time.Date(2026, time.Month(1+r.IntN(12)), 15, r.IntN(24), 0, 0, 0, time.UTC), Sunspots: 150 * r.Float64()}
+		p, err := predict(request, 32)
+		if err != nil {
+			t.Fatal(err)
+		}
+		modes += noLedgeWithoutSun(t, request, p)
+	}
+	if modes < 10 {
+		t.Errorf("only %d modes by F1 were looked at", modes)
 	}
 }

@@ -13,7 +13,7 @@ import (
 
 // truth is an ionosphere that the program is judged by: rays of its own through
 // layers of other shapes (a parabolic F2 layer, a straight F1 ledge, a shallower
-// valley), five places along every circuit, strays wide times as far as assumed.
+// valley), five places along every circuit and one every 1000 km at least, strays wide times as far as assumed.
 // Medians, the rule of levels and the correlation in place and time are shared.
 type truth struct {
 	wide float64
@@ -33,9 +33,15 @@ func newTruth(r *rand.Rand, wide, r12 float64, receptions []Reception, places ..
 		now := newInstant(x.Time, nil, r12)
 		l, _ := survey(now, way, c.Hz, nil)
 		l.places = nil
-		for i := range 5 {
+		n := max(5, int(math.Ceil(way.distanceM/1000e3)))
+		for i := range n {
 			l.places = append(l.places, len(over))
-			over = append(over, newOverhead(way.place(way.distanceM*(float64(i)+0.5)/5), now))
+			p := way.place(way.distanceM * (float64(i) + 0.5) / float64(n))
+			o := newOverhead(p, now)
+			if _, exists := ionosphere.FoF1(p, now.sun, r12); !exists {
+				o.foF1Hz = 0
+			}
+			over = append(over, o)
 		}
 		t.legs = append(t.legs, l)
 	}
@@ -145,7 +151,7 @@ func (t *truth) arrivals(leg int) []arriving {
 	for _, p := range l.places {
 		fans = append(fans, t.rays(p, l.hz/1e6))
 	}
-	loss := math.Exp(uAbsorption * t.wide * t.w.field(t.z, strayAbsorption, l.places[2]))
+	loss := math.Exp(uAbsorption * t.wide * t.w.field(t.z, strayAbsorption, l.places[len(l.places)/2]))
 	var all []arriving
 	if l.hasGround {
 		all = append(all, arriving{delay: l.ground.pathM / lightMPerS, levelDB: l.ground.levelDB})
@@ -157,8 +163,8 @@ func (t *truth) arrivals(leg int) []arriving {
 			var sum wave
 			ok := true
 			for h := range n {
-				at := (float64(h)+0.5)/float64(n)*5 - 0.5
-				left := min(max(int(math.Floor(at)), 0), 3)
+				at := (float64(h)+0.5)/float64(n)*float64(len(fans)) - 0.5
+				left := min(max(int(math.Floor(at)), 0), len(fans)-2)
 				share := min(max(at-float64(left), 0), 1)
 				a, b := fans[left][j], fans[left+1][j]
 				near := a
@@ -192,7 +198,7 @@ func (t *truth) arrivals(leg int) []arriving {
 			previous, high = sum, ok
 		}
 	}
-	all = t.w.appendSporadic(all, l, t.z, l.places[2], loss)
+	all = t.w.appendSporadic(all, l, t.z, l.places[len(l.places)/2], loss)
 	if len(all) == 0 {
 		return nil
 	}

@@ -15,7 +15,8 @@ type overhead struct {
 	time            time.Time
 	foF2Hz, perFoF2 float64 // at the middle sunspot number, and how it grows with R12
 	m3000, perM3000 float64
-	foEHz, foF1Hz   float64
+	foEHz           float64
+	foF1Hz          float64 // as the sun's height has it: whether there is a ledge, the leg knows
 	low, high       float64 // standard deviations of ln foF2 below and above the median
 }
 
@@ -25,10 +26,11 @@ func newOverhead(p *ionosphere.Place, now instant) *overhead {
 	activeF, activeM := now.active.F2(p)
 	low, high := ionosphere.F2Deciles(p, now.time, now.sun.LocalHours(p.Point), now.r12)
 	const decile = 1.2816 // of the normal distribution
+	foF1Hz, _ := ionosphere.FoF1(p, now.sun, now.r12)
 	return &overhead{
 		at: p.Point, time: now.time,
 		foF2Hz: f, perFoF2: (activeF - quietF) / 100, m3000: m, perM3000: (activeM - quietM) / 100,
-		foEHz: ionosphere.FoE(p, now.sun, now.r12), foF1Hz: ionosphere.FoF1(p, now.sun, now.r12),
+		foEHz: ionosphere.FoE(p, now.sun, now.r12), foF1Hz: foF1Hz,
 		low: -math.Log(low) / decile, high: math.Log(high) / decile,
 	}
 }

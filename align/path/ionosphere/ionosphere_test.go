@@ -87,11 +87,11 @@ func TestFoF1(t *testing.T) {
 	p := NewPlace(geodesic.Point{Lat: 40, Lon: -105})
 	noon, midnight := SunAt(date(time.June, 19)), SunAt(date(time.June, 7))
 	// Common practice: 4 to 6 MHz at a summer noon in middle latitudes.
-	if f := FoF1(p, noon, 50) / 1e6; f < 4 || f > 6 {
-		t.Errorf("foF1 is %.2f MHz on a summer noon", f)
+	if f, exists := FoF1(p, noon, 50); !exists || f < 4e6 || f > 6e6 {
+		t.Errorf("foF1 is %.2f MHz on a summer noon, %v", f/1e6, exists)
 	}
-	if f := FoF1(p, midnight, 50); f != 0 {
-		t.Errorf("foF1 is %.2g Hz at midnight", f)
+	if f, exists := FoF1(p, midnight, 50); exists {
+		t.Errorf("there is an F1 ledge of %.2g Hz at midnight", f)
 	}
 }
 

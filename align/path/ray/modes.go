@@ -14,7 +14,8 @@ type Mode struct {
 }
 
 const (
-	mostHops = 8
+	// MostHops are traced.
+	MostHops = 8
 	// Hops whose turning points at neighbouring elevations jump by more than this
 	// belong to different layers, m.
 	jumpM = 30e3
@@ -26,7 +27,12 @@ const (
 // Circuit adds up hops over places evenly spread along a circuit.
 type Circuit struct {
 	DistanceM float64
-	Fans      []Fan // over the middles of equal parts of the circuit, in order
+	// Fans are over the middles of equal parts of the circuit, in order, and Bare those
+	// over the same places without the F1 ledge, for hops that Ledge denies: the end of a
+	// layer is a step, which does not lie at the nearest place. Either may be nil where no
+	// hop needs it.
+	Fans, Bare []Fan
+	Ledge      func(hops, hop int) bool // nil: all have it
 }
 
 // reach is a number of hops at one elevation.
@@ -41,7 +47,7 @@ type reach struct {
 func (c Circuit) Modes() []Mode {
 	var all []Mode
 	tallies := make([]reach, len(starts))
-	for n, found := 1, 0; n <= mostHops && found < 5; n++ {
+	for n, found := 1, 0; n <= MostHops && found < 5; n++ {
 		if c.DistanceM/float64(n) > 4600e3 { // the longest hop there is, at 500 km (geometry)
 			continue
 		}
@@ -81,11 +87,15 @@ func (c Circuit) hops(n int, sums []reach) {
 		sums[i] = reach{ok: true}
 	}
 	for h := range n {
+		fans := c.Fans
+		if c.Ledge != nil && !c.Ledge(n, h) {
+			fans = c.Bare
+		}
 		// Where the hop's middle stands among those of the equal parts.
-		at := (float64(h)+0.5)/float64(n)*float64(len(c.Fans)) - 0.5
-		left := min(max(int(math.Floor(at)), 0), len(c.Fans)-1)
+		at := (float64(h)+0.5)/float64(n)*float64(len(fans)) - 0.5
+		left := min(max(int(math.Floor(at)), 0), len(fans)-1)
 		share := min(max(at-float64(left), 0), 1)
-		lefts, rights := c.Fans[left], c.Fans[min(left+1, len(c.Fans)-1)]
+		lefts, rights := fans[left], fans[min(left+1, len(fans)-1)]
 		for i := range sums {
 			a, b := &lefts[i], &rights[i]
 			near := a

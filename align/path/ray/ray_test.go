@@ -113,7 +113,7 @@ func TestThinLayerIsAMirror(t *testing.T) {
 	thin := Profile{FoE: 3e6, PeakE: 110e3, ThickE: 2e3, FoF2: 3.1e6, PeakF2: 300e3, ThickF2: 60e3}
 	fan := thin.Fan(6e6)
 	const distanceM = 1000e3
-	for _, m := range (Circuit{distanceM, []Fan{fan}}).Modes() {
+	for _, m := range (Circuit{DistanceM: distanceM, Fans: []Fan{fan}}).Modes() {
 		if m.By != [F2 + 1]int{E: 1} {
 			continue
 		}
@@ -132,8 +132,8 @@ func TestThinLayerIsAMirror(t *testing.T) {
 func TestHopsAddUp(t *testing.T) {
 	night := Profile{FoE: 0.8e6, PeakE: 110e3, ThickE: 20e3, FoF2: 6e6, PeakF2: 330e3, ThickF2: 100e3}
 	fan := night.Fan(9e6)
-	one := Circuit{1800e3, []Fan{fan}}.Modes()
-	two := Circuit{3600e3, []Fan{fan, fan, fan}}.Modes()
+	one := Circuit{DistanceM: 1800e3, Fans: []Fan{fan}}.Modes()
+	two := Circuit{DistanceM: 3600e3, Fans: []Fan{fan, fan, fan}}.Modes()
 	for _, m := range one {
 		if m.Hops != 1 {
 			continue

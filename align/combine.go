@@ -82,6 +82,9 @@ func Combine(fixes []Fix, c Combination) (Fix, error) {
 	f.Budget = append([]BudgetLine{{Source: "joint path and ticks", Type: "B", U: joint.Offset.U(), Known: AllTogether{}}}, common...)
 	f.state(joint.Offset.Widen(commonU))
 	f.Rate = &Rate{joint.Rate, math.Hypot(joint.URate, leastRateU)}
+	if n := len(c.Ionograms); n > 0 && len(path.NearIonograms(c.Ionograms, g.times()...)) == 0 {
+		f.Notices = append(f.Notices, IonosondeElsewhen{n, *f.At})
+	}
 	// The joint solution has the receptions in order of time.
 	parts := g.parts
 	order := make([]int, len(parts))
@@ -93,6 +96,9 @@ func Combine(fixes []Fix, c Combination) (Fix, error) {
 		p, j := parts[i], joint.Parts[k]
 		p.Mode, p.Chance, p.Weight, p.Late = j.Mode, j.Chance, j.Weight, min(j.Late, 1e6)
 		f.Recordings = append(f.Recordings, p)
+		if far := (FarPath{p.Station}); j.DistanceM > path.ModelledM && !slices.Contains(f.Notices, Reason(far)) {
+			f.Notices = append(f.Notices, far)
+		}
 		switch {
 		case j.Astray > 0.5:
 			f.Notices = append(f.Notices, Contradicts{p.Path, p.Station})
@@ -120,6 +126,14 @@ type gathered struct {
 	parts   []Combined // of the receptions
 	latest  *Fix
 	left    []Reason // fixes that cannot take part
+}
+
+// times are those of the receptions.
+func (g gathered) times() (all []time.Time) {
+	for _, r := range g.request.Receptions {
+		all = append(all, r.Time)
+	}
+	return all
 }
 
 // gather takes what fixes say of the receptions.

@@ -65,6 +65,9 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, s *Sounding, ticks []Arrival, b
 		used:   PathUsed{Delay: p.DelaySeconds + c.Bend + late, U: math.Hypot(p.USeconds, uLate), Mode: mode, GreatCircle: p.GreatCircleSeconds, Drift: c.Drift},
 		spread: p.Delay.Shift(c.Bend + late).Widen(uLate), uDrift: c.UDrift,
 	}
+	if p.DistanceM > path.ModelledM && !arr.Station.LongWave() {
+		d.notices = append(d.notices, FarPath{arr.Station.ID})
+	}
 	if p.Sky != nil {
 		// The line itself has bent and drifted with the path.
 		d.used.Delay, d.used.Drift, d.used.Sky = p.DelaySeconds, 0, &Sky{p.Sky.LevelDB, p.Sky.UDB, p.Sky.Late}
@@ -73,7 +76,7 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, s *Sounding, ticks []Arrival, b
 	}
 	switch {
 	case p.Stray > 0:
-		d.notices = []Reason{PathContradicted{arr.Station.ID, p.Stray}}
+		d.notices = append(d.notices, PathContradicted{arr.Station.ID, p.Stray})
 	case p.Spaced:
 		how.BySpacing = share
 	}

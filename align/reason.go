@@ -75,6 +75,14 @@ type (
 		Station       string
 		ExcessSeconds float64
 	}
+	// FarPath: a path delay is computed for more than what the model takes in.
+	FarPath struct{ Station string }
+	// IonosondeElsewhen: none of so many measurements of the ionosphere is of the day
+	// before or after the time that a path is computed for.
+	IonosondeElsewhen struct {
+		Measurements int
+		Time         time.Time
+	}
 	// PhaseContradicts: a station's phase code comes later than the edges of its level by
 	// more than noise explains.
 	PhaseContradicts struct {
@@ -131,6 +139,8 @@ func (PathUnknown) reason()       {}
 func (FewPulses) reason()         {}
 func (Disagreement) reason()      {}
 func (PathContradicted) reason()  {}
+func (FarPath) reason()           {}
+func (IonosondeElsewhen) reason() {}
 func (PhaseContradicts) reason()  {}
 func (LeftOut) reason()           {}
 func (Doubted) reason()           {}

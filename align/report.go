@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"timeball/align/path"
 	"timeball/capture/station"
 	"timeball/detect/marker"
 	"timeball/detect/mixture"
@@ -97,6 +98,9 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(decoder) timecode.Re
 		}
 		found = append(found, s)
 		f.Notices = append(f.Notices, s.notices...)
+	}
+	if n := len(a.settings.Ionograms); n > 0 && !begin.IsZero() && len(path.NearIonograms(a.settings.Ionograms, begin)) == 0 {
+		f.Notices = append(f.Notices, IonosondeElsewhen{n, begin})
 	}
 	if len(found) == 0 {
 		f.Verdict = NoTick

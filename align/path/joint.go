@@ -50,8 +50,9 @@ type Joint struct {
 
 // Part is one reception in a joint solution.
 type Part struct {
-	Mode   string  // most likely to be its earliest arrival
-	Chance float64 // that it is
+	DistanceM float64 // of the path; 0: its delay was given
+	Mode      string  // most likely to be its earliest arrival
+	Chance    float64 // that it is
 	// Late is by how much the receptions together make it likelier than it was that
 	// all its arrivals come late, scattered sideways: from 10 on it is doubted.
 	Late float64
@@ -512,7 +513,7 @@ func (e *evening) joint(live []particle) Joint {
 	j.URate = e.URate * math.Sqrt(max(0, rate2/n-rate*rate/(n*n)))
 	gains := 0.0
 	for k := range count {
-		p := Part{Astray: lost[k] / n}
+		p := Part{DistanceM: e.legs[k].distanceM, Astray: lost[k] / n}
 		for m, v := range modes[k] {
 			if v /= n; v > p.Chance || v == p.Chance && m.String() < p.Mode {
 				p.Mode, p.Chance = m.String(), v

@@ -111,3 +111,27 @@ func TestLongWaveBeyondTheHorizon(t *testing.T) {
 		}
 	}
 }
+
+// Why the interval of a long-wave edge may begin before light: through a receiver's
+// filter a sky wave that weakens the sum makes the edge's middle early. Keyed carriers
+// through one pole of 1 ms, added up in full, against the formula of first order.
+func TestEdgeOfSumIsEarly(t *testing.T) {
+	const pole, excess, rho = 1e-3, 0.1e-3, -0.4
+	field := func(t float64) float64 {
+		rise := func(t float64) float64 { return 1 - math.Exp(-max(0, t)/pole) }
+		return rise(t) + rho*rise(t-excess)
+	}
+	middle := func(f func(float64) float64, end float64) float64 {
+		low, high := 0.0, 10*pole
+		for range 50 {
+			if mid := (low + high) / 2; f(mid) < end/2 {
+				low = mid
+			} else {
+				high = mid
+			}
+		}
+		return low
+	}
+	alone := pole * math.Ln2
+	near(t, "the sum's middle after the ground wave's", middle(field, 1+rho)-alone, rho*excess/(1+rho), 8e-6) // D/2τ of it is of second order
+}

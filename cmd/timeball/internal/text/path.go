@@ -50,18 +50,21 @@ func WritePath(w io.Writer, r path.Request, p path.Prediction) error {
 	fmt.Fprintf(t, "path delay\t%s, u = %s, 95 %% %.3f to %s\n", ms(p.DelaySeconds), ms(p.USeconds), p.CI95[0]*1e3, ms(p.CI95[1]))
 	fmt.Fprintf(t, "distance\t%.1f km, %s at the speed of light\n", p.DistanceM/1e3, ms(p.GreatCircleSeconds))
 	fmt.Fprintf(t, "excess\t%s over the great circle\n", ms(p.DelaySeconds-p.GreatCircleSeconds))
+	if r.Ground != nil && !r.Station.LongWave() {
+		fmt.Fprintf(t, "ground\tnot taken: it matters to the delay of stations on long wave alone\n")
+	}
 	if p.Sea != nil {
 		fmt.Fprintf(t, "ground\t%.0f %% of the way over sea, by the map\n", 100**p.Sea)
 	}
-	origin := "as given"
-	if math.IsNaN(r.Sunspots) {
-		origin = "of a mean cycle at the date"
+	if p.CI95[0] < p.GreatCircleSeconds {
+		fmt.Fprintf(t, "edges\tnone comes faster than light, but where ground and sky wave weaken each other an edge of their sum looks up to %s earlier\n", Short(p.GreatCircleSeconds-p.CI95[0]))
 	}
-	fmt.Fprintf(t, "sunspots\t%.0f as published since July 2015, R12 = %.0f on the scale before, u = %.0f; %s; the delay changes by %s µs for each unit of R12\n",
-		p.Sunspots/path.TodaysSunspots, p.Sunspots, p.SunspotsU, origin, perSunspot(p.SecondsPerSunspot))
+	if !r.Station.LongWave() {
+		writeSunspots(t, r, p)
+	}
 	writeIonosonde(t, r, p)
 	if p.DistanceM > path.ModelledM && !r.Station.LongWave() {
-		fmt.Fprintf(t, "caution\tbeyond %.0f km a tick may come another way round the earth or along a layer, which is left out: the interval is too narrow\n", path.ModelledM/1e3)
+		fmt.Fprintf(t, "caution\t%s\n", farPath())
 	}
 	t.Flush()
 	text.WriteByte('\n')
@@ -98,6 +101,21 @@ func WritePath(w io.Writer, r path.Request, p path.Prediction) error {
 	t.Flush()
 	_, err := io.WriteString(w, text.String())
 	return err
+}
+
+// farPath is what the interval of a long path leaves out.
+func farPath() string {
+	return fmt.Sprintf("beyond %.0f km a tick may come another way round the earth or along a layer, which is left out: the interval is too narrow", path.ModelledM/1e3)
+}
+
+// writeSunspots tells for which number the prediction was made.
+func writeSunspots(w io.Writer, r path.Request, p path.Prediction) {
+	origin := "as given"
+	if math.IsNaN(r.Sunspots) {
+		origin = "of a mean cycle at the date"
+	}
+	fmt.Fprintf(w, "sunspots\t%.0f as published since July 2015, R12 = %.0f on the scale before, u = %.0f; %s; the delay changes by %s µs for each unit of R12\n",
+		p.Sunspots/path.TodaysSunspots, p.Sunspots, p.SunspotsU, origin, perSunspot(p.SecondsPerSunspot))
 }
 
 // strangeIonogram is from how many standard deviations on an ionogram is doubted: foF2

@@ -120,6 +120,10 @@ func reason(r align.Reason) string {
 		return fmt.Sprintf("the stations disagree by more than their uncertainties allow (χ² = %.1f for %d degrees of freedom): the interval is widened", r.Chi2, r.DoF)
 	case align.PathContradicted:
 		return fmt.Sprintf("%s: an arrival %.2f ms after the first fits no two of the predicted modes: check station, place, time and sunspot number", r.Station, 1e3*r.ExcessSeconds)
+	case align.FarPath:
+		return strings.ToUpper(r.Station) + ": " + farPath()
+	case align.IonosondeElsewhen:
+		return fmt.Sprintf("the ionosonde's values are not taken: none of %d is of the day before or after %s", r.Measurements, r.Time.UTC().Format("2006-01-02 15:04 UTC"))
 	case align.PhaseContradicts:
 		return fmt.Sprintf("%s: the phase code comes %s %s than the edges of the level, which is more than noise makes (u = %s): check the loop's quality, or a filter in front; half of it is in the budget",
 			strings.ToUpper(r.Station), size(math.Abs(r.LaterSeconds)), laterOrEarlier(r.LaterSeconds), size(r.U))

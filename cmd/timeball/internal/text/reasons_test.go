@@ -4,6 +4,7 @@ import (
 	"errors"
 	"strings"
 	"testing"
+	"time"
 
 	"timeball/align"
 	"timeball/detect/levels"
@@ -49,6 +50,8 @@ func TestReasons(t *testing.T) {
 		{align.PathUnknown{Err: errors.New("too near")}, "not known: too near"},
 		{align.FewPulses{Need: 8}, "fewer than 8 pulses"},
 		{align.Disagreement{Chi2: 9.25, DoF: 1}, "χ² = 9.2 for 1 degrees"},
+		{align.FarPath{Station: "bpm"}, "BPM: beyond 9000 km a tick may come another way round the earth"},
+		{align.IonosondeElsewhen{Measurements: 12, Time: time.Date(2026, 3, 14, 18, 20, 0, 0, time.UTC)}, "none of 12 is of the day before or after 2026-03-14 18:20 UTC"},
 		{align.PathContradicted{Station: "wwv", ExcessSeconds: 9e-3}, "wwv: an arrival 9.00 ms after the first fits no two"},
 		{align.PhaseContradicts{Station: "dcf77", LaterSeconds: -42e-6, U: 4e-6}, "DCF77: the phase code comes 42 µs earlier than the edges of the level, which is more than noise makes (u = 4 µs)"},
 		{align.HandsUntold{}, "nothing can be said of the hands"},

@@ -87,7 +87,7 @@ func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
 	}
 	st.noise = smoothNoise(snaps)
 	st.span = max(1, m.ref-float64(snaps[0].n), float64(snaps[len(snaps)-1].n)-m.ref)
-	y := make([]float64, n)
+	y, room := make([]float64, n), make([]float64, n+taps)
 	sum, square := make([]float64, n), blas64.Symmetric{N: n, Stride: n, Uplo: 'U', Data: make([]float64, n*n)}
 	var count, time float64
 	flush := func() {
@@ -98,12 +98,8 @@ func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
 		for k := range powers {
 			w := math.Pow(t, float64(k))
 			st.time[k] += w * count
-			for i, v := range sum {
-				st.mean[k][i] += w * v
-			}
-			for i, v := range square.Data {
-				st.square[k][i] += w * v
-			}
+			addTo(st.mean[k], w, sum)
+			addTo(st.square[k], w, square.Data)
 		}
 		st.count += count
 		clear(sum)
@@ -117,12 +113,12 @@ func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
 			flush()
 			batch = b
 		}
-		if s.long || !(st.noise[k] > 0) || !s.window(y, m.at(float64(s.n))-before, st.noise[k]) {
+		if s.long || !(st.noise[k] > 0) || !s.window(y, room, m.at(float64(s.n))-before, st.noise[k]) {
 			continue
 		}
 		count++
 		time += float64(s.n) - m.ref
-		blas64.Axpy(1, blas64.Vector{N: n, Inc: 1, Data: y}, blas64.Vector{N: n, Inc: 1, Data: sum})
+		addTo(sum, 1, y)
 		addSquare(square, y)
 	}
 	flush()
@@ -156,7 +152,7 @@ func (st *stack) and(o *stack) *stack {
 			return nil
 		}
 		c := slices.Clone(a)
-		blas64.Axpy(1, blas64.Vector{N: len(b), Inc: 1, Data: b}, blas64.Vector{N: len(c), Inc: 1, Data: c})
+		addTo(c, 1, b)
 		return c
 	}
 	for k := range sum.mean {
@@ -187,30 +183,35 @@ func (st *stack) within(f *filter) *stack {
 // addSquare adds x·xᵀ to a, row by row: twice as fast as blas64.Syr, which has no vectors.
 func addSquare(a blas64.Symmetric, x []float64) {
 	for i, v := range x {
-		n := len(x) - i
-		blas64.Axpy(v, blas64.Vector{N: n, Inc: 1, Data: x[i:]}, blas64.Vector{N: n, Inc: 1, Data: a.Data[i*a.Stride+i:]})
+		addTo(a.Data[i*a.Stride+i:][:len(x)-i], v, x[i:])
 	}
 }
 
+// addTo adds w·x to y.
+func addTo(y []float64, w float64, x []float64) {
+	blas64.Axpy(w, blas64.Vector{N: len(x), Inc: 1, Data: x}, blas64.Vector{N: len(x), Inc: 1, Data: y})
+}
+
 // window fills y with the audio from a lag after the second on, interpolated, in
-// units of the noise; false where it is not held.
-func (s *snapshot) window(y []float64, lag, noise float64) bool {
+// units of the noise; false where it is not held. The room is for taps more than y has.
+func (s *snapshot) window(y, room []float64, lag, noise float64) bool {
 	at := lag - s.audioLag
 	i0 := int(math.Floor(at))
 	lo := i0 - taps/2 + 1
-	if lo < 0 || lo+len(y)+taps > len(s.audio) {
+	room = room[:len(y)+taps]
+	if lo < 0 || lo+len(room) > len(s.audio) {
 		return false
 	}
 	var coef [taps]float64
 	interpolator(&coef, at-float64(i0))
-	unit := s.audioUnit / math.Sqrt(noise)
-	for j := range y {
-		sum := 0.0
-		for i, v := range s.audio[lo+j : lo+j+taps] {
-			sum += coef[i] * float64(v)
-		}
-		y[j] = sum * unit
+	for i, v := range s.audio[lo : lo+len(room)] {
+		room[i] = float64(v)
 	}
+	clear(y)
+	for i, c := range coef {
+		addTo(y, c, room[i:i+len(y)])
+	}
+	blas64.Scal(s.audioUnit/math.Sqrt(noise), blas64.Vector{N: len(y), Inc: 1, Data: y})
 	return true
 }
 

@@ -93,7 +93,7 @@ func (a *Attempt) readCodes(limit int64) {
 			continue
 		}
 		a.feed(c, a.streams[a.receiver], limit)
-		if a.radio.standing(c.heard.Station) != find.Known && c.dec.Reading().UTC.Known() {
+		if a.radio.ticks.Doubted(c.heard.Station) && c.dec.Reading().UTC.Known() {
 			a.radio.ticks.Confirm(c.heard.Station)
 		}
 	}

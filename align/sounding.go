@@ -10,6 +10,7 @@ import (
 	"timeball/detect/chirp"
 	"timeball/detect/tick/find"
 	"timeball/detect/tick/timing"
+	"timeball/detect/timecode"
 )
 
 // Sounding is what a station's chirps, sent to measure the channel by, told of the
@@ -27,9 +28,9 @@ type Sounding struct {
 
 // soundings hears stations' chirps.
 type soundings struct {
-	second int64 // of the recording, at which they were last thought of
-	next   map[*station.Station]time.Time
-	under  *sounded // being searched for
+	second int64                      // of the recording, at which they were last thought of
+	next   map[*station.Station]int64 // second at which a station's are thought of next
+	under  *sounded                   // being searched for
 	found  map[*station.Station]*sounded
 }
 
@@ -54,24 +55,22 @@ func (a *Attempt) sound() {
 		a.soundOut()
 	}
 	for _, st := range a.settings.Stations {
-		if st.Sounding.Kind == "" || a.radio.standing(st) == find.Unknown {
+		if st.Sounding.Kind == "" || a.radio.standing(st) == find.Unknown || now < s.next[st] {
 			continue
+		}
+		if s.next == nil {
+			s.next, s.found = map[*station.Station]int64{}, map[*station.Station]*sounded{}
 		}
 		begin := a.begin(decoder.Reading)
 		if begin.IsZero() {
-			return
-		}
-		utc := begin.Add(seconds(a.seconds()))
-		if next, known := s.next[st]; known && utc.Before(next) {
+			s.next[st] = now + timecode.SearchEvery // who asks waits for all that was given to the reader
 			continue
 		}
+		utc := begin.Add(seconds(a.seconds()))
 		a.soundOut() // of what is held nothing depends on how long a search takes
 		// The latest minute that is over.
 		next := st.Sounding.Next(utc)
-		if s.next == nil {
-			s.next, s.found = map[*station.Station]time.Time{}, map[*station.Station]*sounded{}
-		}
-		s.next[st] = next.Add(time.Minute)
+		s.next[st] = now + int64(math.Ceil(next.Add(time.Minute).Sub(utc).Seconds()))
 		minute := next.Add(-time.Hour)
 		// A start that was given may be half a minute out.
 		from := max(0, minute.Sub(begin).Seconds()-roughStart.Seconds()/2)

@@ -49,11 +49,11 @@ type Reading struct {
 // Reading returns what is known. To be cheap enough for a call every second it
 // looks at new evidence every ten seconds, and once UTC is known every minute.
 func (d *Decoder) Reading() Reading {
-	every := int64(searchEvery)
+	every := int64(SearchEvery)
 	if d.found.utcErr <= MaxError {
 		every = confirmEvery
 		if !d.reading.sure(d.last) {
-			every = searchEvery
+			every = SearchEvery
 		}
 	}
 	if d.any && d.last-d.searched >= every {

@@ -23,7 +23,8 @@ const (
 )
 
 const (
-	searchEvery  = 10   // s between searches until the time is known
+	// SearchEvery is how many seconds pass between searches until the time is known.
+	SearchEvery  = 10
 	confirmEvery = 60   // and after that
 	searchDepth  = 20   // log-likelihood below the best at which a labelling is no longer looked into
 	searchWidth  = 4    // labellings looked into

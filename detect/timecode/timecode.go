@@ -147,7 +147,7 @@ func (d *Decoder) Add(s Second) {
 		panic("timecode: seconds out of order")
 	}
 	if !d.any {
-		d.any, d.start, d.first, d.searched = true, s.N, s.N, s.N-searchEvery
+		d.any, d.start, d.first, d.searched = true, s.N, s.N, s.N-SearchEvery
 	}
 	d.last = s.N
 	d.first = max(d.first, s.N-capacity+1)

@@ -371,6 +371,6 @@ func (t *track) fill(from, to int64) {
 // follow moves the track's line to where the tick now is, and reports whether
 // there is one.
 func (t *track) follow(r rates) bool {
-	t.refit = max(0, t.Latest()) + max(4, min(int64(t.Len()/3), 120))
+	t.refit = max(0, t.Latest()) + max(4, min(int64(t.Len()/3), timing.FollowSeconds))
 	return t.Follow(r.middle, r.half)
 }

@@ -78,6 +78,14 @@ func (f *Finder) Tracked() []Heard {
 	return all
 }
 
+// Doubted reports whether it would help to Confirm a station: it is not known, or soon to
+// be weighed anew.
+func (f *Finder) Doubted(s *station.Station) bool {
+	return slices.ContainsFunc(f.tracks, func(t *track) bool {
+		return t.station == s && !t.confirmed && (t.standing != Known || f.next+1 >= t.look)
+	})
+}
+
 // Confirm says that what was heard of a station told the time: it is the station.
 func (f *Finder) Confirm(s *station.Station) {
 	for _, t := range f.tracks {

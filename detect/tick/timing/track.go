@@ -166,9 +166,11 @@ const leastCount = 3
 const manyCount = 120
 
 // recent are the latest seconds, which suffice to follow a tick.
-func (t *Track) recent() []*snapshot { return t.snaps[max(0, len(t.snaps)-followSeconds):] }
+func (t *Track) recent() []*snapshot { return t.snaps[max(0, len(t.snaps)-FollowSeconds):] }
 
-const followSeconds = 300
+// FollowSeconds are the latest seconds by which a tick is followed. Whoever follows it no
+// less often than that has looked at each.
+const FollowSeconds = 300
 
 // Follow moves the line to where the tick now is, and reports whether there is one. Its
 // rate may be by up to half from the middle, which is the likeliest beforehand, s/s.
@@ -215,7 +217,7 @@ func (t *Track) Follow(middle, half float64) bool {
 // rate is that of the latest, and of twice as many by turns.
 func (t *Track) straightened() model {
 	m := t.line(t.snaps)
-	for n := 2 * followSeconds; n < 2*len(t.snaps); n *= 2 {
+	for n := 2 * FollowSeconds; n < 2*len(t.snaps); n *= 2 {
 		snaps := t.snaps[max(0, len(t.snaps)-n):]
 		m = m.amid(snaps)
 		last := 0.0

@@ -367,18 +367,23 @@ type grid struct {
 	gram    pairs
 }
 
-// pairs are products of the waveforms at lags that may be those of two paths.
-type pairs struct{ blas64.General }
+// pairs are products of the waveforms at lags that may be those of two paths: row i has
+// those with waveform i &^ (block - 1) and so many after it.
+type pairs struct {
+	blas64.General
+	block int // a power of two
+}
 
 // pairs works out those of a's rows with b's, which must not depend on which is which.
 func (g *grid) pairs(a, b blas64.General, farthest int) pairs {
 	const together = 16
-	p := pairs{general(a.Rows, b.Rows)}
-	for i := 0; i < len(g.lags); i += together {
-		from, to, end := i*g.each, min(i+together, len(g.lags))*g.each, min(i+together+farthest, len(g.lags))*g.each
+	p := pairs{block: together * g.each}
+	p.General = general(a.Rows, min(p.block+farthest*g.each, b.Rows))
+	for from := 0; from < a.Rows; from += p.block {
+		to := min(from+p.block, a.Rows)
 		part := rows(p.General, from, to)
-		part.Data, part.Cols = part.Data[from:], end-from
-		products(part, rows(a, from, to), rows(b, from, end))
+		part.Cols = min(part.Cols, b.Rows-from)
+		products(part, rows(a, from, to), rows(b, from, from+part.Cols))
 	}
 	return p
 }
@@ -387,7 +392,7 @@ func (p *pairs) at(i, j int) float64 {
 	if i > j {
 		i, j = j, i
 	}
-	return p.Data[i*p.Stride+j]
+	return p.Data[i*p.Stride+j-i&^(p.block-1)]
 }
 
 func (b *bench) grid(h hearing) *grid {

@@ -57,13 +57,18 @@ func (d *Decoder) Reading() Reading {
 		}
 	}
 	if d.any && d.last-d.searched >= every {
-		d.release()
-		d.found = d.search()
-		d.reading = d.read()
-		d.searched = d.last
-		d.hold()
+		d.look()
 	}
 	return d.reading
+}
+
+// look makes out what all evidence says.
+func (d *Decoder) look() {
+	d.release()
+	d.found = d.search()
+	d.reading = d.read()
+	d.searched = d.last
+	d.hold()
 }
 
 // sure reports whether the label of second n is beyond doubt.

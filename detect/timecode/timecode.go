@@ -165,6 +165,9 @@ func (d *Decoder) Add(s Second) {
 		d.code.framing(e.code, &e.framing)
 	}
 	e.null = float32(meanExp(e.framing[:]))
+	if d.last-d.start >= capacity && d.last-d.searched >= capacity/2 {
+		d.look() // nobody has asked, and what was heard is about to be dropped
+	}
 }
 
 // Expect tells the decoder that second n is thought to be utc, give or take

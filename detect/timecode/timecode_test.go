@@ -323,13 +323,18 @@ func TestLargestDUT1(t *testing.T) {
 // What is known outlives its evidence, until a leap second may have come in.
 func TestHoldsThroughSilence(t *testing.T) {
 	a := &air{station: builtin("wwv"), start: parse(t, "2026-06-30T23:00:30Z"), snrDB: 20, rng: rand.New(rand.NewPCG(17, 18))}
-	d := New(a.station)
+	d, unasked := New(a.station), New(a.station)
 	for n := range 3570 + capacity + 200 {
 		s := Second{N: int64(n), Rate: 8000, ToneHz: a.station.ToneHz} // the receiver is off
 		if n < 240 {
 			s = a.second(n)
 		}
 		d.Add(s)
+		if n < 3500 {
+			unasked.Add(s)
+		} else if n == 3500 {
+			check(t, "unasked", a, n-1, unasked.Close())
+		}
 		if n%60 != 0 { // nothing is heard: it is read often enough
 			continue
 		}

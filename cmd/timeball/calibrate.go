@@ -22,7 +22,7 @@ import (
 type calibrateCmd struct {
 	Skew     calibrateSkewCmd     `cmd:"" help:"Delay between the input's channels: the same pulse on both."`
 	Receiver calibrateReceiverCmd `cmd:"" help:"Delay of the receiver, from ticks whose true delay is known."`
-	Loop     calibrateLoopCmd     `cmd:"" help:"Quality and tuning of a loop for long wave, from the noise it lets through."`
+	Loop     calibrateLoopCmd     `cmd:"" help:"Quality and tuning of a loop for long wave, from the noise it lets through or a keyed carrier."`
 	Show     calibrateShowCmd     `cmd:"" help:"Show what is kept, and what it has replaced."`
 	Undo     calibrateUndoCmd     `cmd:"" help:"Bring back what the latest calibration replaced."`
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"timeball/capture"
+	"timeball/cmd/timeball/internal/text"
 	"timeball/cmd/timeball/internal/view"
 	"timeball/detect/longwave"
 )
@@ -16,13 +17,20 @@ type calibrateLoopCmd struct {
 
 	Receiver        string `placeholder:"NAME" help:"Keep it for one antenna of several; listen and replay then take the same flag."`
 	ReceiverChannel int    `default:"1" placeholder:"N" help:"Channel of the loop (default: 1)."`
+	Generator       bool   `help:"By the edges of a signal generator's carrier that is keyed on and off, instead of the noise."`
 }
 
 // Help is kong's long help.
 func (calibrateLoopCmd) Help() string {
-	return `Finds the resonance of a tuned loop, or of its preamplifier, in the noise of an antenna that is sampled itself, at 96 or 192 kHz. No station is needed: carriers and their keying are left out; of a station in the loop's band the noise between its marks is taken. It keeps the loaded quality and where the loop is tuned, and listen and replay use them for stations within its band, unless --loop-q says otherwise. Measure it in the place and the weather in which it is used: a rod's tuning moves with temperature.
+	return `Finds the resonance of a tuned loop, or of its preamplifier, in the noise of an antenna that is sampled itself, at 96 or 192 kHz. No station is needed: carriers and their keying are left out; of a station in the loop's band the noise between its marks is taken. It keeps the loaded quality and where the loop is tuned, and listen and replay use them for stations within its band, unless --loop-q says otherwise.
 
-Example: timeball calibrate loop --input 2 --sample-rate 192000`
+With --generator it is told by a signal generator instead, sooner and ten times as well: its carrier, which the marker or the generator itself keys on and off once a second or somewhat faster, goes to a wire that lies near the loop. After each edge the loop rings at its own frequency and dies away with its quality. Put the carrier half a band beside the middle and off the stations' own; key it within microseconds, for a slower keying is taken for the loop's; and let it be a thousand times as strong as the noise, without full deflection. No marker is needed in the recording.
+
+` + text.LoopCaution + `
+
+Measure it in the place and the weather in which it is used: a rod's tuning moves with temperature.
+
+Example: timeball calibrate loop --generator --input 2 --sample-rate 192000`
 }
 
 // AfterApply checks the flags, for kong.
@@ -43,6 +51,7 @@ func (c *calibrateLoopCmd) Run(p *program, file calibrationFile) error {
 	progress := view.NewProgress(p.stderr)
 	defer progress.End()
 	var noise *longwave.Noise
+	var keyed *longwave.Keyed
 	name := ""
 	err := c.read(p, progress, func(info capture.Info) error {
 		switch {
@@ -52,20 +61,37 @@ func (c *calibrateLoopCmd) Run(p *program, file calibrationFile) error {
 			return fmt.Errorf("there is no channel %d", c.ReceiverChannel)
 		}
 		name = info.Name
-		noise = longwave.NewNoise(float64(info.Rate))
+		noise, keyed = longwave.NewNoise(float64(info.Rate)), longwave.NewKeyed(float64(info.Rate))
 		return nil
-	}, func(b *capture.Block) { noise.Process(b.Channels[c.ReceiverChannel-1]) })
+	}, func(b *capture.Block) {
+		if x := b.Channels[c.ReceiverChannel-1]; c.Generator {
+			keyed.Process(x)
+		} else {
+			noise.Process(x)
+		}
+	})
 	if err != nil {
 		return err
 	}
-	loop, ok := noise.Loop()
-	if !ok {
-		return noCalibration(p, "no resonance stands out of the noise: the antenna is not tuned, or too little was heard")
+	var loop longwave.Loop
+	method := "its noise"
+	if c.Generator {
+		var edges int
+		var fault longwave.KeyedFault
+		if loop, edges, fault = keyed.Loop(); fault != longwave.KeyedFine {
+			return noCalibration(p, text.KeyedFault(fault))
+		}
+		method = fmt.Sprintf("%d edges of a generator's carrier", edges)
+	} else {
+		var ok bool
+		if loop, ok = noise.Loop(); !ok {
+			return noCalibration(p, "no resonance stands out of the noise: the antenna is not tuned, or too little was heard")
+		}
 	}
 	delay := loop.Delay(loop.TunedHz)
 	kept := calibration{
 		DelaySeconds: delay, USeconds: delay * math.Hypot(loop.QU/loop.Q, loop.TunedU/loop.TunedHz), Date: time.Now().UTC().Truncate(time.Second),
-		Method: "its noise", Q: loop.Q, QU: loop.QU, TunedHz: loop.TunedHz, TunedU: loop.TunedU,
+		Method: method, Q: loop.Q, QU: loop.QU, TunedHz: loop.TunedHz, TunedU: loop.TunedU,
 	}
 	if c.File == "" {
 		kept.Input = name

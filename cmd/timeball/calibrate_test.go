@@ -312,7 +312,20 @@ func TestCalibrateLoop(t *testing.T) {
 	if status, out, _ := runWith(t, "calibrate", "undo", "--loop"); status != exitOK || !strings.Contains(out, "nothing is kept any more") {
 		t.Errorf("%d, %s", status, out)
 	}
-	c.Rate, c.Seconds, c.Receiver, c.Station = 8000, 3, simulate.Receiver{}, nil
+	// A generator's carrier tells it better, and where it does not, why is said.
+	if status, _, errs := runWith(t, "calibrate", "loop", "--generator", path); status == exitOK || !strings.Contains(errs, "the strongest carrier is a station's own") {
+		t.Errorf("%d, %s", status, errs)
+	}
+	c.Station, c.SNRdB, c.Generator = nil, 40, simulate.Generator{Hz: 38.5e3, PeriodSeconds: 0.5}
+	path, _ = simulated(t, c)
+	status, out, errs = runWith(t, "calibrate", "loop", "--generator", path)
+	if _, err := fmt.Sscanf(out, "loop: quality %f ± %f, tuned to %f ± %f kHz (95 %%)", &q, &qU, &khz, &khzU); status != exitOK || err != nil || !strings.Contains(out, "by 39 edges of a generator's carrier") {
+		t.Fatalf("%d, %s%s, %v", status, out, errs, err)
+	}
+	if math.Abs(q-25) > 2*qU+0.05 || math.Abs(khz-38) > 2*khzU+0.005 || qU > 0.5 || khzU > 0.05 {
+		t.Errorf("%s", out)
+	}
+	c.Rate, c.Seconds, c.Receiver, c.Generator = 8000, 3, simulate.Receiver{}, simulate.Generator{}
 	path, _ = simulated(t, c)
 	if status, _, errs := runWith(t, "calibrate", "loop", path); status == exitOK || !strings.Contains(errs, "at 8000 Hz no carrier on long wave is in the samples") {
 		t.Errorf("%d, %s", status, errs)

@@ -38,6 +38,7 @@ type simulateCmd struct {
 	Detector      string        `default:"am" enum:"am,sync,linear,ssb,direct" placeholder:"am|sync|linear|ssb|direct" help:"Receiver's detector; direct: none, the antenna itself is sampled, for long wave (default: am)."`
 	Mistuning     float64       `placeholder:"HZ" help:"How much too high the audio comes out (ssb only); of a carrier on long wave its pitch."`
 	LoopQ         float64       `name:"loop-q" placeholder:"N" help:"Quality of a tuned antenna for long wave (default: not tuned)."`
+	Generator     float64       `placeholder:"HZ" help:"A generator's carrier at the antenna, on for half of each second (direct only; default: none)."`
 	ReceiverDelay time.Duration `placeholder:"0.4ms" help:"Pure delay of the receiver (default: 0)."`
 	HighPass      float64       `placeholder:"HZ" help:"Corner of a second-order audio filter (default: none)."`
 	LowPass       float64       `placeholder:"HZ" help:"Corner of a second-order audio filter (default: none)."`
@@ -149,7 +150,7 @@ func (c simulateCmd) config() (simulate.Config, error) {
 	if c.CN0 != nil {
 		config.SNRdB = *c.CN0 - 10*math.Log10(3000)
 	}
-	config.Receiver.Loop.Q = c.LoopQ
+	config.Receiver.Loop.Q, config.Generator.Hz = c.LoopQ, c.Generator
 	switch c.AGC {
 	case "slow":
 		config.Receiver.AGC = simulate.SlowAGC

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sync"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -189,10 +190,9 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, others []Shap
 		}
 	}
 	weigh := func(trust float64) (peaks []peak) {
-		for _, t := range trials {
-			if t.counts(trust) {
-				peaks = t.climb(peaks, trust, p)
-			}
+		found := climbAll(trials, trust, p)
+		for i, t := range trials {
+			peaks = t.add(peaks, found[i])
 		}
 		return peaks
 	}
@@ -232,9 +232,36 @@ func (t *trial) counts(trust float64) bool {
 	return t.behind < farBehind || trust*t.behind < -math.Log(leastWeight)
 }
 
+// climbAll finds the maxima of those trials that count: those through one chain, whose waves
+// they share, one after the other, and the chains side by side.
+func climbAll(trials []trial, trust float64, p *Priors) []climbed {
+	found := make([]climbed, len(trials))
+	through := map[*shaper][]int{}
+	for i, t := range trials {
+		if t.counts(trust) {
+			through[t.shaper] = append(through[t.shaper], i)
+		}
+	}
+	var work sync.WaitGroup
+	for _, all := range through {
+		work.Go(func() {
+			for _, i := range all {
+				t := &trials[i]
+				found[i] = t.about(t.hearing, t.lags, t.beside...).climb(trust, p)
+			}
+		})
+	}
+	work.Wait()
+	return found
+}
+
 // climb adds t's maximum to peaks, unless it is among them.
 func (t trial) climb(peaks []peak, trust float64, p *Priors) []peak {
-	f := t.about(t.hearing, t.lags, t.beside...).climb(trust, p)
+	return t.add(peaks, t.about(t.hearing, t.lags, t.beside...).climb(trust, p))
+}
+
+// add adds what t has climbed to, unless it is among peaks.
+func (t trial) add(peaks []peak, f climbed) []peak {
 	if f.ok && !slices.ContainsFunc(peaks, func(k peak) bool { return k.same(f.peak) }) {
 		f.LogWeight += t.prior
 		peaks = append(peaks, f.peak)

@@ -29,6 +29,7 @@ package timing
 
 import (
 	"math"
+	"sync"
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
@@ -247,7 +248,19 @@ const mostTilts = 4
 func (t *Track) halves(snaps []*snapshot, m model) (first, last *stack) {
 	wide := *t.filter
 	wide.view = widely
-	return buildStack(&wide, snaps[:len(snaps)/2], m, 3), buildStack(&wide, snaps[len(snaps)/2:], m, 3)
+	sideBySide(
+		func() { first = buildStack(&wide, snaps[:len(snaps)/2], m, 3) },
+		func() { last = buildStack(&wide, snaps[len(snaps)/2:], m, 3) },
+	)
+	return first, last
+}
+
+// sideBySide does two pieces of work side by side.
+func sideBySide(a, b func()) {
+	var work sync.WaitGroup
+	work.Go(a)
+	b()
+	work.Wait()
 }
 
 // tilt is by how much more than the axis's, samples a second, the rate most likely is, from
@@ -257,7 +270,9 @@ func (t *Track) tilt(first, last *stack, from, to float64) (tilt, gain float64) 
 		return 0, 0
 	}
 	lag := widely.step / first.span // in a second, from half to half
-	one, other := t.survey(first), t.survey(last)
+	var one, other survey
+	a, b := t.usual(first), t.usual(last)
+	sideBySide(func() { one = a.survey() }, func() { other = b.survey() })
 	by, gain := one.drift(&other, (from-first.axis.rate)/lag, (to-first.axis.rate)/lag)
 	return float64(by) * lag, gain
 }
@@ -276,19 +291,26 @@ func (t *Track) Pitch(s *station.Station) float64 {
 	return side.hz
 }
 
-// usual is a stack of the track's seen through a usual chain.
+// usual is a stack of the track's seen through a usual chain, for which the waves are
+// tabulated once.
 func (t *Track) usual(st *stack) *bench {
-	b := t.benches[st.view]
-	if b == nil {
+	known := t.benches[st.view]
+	if known == nil {
 		p := &priors
-		b = st.bench(learned{chain: chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{2, 0}, p.LowHz}}, sure: [2]float64{1, 1}, scale: 1})
+		known = st.bench(learned{chain: chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{2, 0}, p.LowHz}}, sure: [2]float64{1, 1}, scale: 1})
+		known.grid(turning)
+		for col := range columns {
+			known.tick.column(col)
+			known.turn.column(col)
+		}
 		if t.benches == nil {
 			t.benches = map[view]*bench{}
 		}
-		t.benches[st.view] = b
+		t.benches[st.view] = known
 	}
+	b := *known
 	b.stack = st
-	return b
+	return &b
 }
 
 // refer counts the lags of what is kept from where its seconds are now known to lie:
@@ -302,9 +324,8 @@ func (t *Track) refer() {
 	}
 }
 
-// survey is that of one path or two, whatever their phase, through a usual chain.
-func (t *Track) survey(st *stack) survey {
-	b := t.usual(st)
+// survey is that of one path or two, whatever their phase.
+func (b *bench) survey() survey {
 	g := b.grid(turning)
 	return g.survey(b.likelihood(g, nil, true, 2), b, 2, &priors)
 }
@@ -316,11 +337,12 @@ func (t *Track) paths(st *stack) (both, alone place, rate float64) {
 	if st.count < leastCount {
 		return place{log: math.Inf(-1)}, place{log: math.Inf(-1)}, rate
 	}
-	s := t.survey(st)
+	b := t.usual(st)
+	s := b.survey()
 	ones := heaviest(s.one())
 	both, alone = first([][]place{ones, heaviest(s.two())}), first([][]place{ones})
 	if len(both.lags) > 0 {
-		if k := t.usual(st).about(turning, both.lags).climb(1, &priors); k.ok {
+		if k := b.about(turning, both.lags).climb(1, &priors); k.ok {
 			both.log, rate = k.gain.log-k.gain.cost, k.Rate*t.rate
 		}
 	}

@@ -83,10 +83,10 @@ func (d *Decoder) Close() Reading {
 	return d.Reading()
 }
 
-// hold keeps what is known for when its evidence is dropped.
+// hold keeps what is known for when its evidence is dropped, before the next review.
 func (d *Decoder) hold() {
 	f := &d.found
-	if d.last-d.start < capacity || f.utcErr > MaxError || f.contrary {
+	if d.last-d.start < capacity-reviewEvery || f.utcErr > MaxError || f.contrary {
 		return
 	}
 	odds := min(-math.Log(f.utcErr), heldCap)

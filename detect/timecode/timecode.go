@@ -74,6 +74,8 @@ type Decoder struct {
 	found    finding // of the last search
 	reading  Reading // what that comes to
 	searched int64   // N of the newest second it covered
+	resting  bool    // all was beyond doubt when last reviewed,
+	review   int64   // and second at which that is asked again
 }
 
 // evidence is what one second says, as log-likelihoods.
@@ -149,8 +151,12 @@ func (d *Decoder) Add(s Second) {
 	if !d.any {
 		d.any, d.start, d.first, d.searched = true, s.N, s.N, s.N-SearchEvery
 	}
+	rests := d.rests(s.N)
 	d.last = s.N
 	d.first = max(d.first, s.N-capacity+1)
+	if rests {
+		return
+	}
 
 	e := &d.ring[mod(s.N, capacity)]
 	e.n, e.valid = s.N, true
@@ -165,9 +171,36 @@ func (d *Decoder) Add(s Second) {
 		d.code.framing(e.code, &e.framing)
 	}
 	e.null = float32(meanExp(e.framing[:]))
-	if d.last-d.start >= capacity && d.last-d.searched >= capacity/2 {
-		d.look() // nobody has asked, and what was heard is about to be dropped
+}
+
+const (
+	// Once all has been told beyond doubt, one minute in sparse is heard: so it is noticed
+	// within minutes when that is so no more. It is looked at every reviewEvery seconds, and
+	// first after plenty, half of what is kept.
+	sparse              = 4
+	plenty, reviewEvery = capacity / 2, 300
+	// beyondDoubt is the least probability of error that is ever stated, of something that
+	// rests on others.
+	beyondDoubt = 10 * minError
+	// About a month's end a second may come in: for so long all is heard.
+	turnOfMonth = time.Hour
+)
+
+// rests reports whether second n need not be heard. It looks, whoever has asked for what,
+// and before what was heard is dropped.
+func (d *Decoder) rests(n int64) bool {
+	if n-d.start < plenty {
+		return false
 	}
+	if n >= d.review {
+		d.look()
+		d.review, d.resting = n+reviewEvery, false
+		if r := &d.reading; max(r.UTC.Error, r.Leap.Error, r.DUT1.Error) <= beyondDoubt {
+			utc, _, ok := r.At(n)
+			d.resting = ok && utc.Add(turnOfMonth).Month() == utc.Month() && utc.Add(-turnOfMonth).Month() == utc.Month()
+		}
+	}
+	return d.resting && mod(floorDiv(n+d.reading.offset, 60), sparse) != 0
 }
 
 // Expect tells the decoder that second n is thought to be utc, give or take

@@ -386,3 +386,27 @@ func BenchmarkSearch(b *testing.B) {
 		})
 	}
 }
+
+// What has told everything is heard now and then, but about a month's end, when a
+// second may come in.
+func TestRests(t *testing.T) {
+	for start, heard := range map[string]int64{"2026-03-14T18:10:30Z": 90, "2026-03-31T23:40:30Z": 360} {
+		a := &air{station: builtin("wwv"), start: parse(t, start), snrDB: 20, rng: rand.New(rand.NewPCG(19, 20))}
+		d := New(a.station)
+		const end = plenty + 360
+		for n := range end {
+			d.Add(a.second(n))
+		}
+		count := int64(0)
+		for n := int64(plenty); n < end; n++ {
+			if d.at(n) != nil {
+				count++
+			}
+		}
+		// Of six minutes one or two are multiples of four.
+		if max(count-heard, heard-count) > 30 {
+			t.Errorf("from %s: %d of the last %d seconds were heard, want about %d", start, count, end-plenty, heard)
+		}
+		check(t, start, a, end-1, d.Close())
+	}
+}

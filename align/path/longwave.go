@@ -10,6 +10,7 @@ import (
 	"timeball/align/path/landsea"
 	"timeball/align/path/noise"
 	"timeball/capture/station"
+	"timeball/detect/mixture"
 )
 
 // On long wave the ground wave and the waves that one or two hops reflect at the
@@ -19,11 +20,9 @@ import (
 // over the ground wave's and D their excess delays, short against the edge, it is
 // later than the ground wave's by Re(Σ ρ·D / (1 + Σ ρ)). The phases are anybody's
 // guess: a layer that rises by some kilometres turns them by a cycle. So the delay
-// is a mixture over the amplitudes and, for each, over the phases: half of it alike, as of a
-// layer that rests, and half weighted by the power they leave of the sum, as of one that
-// turns them meanwhile, for a detector hears little of a sum that vanishes. Of layers that
-// turn them by two radians the interval by night then holds 95 to 97 %, of layers at rest
-// 87 to 89 (simulated, 200 to 500 km).
+// is a mixture over the amplitudes and, for each, over the phases alike, as of a layer that
+// rests: of one that turns them meanwhile, those that leave little of the sum are heard
+// little of, and the delay strays less than this says.
 
 // longSky is the reflecting layer over a path at one instant.
 type longSky struct {
@@ -128,34 +127,42 @@ var longNodes = func() (nodes [9]struct{ z, weight float64 }) {
 	return nodes
 }()
 
-// longPhases are the phases that a sky wave may have against the ground wave.
-var longPhases = func() (all [16]struct{ sin, cos float64 }) {
+// phasor is a phase that a sky wave may have against the ground wave.
+type phasor struct{ sin, cos float64 }
+
+// longPhases are those of the first hop, so close that a sum which vanishes is met as often
+// as it should be, and secondPhases those of the second.
+var longPhases, secondPhases = phasors(64), phasors(16)
+
+func phasors(n int) []phasor {
+	all := make([]phasor, n)
 	for i := range all {
-		all[i].sin, all[i].cos = math.Sincos(2 * math.Pi * (float64(i) + 0.5) / float64(len(all)))
+		all[i].sin, all[i].cos = math.Sincos(2 * math.Pi * (float64(i) + 0.5) / float64(n))
 	}
 	return all
-}()
+}
 
 // readings are what the delay of an edge may be whose ground wave takes groundSeconds;
 // heightU is the part of its standard deviation that comes from the layer's height.
 func (s longSky) readings(distanceM, groundSeconds, groundU float64) (all []reading, heightU float64) {
 	d1, grow1 := s.excess(s.fewest, distanceM)
 	d2, grow2 := s.excess(s.fewest+1, distanceM)
-	all = make([]reading, 0, len(longNodes)*len(longPhases)*len(longPhases))
+	all = make([]reading, 0, len(longNodes)*len(longPhases)*len(secondPhases))
 	var total, height float64
 	for _, node := range longNodes {
 		r1 := math.Pow(10, (s.levelDB[0]+node.z*s.levelU)/20)
 		r2 := math.Pow(10, (s.levelDB[1]+node.z*s.levelU)/20)
 		for _, one := range longPhases {
-			for _, two := range longPhases {
+			for _, two := range secondPhases {
 				x, y := 1+r1*one.cos+r2*two.cos, r1*one.sin+r2*two.sin // of the sum
 				power := x*x + y*y
 				share1 := r1 * (one.cos*x + one.sin*y) / power
 				share2 := r2 * (two.cos*x + two.sin*y) / power
 				u := math.Abs(share1*grow1+share2*grow2) * s.heightU
-				weight := node.weight * (1 + power/(1+r1*r1+r2*r2)) / 2 // over the phases' mean
+				weight := node.weight
 				total += weight
-				height += weight * u * u
+				// By power, for about a sum that vanishes no mean square is to be had.
+				height += weight * power / (1 + r1*r1 + r2*r2) * u * u
 				p := possibility{weight: weight, mean: groundSeconds + share1*d1 + share2*d2, u: math.Hypot(u, groundU)}
 				if r1 > 1 {
 					p.first.d = uint8(s.fewest)
@@ -202,8 +209,8 @@ func predictLongWave(r Request) Prediction {
 	return longWaveOver(r, c, way, newLongGround(r.Ground, c.Hz, way), false)
 }
 
-// longWaveOver predicts by a ground wave already computed. In brief, mean and standard
-// deviation stand for the median and its set.
+// longWaveOver predicts by a ground wave already computed. In brief, quantiles of the
+// means stand for the median and the set.
 func longWaveOver(r Request, c station.Carrier, way *circuit, under longGround, brief bool) Prediction {
 	p := Prediction{CarrierHz: c.Hz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU} // of no account here
 	if math.IsNaN(r.Sunspots) {
@@ -217,17 +224,21 @@ func longWaveOver(r Request, c station.Carrier, way *circuit, under longGround, 
 	all, heightU := sky.readings(way.distanceM, base, groundU)
 	// What a sum of waves shows may be earlier than any of them.
 	if brief {
-		var square float64
+		slices.SortFunc(all, func(a, b reading) int { return cmp.Compare(a.mean, b.mean) })
+		var at [3]float64
+		sum, k := 0.0, 0
 		for _, r := range all {
-			d := r.mean - base
-			p.DelaySeconds += r.weight * d
-			square += r.weight * (d*d + r.u*r.u)
+			for sum += r.weight; k < len(at) && sum >= [3]float64{0.025, 0.5, 0.975}[k]; k++ {
+				at[k] = r.mean
+			}
 		}
-		p.USeconds = math.Sqrt(max(0, square-p.DelaySeconds*p.DelaySeconds))
-		p.DelaySeconds += base
+		p.DelaySeconds = at[1]
+		p.USeconds = math.Hypot((at[2]-at[0])/2/mixture.Coverage(math.Inf(1)), math.Hypot(heightU, groundU))
 		p.Causes = longCauses(p.USeconds, heightU, groundU)
 	} else {
-		p.state(gathered(all, max(siteU, math.Hypot(heightU, groundU)/2)), heightU, groundU)
+		// Where the sum nearly vanishes delays are far apart, each of little weight, and a part
+		// of all that decides the interval.
+		p.state(gathered(all, max(siteU, math.Hypot(heightU, groundU)/2), 0), heightU, groundU)
 		p.long = &longOver{sky, under, way.distanceM}
 	}
 	stronger := normalCDF(sky.levelDB[0] / sky.levelU) // one hop than the ground wave

@@ -264,7 +264,7 @@ func (p *Prediction) summarise(heard []Heard) (strays float64) {
 			strays += all[i].weight
 		}
 	}
-	p.Delay = gathered(all, gatherWithin)
+	p.Delay = gathered(all, gatherWithin, 10*negligible)
 	p.DelaySeconds = max(p.GreatCircleSeconds, p.Delay.Median())
 	hull := p.Delay.Hull(0.95)
 	p.CI95 = [2]float64{max(p.GreatCircleSeconds, hull.Low), hull.High}
@@ -291,8 +291,9 @@ func notBefore(mean, u, least float64) (float64, float64) {
 // gatherWithin is less than what a traced delay is out by, s.
 const gatherWithin = 60e-6
 
-// gathered joins readings of one first mode whose delays lie close together.
-func gathered(all []reading, close float64) mixture.Mixture {
+// gathered joins readings of one first mode whose delays lie close together, and drops those
+// that together weigh no more than the least.
+func gathered(all []reading, close, least float64) mixture.Mixture {
 	type bin struct {
 		first kind
 		late  bool
@@ -330,7 +331,7 @@ func gathered(all []reading, close float64) mixture.Mixture {
 		m[i].U = math.Sqrt(max(0, s.square/s.weight-d*d))
 		m[i].Weight = s.weight
 	}
-	m = slices.DeleteFunc(m, func(c mixture.Component) bool { return c.Weight < 10*negligible })
+	m = slices.DeleteFunc(m, func(c mixture.Component) bool { return c.Weight <= least })
 	m.Normalise()
 	return m
 }

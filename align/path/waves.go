@@ -426,7 +426,7 @@ func (p Prediction) toldBy(all []supposition, best, noiseU float64) Prediction {
 		readings[i].weight /= total
 	}
 	level, stronger = level/total, stronger/total
-	p.state(gathered(readings, max(siteU, p.long.ground.u/2)), math.Hypot(inexactU, math.Sqrt(height/total)), p.long.ground.u)
+	p.state(gathered(readings, max(siteU, p.long.ground.u/2), 10*negligible), math.Hypot(inexactU, math.Sqrt(height/total)), p.long.ground.u)
 	p.Sky = &Sky{LevelDB: level, UDB: math.Sqrt(max(0, square/total-level*level)), Late: p.Delay.Mean() - p.long.ground.seconds}
 	p.Modes = slices.Clone(p.Modes)
 	for i := range p.Modes {

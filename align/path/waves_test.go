@@ -80,11 +80,11 @@ func TestWaves(t *testing.T) {
 		held           int     // of n, at least
 		width          float64 // of what it is without the marks, at most
 	}{
-		{"at rest", math.NaN(), 0, 600, 3e-6, 7, 1.4},
-		{"-6 dB, slow", -6, 1e3, 3000, 1e-6, 7, 0.36},
-		{"-6 dB", -6, 3e3, 1200, 3e-6, 7, 0.2},
-		{"-10.5 dB, fast", -10.5, 6e3, 700, 1e-6, 7, 0.2},
-		{"as predicted", math.NaN(), 3e3, 1200, 3e-6, 7, 0.22},
+		{"at rest", math.NaN(), 0, 600, 3e-6, 7, 0.7},
+		{"-6 dB, slow", -6, 1e3, 3000, 1e-6, 7, 0.18},
+		{"-6 dB", -6, 3e3, 1200, 3e-6, 7, 0.1},
+		{"-10.5 dB, fast", -10.5, 6e3, 700, 1e-6, 7, 0.1},
+		{"as predicted", math.NaN(), 3e3, 1200, 3e-6, 7, 0.11},
 	} {
 		held, width := 0, 0.0
 		began := time.Now()

@@ -194,7 +194,8 @@ type noiseFit struct {
 	relative float64
 }
 
-// misfit is half the sum of squares that a resonator leaves, with the best level and tilt.
+// misfit is half the sum of squares that a resonator leaves, with the best level and the
+// likeliest tilt: of the power noiseTilt of the frequency, of which x has twice the logarithm.
 func (f noiseFit) misfit(q, detuned, share float64) float64 {
 	if len(f.x) == 0 {
 		return 0
@@ -213,7 +214,8 @@ func (f noiseFit) misfit(q, detuned, share float64) float64 {
 		sxy += d * x
 		syy += d * d
 	}
-	b := (n*sxy - sx*sy) / (n*sxx - sx*sx)
+	tilt := f.relative / (noiseTilt / 2)
+	b := (sxy - sx*sy/n) / (sxx - sx*sx/n + tilt*tilt)
 	return (syy - sy*sy/n - b*(sxy-sx*sy/n)) / (2 * f.relative * f.relative)
 }
 

@@ -3,6 +3,7 @@ package pulsecode
 import (
 	"math"
 	"slices"
+	"sync"
 	"time"
 
 	"timeball/detect/logsum"
@@ -29,6 +30,10 @@ type Decoder struct {
 	*layout
 	ring        [capacity]evidence
 	first, last int64 // seconds held; none when last < first
+
+	byDay, byDate part
+	classes       []int  // of roles, by what may be sent: the first that is alike
+	alike         []int8 // of each role, the last being that of none
 }
 
 // evidence is what one second says: the logarithm of the likelihood of each symbol, and
@@ -38,6 +43,7 @@ type evidence struct {
 	valid bool
 	log   []float64
 	turn  float64
+	fits  []float64 // how well it fits roles of each class
 }
 
 // Reading is what the code has told. Second and what follows count for second N.
@@ -62,12 +68,23 @@ type Reading struct {
 
 // New returns a decoder for a kind of code of package station; it panics when the
 // kind is not of pulses.
-func New(kind string) *Decoder {
-	l := layouts[kind]
+func New(code string) *Decoder {
+	l := layouts[code]
 	if l == nil {
-		panic("pulsecode: no code " + kind)
+		panic("pulsecode: no code " + code)
 	}
-	return &Decoder{layout: l, last: -1}
+	d := &Decoder{layout: l, last: -1, byDay: l.part(kind.ofDay), byDate: l.part(kind.ofDate)}
+	for role := range l.frame {
+		i := slices.IndexFunc(d.classes, func(other int) bool { return l.frame[other] == l.frame[role] })
+		if i < 0 {
+			i = len(d.classes)
+			d.classes = append(d.classes, role)
+		}
+		d.alike = append(d.alike, int8(i))
+	}
+	d.alike = append(d.alike, int8(len(d.classes)))
+	d.classes = append(d.classes, -1)
+	return d
 }
 
 // Name is the code's, for people.
@@ -87,6 +104,10 @@ func (d *Decoder) Add(n int64, log []float64) {
 	top := slices.Max(log)
 	for i, v := range e.log {
 		e.log[i] = math.Log(math.Exp(v-top) + doubt)
+	}
+	e.fits = e.fits[:0]
+	for _, role := range d.classes {
+		e.fits = append(e.fits, d.frameLog(e, role))
 	}
 }
 
@@ -193,7 +214,11 @@ func (d *Decoder) align() (all []ranked, disorder float64) {
 		for n := d.first; n <= d.last; n++ {
 			if e := d.at(n); e != nil {
 				_, second, leaping := l.place(n)
-				sum += d.frameLog(e, d.role(second, leaping))
+				role := d.role(second, leaping)
+				if role < 0 {
+					role = len(d.frame)
+				}
+				sum += e.fits[d.alike[role]]
 			}
 		}
 		return sum
@@ -313,6 +338,11 @@ func (k kind) value(t time.Time) int {
 	return 0
 }
 
+// most is the greatest value of a field that a time tells.
+func (k kind) most() int {
+	return [...]int{minute: 59, hour: 23, halfDay: 1, hour12: 11, day: 31, month: 12, year: 99, weekday: 7, sunday0: 6, yearDay: 366}[k]
+}
+
 func (k kind) ofDay() bool  { return k <= hour12 }
 func (k kind) ofDate() bool { return k >= day && k <= yearDay }
 
@@ -349,28 +379,75 @@ func (l *layout) part(of func(kind) bool) (p part) {
 	return p
 }
 
-// score is how much better what was heard fits a time of the code's clock than any
-// content.
-func (p *part) score(h *heard, t time.Time) float64 {
+// weighed is how much better what was heard fits each value of a part's fields than any
+// content, and which of its parities their ones turn over.
+type weighed struct {
+	logs     [][]float64
+	turned   [][]uint8
+	odd      uint8
+	parities [][2]float64
+}
+
+// weigh prepares a part for many times.
+func (p *part) weigh(h *heard) weighed {
+	var w weighed
 	var bits [places]bool
-	sum := 0.0
 	for _, f := range p.fields {
-		sum += h.of(f, f.kind.value(t), &bits)
-	}
-	for _, q := range p.parities {
-		one := 0
-		if q.odd {
-			one = 1
-		}
-		for _, at := range q.over {
-			if bits[at] {
-				one ^= 1
+		logs, turned := make([]float64, f.kind.most()+1), make([]uint8, f.kind.most()+1)
+		for v := range logs {
+			logs[v] = h.of(f, v, &bits)
+			for i, q := range p.parities {
+				for _, at := range q.over {
+					if bits[at] && slices.Contains(f.at, at) {
+						turned[v] ^= 1 << i
+					}
+				}
 			}
 		}
-		sum += h[one][q.at]
+		w.logs, w.turned = append(w.logs, logs), append(w.turned, turned)
+	}
+	for i, q := range p.parities {
+		w.parities = append(w.parities, [2]float64{h[0][q.at], h[1][q.at]})
+		if q.odd {
+			w.odd |= 1 << i
+		}
+	}
+	return w
+}
+
+// score is that of the fields' values.
+func (w *weighed) score(values []int16) float64 {
+	sum, turned := 0.0, w.odd
+	for i, v := range values {
+		sum += w.logs[i][v]
+		turned ^= w.turned[i][v]
+	}
+	for i := range w.parities {
+		sum += w.parities[i][turned>>i&1]
 	}
 	return sum
 }
+
+// values are those of a part's fields at a time of the code's clock.
+func (p *part) values(t time.Time) []int16 {
+	all := make([]int16, len(p.fields))
+	for i, f := range p.fields {
+		all[i] = int16(f.kind.value(t))
+	}
+	return all
+}
+
+// calendar are the values of all kinds of field of a date, day by day.
+var calendar = sync.OnceValue(func() *[days + 1][kinds]int16 {
+	all := new([days + 1][kinds]int16)
+	for v := range all {
+		t := epoch.AddDate(0, 0, v)
+		for k := day; k <= yearDay; k++ {
+			all[v][k] = int16(k.value(t))
+		}
+	}
+	return all
+})
 
 var epoch = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 
@@ -424,11 +501,15 @@ func (r *Reading) bothSay(utc time.Time, wrong float64) {
 func (d *Decoder) date(r *Reading, first int64, minutes []heard, aligned, rest float64) {
 	// Time of day of the first minute, on the code's clock.
 	at := func(m int) time.Time { return epoch.Add(time.Duration(m+d.ahead) * time.Minute) }
-	byDay, byDate := d.part(kind.ofDay), d.part(kind.ofDate)
+	var ofDay [minutesOfDay][]int16
+	for m := range ofDay {
+		ofDay[m] = d.byDay.values(at(m))
+	}
 	var times [minutesOfDay]float64
 	for k := range minutes {
+		w := d.byDay.weigh(&minutes[k])
 		for m := range times {
-			times[m] += byDay.score(&minutes[k], at(m+k))
+			times[m] += w.score(ofDay[(m+k)%minutesOfDay])
 		}
 	}
 	best, otherTimes := likeliest(times[:])
@@ -441,9 +522,20 @@ func (d *Decoder) date(r *Reading, first int64, minutes []heard, aligned, rest f
 		}
 		of.add(&minutes[k], d.layout, at(best+k).Minute())
 	}
-	dates := make([]float64, days)
+	dates, all := make([]float64, days), calendar()
+	now, next := d.byDate.weigh(&today), d.byDate.weigh(&tomorrow)
+	values := make([]int16, len(d.byDate.fields))
+	of := func(v int) []int16 {
+		for i, f := range d.byDate.fields {
+			values[i] = all[v][f.kind]
+		}
+		return values
+	}
 	for v := range dates {
-		dates[v] = byDate.score(&today, epoch.AddDate(0, 0, v)) + byDate.score(&tomorrow, epoch.AddDate(0, 0, v+1))
+		dates[v] = now.score(of(v))
+		if tomorrow != (heard{}) {
+			dates[v] += next.score(of(v + 1))
+		}
 	}
 	bestDay, otherDays := likeliest(dates)
 	hours, zone := d.zone(r, minutes)

@@ -53,6 +53,7 @@ const (
 	dut1Minus // tenths, counted
 	dut1Sign  // 1 for plus
 	dut1      // tenths, without sign
+	kinds     // so many
 )
 
 // field is a number in binary digits, from the greatest weight down, at places: second·bits,

@@ -1,9 +1,12 @@
 // Package lanes does with many numbers at a time what is done most often, with every sample
 // of a recording and in the fit of a tick: with the processor's vectors where they are known to be there, else one by
-// one, and with the same results to the last digit.
+// one. What is done with samples has the same results to the last digit.
 package lanes
 
-import "gonum.org/v1/gonum/blas/blas32"
+import (
+	"gonum.org/v1/gonum/blas/blas32"
+	"gonum.org/v1/gonum/blas/blas64"
+)
 
 // Term is a part of a sum: samples, as many as the sum's or more, times Weight.
 type Term struct {
@@ -82,40 +85,51 @@ func part(left, right []float32, raw []byte) {
 	}
 }
 
-// Dots makes each of dst the sum of the products of x with a row of so many numbers, of
-// which one begins stride after another. Four lanes are added up each by itself.
-func Dots(dst, x, rows []float64, stride int) {
-	whole := len(x) / 4 * 4
-	for j := 0; j < len(dst); j += 4 {
-		var r [4][]float64
-		for i := range r {
-			r[i] = rows[min(j+i, len(dst)-1)*stride:][:len(x)]
-		}
-		var sums [16]float64
-		if vectors && whole > 0 {
-			dots(&sums, x[:whole], r[0], r[1], r[2], r[3])
-		} else {
-			laneByLane(&sums, x[:whole], r)
-		}
-		for i := range dst[j:min(j+4, len(dst))] {
-			s := sums[4*i:][:4]
-			sum := (s[0] + s[2]) + (s[1] + s[3])
-			for k := whole; k < len(x); k++ {
-				sum += float64(x[k] * r[i][k])
+// Products makes c a·bᵀ: rows are what lies together in memory, and those of b may overlap. Sums are added up in
+// another order with vectors than without, and differ by what rounding makes of that.
+func Products(c, a, b blas64.General) {
+	if !multiply {
+		oneByOne(c, a, b)
+		return
+	}
+	// So many rows of b at a time as stay near the processor.
+	const near = 32
+	whole := a.Cols / 4 * 4
+	for from := 0; from < b.Rows; from += near {
+		to := min(from+near, b.Rows)
+		for i := 0; i < a.Rows; i += 2 {
+			x, y := row(a, i), row(a, i+1)
+			for j := from; j < to; j += 4 {
+				p, q, r, s := row(b, j), row(b, j+1), row(b, j+2), row(b, j+3)
+				var sums [8]float64
+				if whole > 0 {
+					tile(&sums, whole, &x[0], &y[0], &p[0], &q[0], &r[0], &s[0])
+				}
+				for k := whole; k < a.Cols; k++ {
+					u, v := x[k], y[k]
+					for l, w := range [4]float64{p[k], q[k], r[k], s[k]} {
+						sums[l] += u * w
+						sums[4+l] += v * w
+					}
+				}
+				n := min(4, to-j)
+				copy(c.Data[i*c.Stride+j:][:n], sums[:])
+				if i+1 < a.Rows {
+					copy(c.Data[(i+1)*c.Stride+j:][:n], sums[4:])
+				}
 			}
-			dst[j+i] = sum
 		}
 	}
 }
 
-// laneByLane is dots without vectors.
-func laneByLane(sums *[16]float64, x []float64, rows [4][]float64) {
-	for i, row := range rows {
-		s := sums[4*i:][:4]
-		for k := 0; k < len(x); k += 4 {
-			for l := range s {
-				s[l] += float64(x[k+l] * row[k+l])
-			}
+// oneByOne is Products without vectors of its own.
+func oneByOne(c, a, b blas64.General) {
+	for i := range a.Rows {
+		for j := range b.Rows {
+			c.Data[i*c.Stride+j] = blas64.Dot(blas64.Vector{N: a.Cols, Inc: 1, Data: row(a, i)}, blas64.Vector{N: a.Cols, Inc: 1, Data: row(b, j)})
 		}
 	}
 }
+
+// row is the i-th of a, or the last.
+func row(a blas64.General, i int) []float64 { return a.Data[min(i, a.Rows-1)*a.Stride:][:a.Cols] }

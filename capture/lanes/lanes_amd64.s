@@ -133,38 +133,57 @@ frames:
 	VZEROUPPER
 	RET
 
-// func dots(sums *[16]float64, x, a, b, c, d []float64)
-TEXT ·dots(SB), NOSPLIT, $0-128
+// func tile(sums *[8]float64, n int, x, y, a, b, c, d *float64)
+TEXT ·tile(SB), NOSPLIT, $0-64
 	MOVQ   sums+0(FP), DI
-	MOVQ   x_base+8(FP), SI
-	MOVQ   x_len+16(FP), CX
-	MOVQ   a_base+32(FP), R8
-	MOVQ   b_base+56(FP), R9
-	MOVQ   c_base+80(FP), R10
-	MOVQ   d_base+104(FP), R11
+	MOVQ   n+8(FP), CX
+	MOVQ   x+16(FP), SI
+	MOVQ   y+24(FP), DX
+	MOVQ   a+32(FP), R8
+	MOVQ   b+40(FP), R9
+	MOVQ   c+48(FP), R10
+	MOVQ   d+56(FP), R11
 	VXORPD Y0, Y0, Y0
 	VXORPD Y1, Y1, Y1
 	VXORPD Y2, Y2, Y2
 	VXORPD Y3, Y3, Y3
+	VXORPD Y4, Y4, Y4
+	VXORPD Y5, Y5, Y5
+	VXORPD Y6, Y6, Y6
+	VXORPD Y7, Y7, Y7
 	XORQ   AX, AX
 
 four:
-	VMOVUPD (SI)(AX*8), Y4
-	VMULPD  (R8)(AX*8), Y4, Y5
-	VMULPD  (R9)(AX*8), Y4, Y6
-	VMULPD  (R10)(AX*8), Y4, Y7
-	VMULPD  (R11)(AX*8), Y4, Y8
-	VADDPD  Y5, Y0, Y0
-	VADDPD  Y6, Y1, Y1
-	VADDPD  Y7, Y2, Y2
-	VADDPD  Y8, Y3, Y3
-	ADDQ    $4, AX
-	CMPQ    AX, CX
-	JLT     four
+	VMOVUPD     (SI)(AX*8), Y8
+	VMOVUPD     (DX)(AX*8), Y9
+	VMOVUPD     (R8)(AX*8), Y10
+	VMOVUPD     (R9)(AX*8), Y11
+	VMOVUPD     (R10)(AX*8), Y12
+	VMOVUPD     (R11)(AX*8), Y13
+	VFMADD231PD Y8, Y10, Y0
+	VFMADD231PD Y8, Y11, Y1
+	VFMADD231PD Y8, Y12, Y2
+	VFMADD231PD Y8, Y13, Y3
+	VFMADD231PD Y9, Y10, Y4
+	VFMADD231PD Y9, Y11, Y5
+	VFMADD231PD Y9, Y12, Y6
+	VFMADD231PD Y9, Y13, Y7
+	ADDQ        $4, AX
+	CMPQ        AX, CX
+	JLT         four
 
-	VMOVUPD Y0, (DI)
-	VMOVUPD Y1, 32(DI)
-	VMOVUPD Y2, 64(DI)
-	VMOVUPD Y3, 96(DI)
+	// Each lane of four sums is added up: two by two, and then the halves.
+	VHADDPD    Y1, Y0, Y0
+	VHADDPD    Y3, Y2, Y2
+	VHADDPD    Y5, Y4, Y4
+	VHADDPD    Y7, Y6, Y6
+	VPERM2F128 $0x21, Y2, Y0, Y1
+	VBLENDPD   $0xC, Y2, Y0, Y0
+	VADDPD     Y1, Y0, Y0
+	VPERM2F128 $0x21, Y6, Y4, Y5
+	VBLENDPD   $0xC, Y6, Y4, Y4
+	VADDPD     Y5, Y4, Y4
+	VMOVUPD    Y0, (DI)
+	VMOVUPD    Y4, 32(DI)
 	VZEROUPPER
 	RET

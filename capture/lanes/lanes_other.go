@@ -2,9 +2,9 @@
 
 package lanes
 
-const vectors = false
+const vectors, multiply = false, false
 
-func sum(dst []float32, terms []Term)                 { panic("no vectors") }
-func farthest(a, b []float32) float32                 { panic("no vectors") }
-func stereo16(left, right []float32, raw []byte)      { panic("no vectors") }
-func dots(sums *[16]float64, x, a, b, c, d []float64) { panic("no vectors") }
+func sum(dst []float32, terms []Term)                         { panic("no vectors") }
+func farthest(a, b []float32) float32                         { panic("no vectors") }
+func stereo16(left, right []float32, raw []byte)              { panic("no vectors") }
+func tile(sums *[8]float64, n int, x, y, a, b, c, d *float64) { panic("no vectors") }

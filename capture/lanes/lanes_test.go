@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"gonum.org/v1/gonum/blas/blas64"
 )
 
 // With vectors and without all results are the same, at every length and place.
@@ -47,34 +49,31 @@ func TestVectorsChangeNothing(t *testing.T) {
 	}
 }
 
-// With vectors and without products are the same, at every length and of any number of rows.
-func TestDots(t *testing.T) {
+// Products are those of rows, of any number and length, and nothing beside them is written.
+func TestProducts(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
-	const stride = 70
-	numbers := make([]float64, 12*stride)
+	numbers := make([]float64, 2000)
 	for i := range numbers {
 		numbers[i] = r.NormFloat64()
 	}
-	for n := range stride {
-		x, rows := numbers[:n], numbers[stride+r.IntN(stride):]
-		got := make([]float64, 1+n%9)
-		Dots(got, x, rows, stride)
-		for j, v := range got {
-			want := 0.0
-			for i := range x {
-				want += x[i] * rows[j*stride+i]
-			}
-			if math.Abs(v-want) > 1e-13 {
-				t.Fatalf("product %d of %d with %d numbers is %g, want %g", j, len(got), n, v, want)
-			}
-		}
-		if whole := n / 4 * 4; vectors && whole > 0 {
-			var a, b [16]float64
-			four := [4][]float64{rows, rows[1:], rows[2:], rows[3:]}
-			dots(&a, x[:whole], four[0], four[1], four[2], four[3])
-			laneByLane(&b, x[:whole], four)
-			if a != b {
-				t.Fatalf("lanes of %d numbers are %v, want %v", whole, a, b)
+	for i := range 80 {
+		n, products := 1+i/2, []func(c, a, b blas64.General){Products, oneByOne}[i%2]
+		a := blas64.General{Rows: 1 + n%5, Cols: n, Stride: n + n%3, Data: numbers}
+		b := blas64.General{Rows: 1 + n%7 + n/10*11, Cols: n, Stride: n%4 + 1, Data: numbers[1000:]} // rows that overlap
+		c := blas64.General{Rows: a.Rows, Cols: b.Rows, Stride: b.Rows + 1, Data: slices.Repeat([]float64{7}, a.Rows*(b.Rows+1))}
+		products(c, a, b)
+		for i := range c.Rows {
+			for j := range c.Stride {
+				want := 7.0
+				if j < c.Cols {
+					want = 0
+					for k := range n {
+						want += a.Data[i*a.Stride+k] * b.Data[j*b.Stride+k]
+					}
+				}
+				if got := c.Data[i*c.Stride+j]; math.Abs(got-want) > 1e-13 {
+					t.Fatalf("product %d, %d of %d numbers is %g, want %g", i, j, n, got, want)
+				}
 			}
 		}
 	}
@@ -125,6 +124,12 @@ func BenchmarkLanes(b *testing.B) {
 		}
 		for b.Loop() {
 			Sum(right[:512], terms)
+		}
+	})
+	b.Run("products of 50 and 50 with 300", func(b *testing.B) {
+		x, y := blas64.General{Rows: 50, Cols: 300, Stride: 300, Data: make([]float64, 50*300)}, blas64.General{Rows: 50, Cols: 50, Stride: 50, Data: make([]float64, 2500)}
+		for b.Loop() {
+			Products(y, x, x)
 		}
 	})
 }

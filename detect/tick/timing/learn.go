@@ -180,6 +180,7 @@ type well struct {
 	x     []float64
 	f     float64
 	bends *mat.SymDense
+	step  []float64 // over which differences are taken
 }
 
 // descend finds a minimum of f near x by Newton's method, with differences for
@@ -197,46 +198,55 @@ func (w *well) near(x []float64) { *w = well{x: slices.Clone(x)} }
 
 // descend goes on from w.x. What couples two directions is most of the work and changes
 // little on the way: it is found where nothing is known of it, now and then, and if it
-// must be exact, once more at the minimum.
+// must be exact, once more at the minimum; by two places each beside those of the
+// slopes (Abramowitz and Stegun, Handbook of Mathematical Functions, 25.3.27).
 func (w *well) descend(f func([]float64) float64, most, least float64, exact bool) {
 	x, n := w.x, len(w.x)
-	step := make([]float64, n)
-	for i := range step {
-		step[i] = most / 4
+	step := w.step
+	if step == nil {
+		step = slices.Repeat([]float64{most / 4}, n)
+		w.step = step
 	}
 	w.f = f(x)
 	couple := w.bends == nil
 	if couple {
 		w.bends = mat.NewSymDense(n, nil)
 	}
-	slope := make([]float64, n)
+	slope, beside := make([]float64, n), make([]float64, n)
 	y := slices.Clone(x)
-	at := func(i, j int, a, b float64) float64 {
+	at := func(i, j int, by float64) float64 {
 		copy(y, x)
-		y[i] += a * step[i]
-		y[j] += b * step[j]
+		y[i] += by * step[i]
+		if j != i {
+			y[j] += by * step[j]
+		}
 		return f(y)
 	}
 	var e mat.EigenSym
 	var v mat.Dense
 	move := make([]float64, n)
+	better := true
 	for turn := range mostSteps {
-		for i := range n {
-			// A step over which f changes by less than one or so.
-			for range 8 {
-				up, down := at(i, i, 1, 0), at(i, i, -1, 0)
-				slope[i] = (up - down) / (2 * step[i])
-				bend := up - 2*w.f + down
+		for i := 0; better && i < n; i++ {
+			// A step over which f bends by less than one or so.
+			for try := range mostTries {
+				up, down := at(i, i, 1), at(i, i, -1)
+				slope[i], beside[i] = (up-down)/(2*step[i]), up+down
+				bend := up + down - 2*w.f
 				w.bends.SetSym(i, i, bend/(step[i]*step[i]))
-				if !(math.Abs(bend) > 1) && !math.IsInf(up-down, 0) {
+				if math.Abs(bend) <= 1 || try == mostTries-1 {
 					break
 				}
-				step[i] /= 2
+				if finite := math.Abs(bend) < math.Inf(1); finite {
+					step[i] /= math.Sqrt(2 * math.Abs(bend))
+				} else {
+					step[i] /= 2
+				}
 			}
 		}
 		for i := 0; couple && i < n; i++ {
 			for j := range i {
-				v := (at(i, j, 1, 1) - at(i, j, 1, -1) - at(i, j, -1, 1) + at(i, j, -1, -1)) / (4 * step[i] * step[j])
+				v := (at(i, j, 1) + at(i, j, -1) - beside[i] - beside[j] + 2*w.f) / (2 * step[i] * step[j])
 				w.bends.SetSym(i, j, v)
 			}
 		}
@@ -260,7 +270,7 @@ func (w *well) descend(f func([]float64) float64, most, least float64, exact boo
 			longest = max(longest, math.Abs(m))
 			gain -= m * slope[i]
 		}
-		better := false
+		better = false
 		if !(gain < least) {
 			share := min(1, most/longest)
 			for range 6 {
@@ -282,10 +292,10 @@ func (w *well) descend(f func([]float64) float64, most, least float64, exact boo
 	}
 }
 
-// A descent ends after mostSteps at the latest. On the way what couples two directions
-// is found anew every so often: a step that goes by an old value is not the best, but
-// costs a fifth.
-const mostSteps, renewed = 40, 4
+// A descent ends after mostSteps at the latest, and a step is fitted to the function's bend
+// in mostTries. On the way what couples two directions is found anew every so often: a
+// step that goes by an old value is not the best, but costs a third.
+const mostSteps, mostTries, renewed = 40, 8, 4
 
 func finite(a *mat.SymDense) bool {
 	n := a.SymmetricDim()

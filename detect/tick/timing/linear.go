@@ -92,19 +92,8 @@ func general(rows, cols int) blas64.General {
 // matmul returns a·bᵀ: rows are what lies together in memory.
 func matmul(a, b blas64.General) blas64.General {
 	c := general(a.Rows, b.Rows)
-	products(c, a, b)
+	lanes.Products(c, a, b)
 	return c
-}
-
-// products makes c a·bᵀ, so many rows of b at a time as stay near the processor.
-func products(c, a, b blas64.General) {
-	const near = 8
-	for j := 0; j < b.Rows; j += near {
-		for i := range a.Rows {
-			out := c.Data[i*c.Stride:][:b.Rows]
-			lanes.Dots(out[j:min(j+near, b.Rows)], a.Data[i*a.Stride:][:a.Cols], b.Data[j*b.Stride:], b.Stride)
-		}
-	}
 }
 
 // rows are those of a, from ≤ i < to.
@@ -383,7 +372,7 @@ func (g *grid) pairs(a, b blas64.General, farthest int) pairs {
 		to := min(from+p.block, a.Rows)
 		part := rows(p.General, from, to)
 		part.Cols = min(part.Cols, b.Rows-from)
-		products(part, rows(a, from, to), rows(b, from, from+part.Cols))
+		lanes.Products(part, rows(a, from, to), rows(b, from, from+part.Cols))
 	}
 	return p
 }

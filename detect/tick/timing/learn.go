@@ -78,7 +78,7 @@ func (st *stack) score(c chain, p *Priors) (log, scale float64) {
 	if !t.set(r) {
 		return math.Inf(-1), 1
 	}
-	scale = t.trace(st.quiet.square) / (2 * half)
+	scale = t.trace(st.quiet.tails) / (2 * half)
 	return log - half*math.Log(scale) - st.quiet.count*t.logDet/2, scale
 }
 

@@ -34,7 +34,7 @@ type stack struct {
 
 // quiet is the second moment of windows in which only noise is heard.
 type quiet struct {
-	square  []float64
+	tails   blas64.General // of the second moment's diagonals
 	count   float64
 	samples int // in a window
 }
@@ -253,7 +253,6 @@ func (st *stack) listen(snaps []*snapshot, silence float64) {
 		length, start = shortQuiet, -shortQuiet-quietBefore
 	}
 	n := int(length * st.rate)
-	st.quiet.square = make([]float64, n*n)
 	st.quiet.samples = n
 	type piece struct {
 		x     []int16
@@ -288,7 +287,8 @@ func (st *stack) listen(snaps []*snapshot, silence float64) {
 	// A quarter of the pieces may be loud; the power of the others scatters little.
 	most := loudest * powers[len(powers)/4]
 	x := make([]float64, n)
-	sym := blas64.Symmetric{N: n, Stride: n, Uplo: 'U', Data: st.quiet.square}
+	square := general(n, n)
+	sym := blas64.Symmetric{N: n, Stride: n, Uplo: 'U', Data: square.Data}
 	for _, p := range pieces {
 		if p.power > most {
 			continue
@@ -299,6 +299,7 @@ func (st *stack) listen(snaps []*snapshot, silence float64) {
 		addSquare(sym, x)
 		st.quiet.count++
 	}
+	st.quiet.tails = tails(square)
 }
 
 // loudest is the power, over the lower quartile's, up to which a quiet window is

@@ -1,6 +1,12 @@
 package timing
 
-import "math"
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/floats"
+)
 
 // toeplitz inverts the covariance of a stationary process by Durbin's recursion and
 // the Gohberg-Semencul formula (Golub and Van Loan, Matrix Computations, 4.7).
@@ -18,20 +24,18 @@ func (t *toeplitz) set(r []float64) bool {
 	if t.n != n {
 		*t = toeplitz{n: n, first: make([]float64, n), work: make([]float64, n)}
 	}
-	y, z := t.first[1:], t.work
+	y, back := t.first[1:], t.work // back: y from its end on
+	from := slices.Clone(r)
+	slices.Reverse(from)
 	beta := r[0]
 	t.logDet = math.Log(beta)
 	for k := range n - 1 {
 		// Solve the next order of the Yule-Walker equations.
-		sum := r[k+1]
-		for i := range k {
-			sum += r[k-i] * y[i]
+		alpha := -(r[k+1] + floats.Dot(from[n-1-k:n-1], y[:k])) / beta
+		for i, v := range y[:k] {
+			back[k-1-i] = v
 		}
-		alpha := -sum / beta
-		for i := range k {
-			z[i] = y[i] + alpha*y[k-1-i]
-		}
-		copy(y, z[:k])
+		floats.AddScaled(y[:k], alpha, back[:k])
 		y[k] = alpha
 		beta *= 1 - alpha*alpha
 		if !(beta > 0) {
@@ -60,27 +64,37 @@ func (t *toeplitz) inverse(b []float64) {
 	}
 }
 
-// trace returns that of the inverse times s, a symmetric matrix.
-func (t *toeplitz) trace(s []float64) float64 {
+// trace returns that of the inverse times a symmetric matrix, by its tails. The inverse's
+// diagonals are sums of x_i·x_j − x_(n−i)·x_(n−j) over x_0 from their beginning on.
+func (t *toeplitz) trace(tails blas64.General) float64 {
 	n, x := t.n, t.first
-	sum := 0.0
-	// Down the diagonals.
-	for d := range n {
-		weight := 2.0
-		if d == 0 {
-			weight = 1
-		}
-		b, part := 0.0, 0.0
-		for i := 0; i+d < n; i++ {
-			j := i + d
-			if i == 0 {
-				b = x[j]
-			} else {
-				b += (x[i]*x[j] - x[n-i]*x[n-j]) / x[0]
-			}
-			part += b * s[i*n+j]
-		}
-		sum += weight * part
+	ends := general(2, n) // x, and what comes from its other end
+	copy(ends.Data, x)
+	for i := 1; i < n; i++ {
+		ends.Data[n+i] = x[n-i]
 	}
-	return sum
+	sums := matmul(ends, tails)
+	return (floats.Dot(sums.Data[:n], ends.Data[:n]) - floats.Dot(sums.Data[n:], ends.Data[n:])) / x[0]
+}
+
+// tails makes each place of s, symmetric, the sum of what stands on its diagonal from
+// there on; on both sides of the main one in one.
+func tails(s blas64.General) blas64.General {
+	n := s.Rows
+	for i := n - 1; i >= 0; i-- {
+		row := s.Data[i*n:][:n]
+		for j := range row {
+			switch {
+			case j < i:
+				row[j] = 0
+				continue
+			case j > i:
+				row[j] *= 2
+			}
+			if j+1 < n {
+				row[j] += s.Data[(i+1)*n+j+1]
+			}
+		}
+	}
+	return s
 }

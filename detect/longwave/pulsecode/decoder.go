@@ -515,10 +515,11 @@ func (d *Decoder) date(r *Reading, first int64, minutes []heard, aligned, rest f
 	best, otherTimes := likeliest(times[:])
 	// The day of the first minute's time, and from midnight on the day after.
 	var today, tomorrow heard
+	midnight := false
 	for k := range minutes {
 		of := &today
 		if (best+d.ahead)/minutesOfDay < (best+k+d.ahead)/minutesOfDay {
-			of = &tomorrow
+			of, midnight = &tomorrow, true
 		}
 		of.add(&minutes[k], d.layout, at(best+k).Minute())
 	}
@@ -533,7 +534,7 @@ func (d *Decoder) date(r *Reading, first int64, minutes []heard, aligned, rest f
 	}
 	for v := range dates {
 		dates[v] = now.score(of(v))
-		if tomorrow != (heard{}) {
+		if midnight {
 			dates[v] += next.score(of(v + 1))
 		}
 	}

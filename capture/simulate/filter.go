@@ -4,7 +4,10 @@ import (
 	"math"
 	"math/cmplx"
 
+	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/floats"
+
+	"timeball/capture/lanes"
 )
 
 // section is a recursive filter of first or second order.
@@ -89,9 +92,11 @@ func (f *fir) run(x []float64) { f.thin(x, 1) }
 func (f *fir) thin(x []float64, step int) {
 	order := len(f.taps) - 1
 	f.past = append(f.past[:order], x...)
-	for i := range len(x) / step {
-		x[i] = dot(f.taps, f.past[i*step:])
+	rows := func(n, stride int, data []float64) blas64.General {
+		return blas64.General{Rows: n, Cols: len(f.taps), Stride: stride, Data: data}
 	}
+	n := len(x) / step
+	lanes.Products(blas64.General{Rows: 1, Cols: n, Stride: n, Data: x}, rows(1, len(f.taps), f.taps), rows(n, step, f.past))
 	copy(f.past, f.past[len(x):])
 }
 

@@ -1,10 +1,8 @@
 package path
 
 import (
-	"cmp"
 	"errors"
 	"math"
-	"slices"
 	"time"
 
 	"timeball/align/path/ionosphere"
@@ -46,7 +44,7 @@ type Slot struct {
 	SNRdB        float64 // median, tick tone over noise in 3 kHz of audio
 	Reliability  float64 // share of days on which the required SNR is reached
 	DistanceM    float64
-	Mode         string  // most likely to be the earliest arrival
+	Mode         string  // most likely to be the earliest arrival; empty: no delay was computed
 	ModeShare    float64 // chance that it is
 	DelaySeconds float64
 	USeconds     float64
@@ -57,8 +55,8 @@ type Slot struct {
 }
 
 // Outlook estimates every carrier of every station for the hours asked for, in
-// the order of the stations, their carriers and the hours. The delay of a slot
-// leaves out the uncertainty of the sunspot number.
+// the order of the stations, their carriers and the hours. Those that are unlikely to
+// be heard have no delay.
 func Outlook(r OutlookRequest) ([]Slot, error) {
 	if !onEarth(r.At) {
 		return nil, errPlace(r.At)
@@ -83,11 +81,11 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 	}
 	each(r.Hours, func(i int) {
 		t := r.From.Add(time.Duration(i)*time.Hour + 30*time.Minute)
-		sunspots := r.Sunspots
+		sunspots, u := r.Sunspots, float64(givenSunspotsU)
 		if math.IsNaN(sunspots) {
-			sunspots, _ = DefaultSunspots(t)
+			sunspots, u = DefaultSunspots(t)
 		}
-		hours[i] = hour{newInstant(t, r.Maps, sunspots), map[float64]noise.Figure{}}
+		hours[i] = hour{newInstant(t, r.Maps, sunspots), u, map[float64]noise.Figure{}}
 		for _, c := range carriers {
 			if _, known := hours[i].noise[c.Hz]; !known {
 				hours[i].noise[c.Hz] = hours[i].noiseAt(r.At, r.Receiver, c.Hz)
@@ -119,7 +117,7 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 					slot.fillLongWave(now.instant, of[i], c, way, grounds[i-first], r.At, r.Receiver, now.noise[c.Hz])
 				default:
 					if o == nil {
-						o = now.over(way)
+						o = now.over(way, now.uR12)
 					}
 					slot.fill(o, c, of[i].Depth, r.Receiver, now.noise[c.Hz])
 				}
@@ -129,10 +127,11 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 	return slots, nil
 }
 
-// hour is what an outlook's carriers share in one hour: the ionosphere, and the noise
-// at the receiver by frequency.
+// hour is what an outlook's carriers share in one hour: the ionosphere, how well its
+// sunspot number is known, and the noise at the receiver by frequency.
 type hour struct {
 	instant
+	uR12  float64
 	noise map[float64]noise.Figure
 }
 
@@ -143,12 +142,9 @@ type over struct {
 	leg
 }
 
-func (now instant) over(way *circuit) *over {
+func (now instant) over(way *circuit, uR12 float64) *over {
 	l, all := survey(now, way, 0, nil)
-	w := &weather{r12: now.r12, over: all}
-	w.day = newTriangle(all, func(_, _ *overhead) float64 { return 1 }) // strays everywhere alike
-	w.passing = w.day
-	return &over{now.sky(way), w, l}
+	return &over{now.sky(way), newWeather(now.r12, uR12, all, nil), l}
 }
 
 // onAirInHour holds when a carrier is scheduled for any part of the hour around
@@ -187,52 +183,68 @@ func (slot *Slot) fill(o *over, c station.Carrier, depth float64, r Receiver, ex
 	// The terminator crosses the F layer some ten degrees on either side of the
 	// ground's; the layer rises and sinks fastest there: common practice.
 	slot.Twilight = slot.SunElevation >= -18 && slot.SunElevation <= 12
-	first := slot.time(o.weather, o.on(c.Hz))
-	slot.Steady = !slot.Twilight && first.sporadic == 0
+	if slot.Hearing >= Maybe {
+		slot.Steady = slot.time(o.weather, o.on(c.Hz)).sporadic == 0 && !slot.Twilight
+	}
 }
 
-// time estimates the first arrival from a few days instead of many: those whose
-// density and height of the F2 layer stray by √2 standard deviations everywhere
-// alike, one at a time (the cubature rule of degree 3 in two dimensions).
+// outlookDays are drawn for a slot. Its u is then within 20 % of Predict's, RMS, and its
+// delay within a seventh of u (TestOutlookAgreesWithPath): what there is time for.
+const outlookDays = 24
+
+// time estimates the first arrival as Predict does, from fewer days, which are spread
+// evenly over what matters most.
 func (slot *Slot) time(w *weather, l leg) kind {
-	z := make([]float64, w.size())
-	for i := 1; i < globals; i++ {
-		z[i] = 1 // a scale of 1
+	p := Prediction{GreatCircleSeconds: slot.DistanceM / lightMPerS}
+	for k := range outlookDays {
+		z := make([]float64, w.size())
+		drawEvenly(z, len(w.over), k)
+		p.days = append(p.days, day{weight: 1. / outlookDays, sunspots: w.sunspots(z), ways: w.arrivals(&l, z)})
 	}
-	var sum, mean, square float64
-	var all []possibility
-	shares := map[kind]float64{}
-	for _, quantity := range []int{strayFoF2, strayM3000} {
-		for _, stray := range []float64{-math.Sqrt2, math.Sqrt2} {
-			at := &z[globals+quantity*len(w.over)]
-			*at = stray
-			for _, p := range firsts(w.arrivals(&l, z)) {
-				all = append(all, p)
-				d := p.mean - slot.DistanceM/lightMPerS
-				sum += p.weight
-				mean += p.weight * d
-				square += p.weight * (d*d + p.u*p.u)
-				shares[p.first] += p.weight
-			}
-			*at = 0
-		}
-	}
-	mean /= sum
-	slot.USeconds = math.Sqrt(max(0, square/sum-mean*mean))
-	// The median, as Predict has it.
-	slices.SortFunc(all, func(a, b possibility) int { return cmp.Compare(a.mean, b.mean) })
-	below := 0.0
-	for i := 0; i < len(all) && below < sum/2; i++ {
-		below += all[i].weight
-		slot.DelaySeconds = all[i].mean
-	}
+	p.summarise(nil)
+	slot.DelaySeconds, slot.USeconds = p.DelaySeconds, p.USeconds
 	var first kind
-	for k, share := range shares {
-		if share /= sum; share > slot.ModeShare || share == slot.ModeShare && k.String() < slot.Mode {
-			first, slot.Mode, slot.ModeShare = k, k.String(), share
+	for _, m := range p.Modes {
+		if m.First > slot.ModeShare {
+			first, slot.Mode, slot.ModeShare = m.kind, m.Name, m.First
 		}
 	}
 	return first
+}
+
+// drawEvenly is draw for day i of outlookDays, whose first elements of the fields that
+// matter most, whose scale and whose sunspots are a lattice: multiples of the powers of
+// the root of x^(d+1) = x + 1, which fill d dimensions evenly (H. Niederreiter's
+// additive recurrence; that root from memory).
+func drawEvenly(z []float64, places, i int) {
+	draw(z, i)
+	quantities := [...]int{strayFoF2, strayM3000, strayThickF2, straySporadic, strayFoE}
+	const d = len(quantities) + 2
+	root := 1.0
+	for range 60 {
+		root = math.Pow(1+root, 1/float64(d+1))
+	}
+	share := func(dimension int) float64 {
+		_, f := math.Modf(0.5 + float64(i+1)*math.Pow(root, -float64(dimension+1)))
+		return f
+	}
+	normal := func(share float64) float64 { return math.Sqrt2 * math.Erfinv(2*share-1) }
+	for k, q := range quantities {
+		z[globals+q*places] = normal(share(k))
+	}
+	z[0] = normal(share(d - 2))
+	// The scale's χ² of four degrees of freedom, by halving.
+	low, high := 0.0, 60.0
+	for range 40 {
+		if x := (low + high) / 2; 1-math.Exp(-x/2)*(1+x/2) < share(d-1) {
+			low = x
+		} else {
+			high = x
+		}
+	}
+	for k := 1; k < globals; k++ {
+		z[k] = math.Sqrt(low / (globals - 1))
+	}
 }
 
 // Recommend picks the slot for an attempt: heard likely, the middle of the

@@ -39,7 +39,7 @@ func TestOutlookCoversEveryCarrierAndHour(t *testing.T) {
 		if s.Hearing == Off {
 			continue // by the station's published schedule
 		}
-		if s.Reliability < 0 || s.Reliability > 1 || s.DelaySeconds < s.DistanceM/lightMPerS || s.USeconds <= 0 || s.Mode == "" {
+		if s.Reliability < 0 || s.Reliability > 1 || s.Hearing >= Maybe && (s.DelaySeconds < s.DistanceM/lightMPerS || s.USeconds <= 0 || s.Mode == "") {
 			t.Errorf("slot %+v", s)
 		}
 	}
@@ -92,5 +92,34 @@ func TestReliability(t *testing.T) {
 	near(t, "a decile below", reliability(-upper, 0.5, false, n), 0.1, 1e-12)
 	if reliability(4*lower, 0.5, false, n) != 1 || reliability(-4*upper, 0.5, false, n) != 0 {
 		t.Error("reliability does not reach its ends")
+	}
+}
+
+// A slot and a prediction for the same circuit and hour say the same, but for the
+// scatter of the days that each draws.
+func TestOutlookAgreesWithPath(t *testing.T) {
+	for _, id := range []string{"chu", "dcf77"} {
+		s := builtin(t, id)
+		at := LatLon{Lat: s.Carriers[0].Lat - 3, Lon: s.Carriers[0].Lon + 4}
+		slots, err := Outlook(OutlookRequest{Stations: []station.Station{*s}, At: at, From: time.Date(2026, 3, 14, 0, 0, 0, 0, time.UTC), Hours: 24, Sunspots: math.NaN(), Receiver: DefaultReceiver})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var n, ratio, square, apart float64
+		for i, slot := range slots {
+			if slot.Hearing < Maybe || i%4 != 0 {
+				continue
+			}
+			p, err := Predict(Request{Station: s, CarrierHz: slot.CarrierHz, At: at, Time: slot.Time, Sunspots: math.NaN()})
+			if err != nil {
+				t.Fatal(err)
+			}
+			l := math.Log(slot.USeconds / p.USeconds)
+			n, ratio, square, apart = n+1, ratio+l, square+l*l, apart+math.Pow((slot.DelaySeconds-p.DelaySeconds)/p.USeconds, 2)
+		}
+		t.Logf("%s: %g hours, u is %.2f of path's, %.0f %% RMS off it; the delay is %.2f u off", id, n, math.Exp(ratio/n), 100*math.Sqrt(square/n), math.Sqrt(apart/n))
+		if n < 4 || math.Abs(ratio/n) > 0.2 || math.Sqrt(square/n) > 0.3 || math.Sqrt(apart/n) > 0.35 {
+			t.Errorf("%s: outlook and path differ", id)
+		}
 	}
 }

@@ -125,9 +125,9 @@ type slotJSON struct {
 	CarrierHz    float64   `json:"carrier_hz"`
 	Time         time.Time `json:"time"` // middle of the hour
 	Hearing      string    `json:"hearing"`
-	SNRdB        *float64  `json:"snr_db"` // this and what follows: null off the air or without a way
+	SNRdB        *float64  `json:"snr_db"` // this and what follows: null off the air
 	Reliability  *float64  `json:"reliability"`
-	Delay        *float64  `json:"delay_s"`
+	Delay        *float64  `json:"delay_s"` // this, u, mode and share: null when it is unlikely to be heard
 	U            *float64  `json:"u_s"`
 	Mode         *string   `json:"mode"`
 	ModeShare    *float64  `json:"mode_share"`
@@ -137,9 +137,11 @@ type slotJSON struct {
 
 func newSlotJSON(s path.Slot) slotJSON {
 	j := slotJSON{Station: s.Station, CarrierHz: s.CarrierHz, Time: s.Time, Hearing: s.Hearing.String(), Steady: s.Steady}
+	if s.Hearing != path.Off {
+		j.SNRdB, j.Reliability, j.SunElevation = &s.SNRdB, &s.Reliability, &s.SunElevation
+	}
 	if s.Mode != "" {
-		j.SNRdB, j.Reliability, j.Delay, j.U = &s.SNRdB, &s.Reliability, &s.DelaySeconds, &s.USeconds
-		j.Mode, j.ModeShare, j.SunElevation = &s.Mode, &s.ModeShare, &s.SunElevation
+		j.Delay, j.U, j.Mode, j.ModeShare = &s.DelaySeconds, &s.USeconds, &s.Mode, &s.ModeShare
 	}
 	return j
 }

@@ -191,7 +191,7 @@ func (m Mixture) Shortest(p float64) []Interval {
 	x, log := m.profile()
 	// The level above which the density holds p, by bisection of its logarithm.
 	lo, hi := slices.Max(log)-60, slices.Max(log)
-	for range 60 {
+	for hi-lo > 1e-9 {
 		level := (lo + hi) / 2
 		if m.mass(above(x, log, level)) > p {
 			lo = level

@@ -103,7 +103,7 @@ func assumptions(r path.OutlookRequest) string {
 	if math.IsNaN(r12) {
 		r12, _ = path.DefaultSunspots(r.From)
 	}
-	return fmt.Sprintf("Assumed: %s noise, a receiving antenna of %g dBi, half-wave verticals of the published power (%g kW where none is), a smoothed sunspot number of %.0f as published since July 2015 (R12 = %.0f on the scale before), whose uncertainty is left out; heard means a tick at least %g dB above the noise in 3 kHz.",
+	return fmt.Sprintf("Assumed: %s noise, a receiving antenna of %g dBi, half-wave verticals of the published power (%g kW where none is), a smoothed sunspot number of %.0f as published since July 2015 (R12 = %.0f on the scale before); heard means a tick at least %g dB above the noise in 3 kHz.",
 		r.Receiver.Environment, r.Receiver.AntennaDBi, path.UnpublishedPowerW/1e3, r12/path.TodaysSunspots, r12, r.Receiver.RequiredSNR)
 }
 

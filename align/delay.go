@@ -170,16 +170,20 @@ type keptCourse struct {
 // begin is the UTC of the first frame as far as it is known: from what was said,
 // the recording's own account or the broadcast.
 func (a *Attempt) begin(read func(decoder) timecode.Reading) time.Time {
-	at := a.start()
+	if at := a.start(); !at.IsZero() {
+		return at
+	}
+	return a.broadcastBegin(read)
+}
+
+// broadcastBegin is the UTC of the first frame as the broadcast tells it.
+func (a *Attempt) broadcastBegin(read func(decoder) timecode.Reading) time.Time {
 	for _, c := range a.told() {
-		if !at.IsZero() {
-			break
-		}
 		if r := read(c.dec); r.UTC.Known() {
-			at = r.UTC.Value.Add(-seconds(a.pulses.Start()/a.rate + float64(r.N)))
+			return r.UTC.Value.Add(-seconds(a.pulses.Start()/a.rate + float64(r.N)))
 		}
 	}
-	return at
+	return time.Time{}
 }
 
 // start is the UTC of the first frame as it was given or stands in the recording.

@@ -61,7 +61,10 @@ func (a *Attempt) sound() {
 		if s.next == nil {
 			s.next, s.found = map[*station.Station]int64{}, map[*station.Station]*sounded{}
 		}
-		begin := a.begin(decoder.Reading)
+		begin, doubt := a.broadcastBegin(decoder.Reading), 0.0
+		if begin.IsZero() {
+			begin, doubt = a.start(), roughStart.Seconds()/2
+		}
 		if begin.IsZero() {
 			s.next[st] = now + timecode.SearchEvery // who asks waits for all that was given to the reader
 			continue
@@ -73,7 +76,7 @@ func (a *Attempt) sound() {
 		s.next[st] = now + int64(math.Ceil(next.Add(time.Minute).Sub(utc).Seconds()))
 		minute := next.Add(-time.Hour)
 		// A start that was given may be half a minute out.
-		from := max(0, minute.Sub(begin).Seconds()-roughStart.Seconds()/2)
+		from := max(0, minute.Sub(begin).Seconds()-doubt)
 		to := minute.Add(time.Minute).Sub(begin).Seconds()
 		stream := a.streams[a.receiver]
 		if begun := float64(stream.Begin()) / stream.Rate(); from < begun {

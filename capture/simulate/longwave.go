@@ -26,10 +26,6 @@ type keyer struct {
 	since   float64  // time of the latest change,
 	level   complex128
 	target  complex128
-
-	// Of the latest time: what is left of the change, so many time constants after it, and by
-	// what that falls in a step.
-	gone, left, step, fall float64
 }
 
 // change is a new level that the transmitter goes to.
@@ -62,7 +58,7 @@ func (k *keyer) at(t float64) complex128 {
 		c := k.changes[0]
 		k.changes = k.changes[1:]
 		k.level = k.reached(c.at)
-		k.since, k.target, k.step = c.at, c.to, 0
+		k.since, k.target = c.at, c.to
 	}
 	return k.reached(t)
 }
@@ -76,19 +72,9 @@ func (k *keyer) reached(t float64) complex128 {
 	if gone > settled {
 		return k.target
 	}
-	// From one time to the next it falls by as much as ever, and an exponential is dear.
-	if step := gone - k.gone; math.Abs(step-k.step) < sameStep {
-		k.left *= k.fall
-	} else {
-		k.left, k.step, k.fall = math.Exp(-gone), step, math.Exp(-step)
-	}
-	k.gone = gone
-	return k.target + (k.level-k.target)*complex(k.left, 0)
+	left := math.Exp(-gone)
+	return k.target + (k.level-k.target)*complex(left, 0)
 }
-
-// sameStep is by how much steps differ, time constants, that are taken for alike: by far less
-// than a rounded time of an hour's recording does, and the rounding does not add up.
-const sameStep = 1e-7
 
 // second lists the changes of the next UTC second.
 func (k *keyer) second() {

@@ -85,9 +85,6 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 			Stream: s, Stations: r.beaten, Loop: settings.loopFor(r.beaten[0]).Loop, LowHz: longwave.LowestPitch, HighHz: longwave.HighestPitch,
 		})
 	}
-	if len(r.tuned) > 0 && len(short) == 0 && settings.ReceiverDelay == nil {
-		settings.ReceiverDelay = &DirectDelay
-	}
 	if len(short) > 0 {
 		r.ticks = find.NewFinder(s, wheel, find.Request{
 			Stations: short, Named: settings.Named, Table: settings.table(), CarrierHz: settings.CarrierHz, Start: start, Receiver: settings.receiver(),

@@ -226,7 +226,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		f.Why = found[0].noPath
 		known = found[:1]
 	}
-	receiver, skew := a.settings.Delays()
+	receiver, skew := a.settings.Delays(a.rate)
 	if r := a.settings.Response; r != nil && !slices.ContainsFunc(known, func(s stationOffset) bool { return !s.calibrated }) {
 		receiver.U = r.DelayU
 	}
@@ -498,7 +498,7 @@ func (a *Attempt) turn(f *Fix, c *code, last int) int64 {
 // delayOf is all that was taken out between a station's UTC second and its
 // tick's arrival, s.
 func (a *Attempt) delayOf(f *Fix, id string) float64 {
-	receiver, _ := a.settings.Delays()
+	receiver, _ := a.settings.Delays(a.rate)
 	d := receiver.Value
 	for _, s := range f.Stations {
 		if s.ID == id && s.Path != nil {

@@ -24,7 +24,7 @@ type Settings struct {
 	At        *path.LatLon       // the receiver's place; nil: unknown
 	// PathDelays replaces the computed delay of a station, by ID; "" is for all.
 	PathDelays    map[string]Quantity
-	ReceiverDelay *Quantity // nil: DefaultReceiverDelay
+	ReceiverDelay *Quantity // nil: DefaultReceiverDelay or, without a receiver, DirectDelay
 	Skew          *Quantity // nil: DefaultSkew
 	// Response goes with ReceiverDelay where that was measured by ticks; nil: it was not.
 	// Calibrate asks the fix for it.
@@ -179,14 +179,25 @@ func (s *Settings) table() []*station.Station {
 	})
 }
 
-// Delays returns the receiver delay and the skew that hold, given or default.
-func (s *Settings) Delays() (receiver, skew Quantity) {
+// Delays returns the receiver delay and the skew that hold for a recording of so many
+// frames a second, given or default.
+func (s *Settings) Delays(rate float64) (receiver, skew Quantity) {
 	receiver, skew = DefaultReceiverDelay, DefaultSkew
-	if s.ReceiverDelay != nil {
+	switch {
+	case s.ReceiverDelay != nil:
 		receiver = *s.ReceiverDelay
+	case s.direct(rate):
+		receiver = DirectDelay
 	}
 	if s.Skew != nil {
 		skew = *s.Skew
 	}
 	return receiver, skew
+}
+
+// direct reports whether stations are looked for in the antenna's own signal alone.
+func (s *Settings) direct(rate float64) bool {
+	return slices.ContainsFunc(s.Stations, func(st *station.Station) bool {
+		return st.LongWave() && longwave.Direct(rate, st.Carriers[0].Hz)
+	}) && !slices.ContainsFunc(s.Stations, func(st *station.Station) bool { return !st.LongWave() })
 }

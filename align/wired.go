@@ -275,7 +275,7 @@ func (w *Wired) report() Fix {
 	}
 	l.vx += doubt * doubt
 	value, rate := extrapolate([]line{l}, float64(last-from)-middle)
-	_, skew := w.settings.Delays()
+	_, skew := w.settings.Delays(w.rate)
 	dof := l.dof
 	f.Budget = []BudgetLine{
 		{Source: "pulse average", Type: "A", U: value.U(), DoF: &dof},

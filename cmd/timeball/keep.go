@@ -67,7 +67,7 @@ func (f bookFlags) keep(p *program, o *outcome, wanted bool) error {
 // recording that cannot be read keeps nothing out.
 func (f bookFlags) enter(p *program, book *logbook.Book, o *outcome) (id int64, unread, err error) {
 	from := logbook.Provenance{Settings: map[string]string{}, Program: text.Version()}
-	for _, s := range text.Settings(o.settings) {
+	for _, s := range text.Settings(o.settings, o.fix.Recording.RateHz) {
 		from.Settings[s[0]] = s[1]
 	}
 	from.SHA256, unread = hashFile(o.recording)

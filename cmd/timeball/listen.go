@@ -160,7 +160,7 @@ func (c *listenCmd) session(p *program, settings align.Settings) (*outcome, erro
 	}
 	format := wavfile.Format{
 		Rate: info.Rate, Channels: info.Channels, Bits: info.Bits, Start: info.Start,
-		Note: noteOf(info.Name, text.Settings(settings)), Settings: c.recorded(settings),
+		Note: noteOf(info.Name, text.Settings(settings, info.Rate)), Settings: c.recorded(settings),
 	}
 	rec := new(tape)
 	if c.Record != "" {

@@ -49,7 +49,7 @@ func WriteFix(path string, p align.Picture, s align.Settings, sha256 string, eve
 	f := p.Fix
 	r := fixReport{
 		Made: time.Now().UTC().Format("2006-01-02 15:04 UTC"), Headline: text.Headline(f), Fix: f,
-		Settings: text.Settings(s), SHA256: sha256, Cautions: text.Cautions(f, s), Caution: text.MachineryCaution,
+		Settings: text.Settings(s, f.Recording.RateHz), SHA256: sha256, Cautions: text.Cautions(f, s), Caution: text.MachineryCaution,
 	}
 	if f.Offset != nil {
 		r.Interval = text.Interval(f)

@@ -13,8 +13,8 @@ import (
 	"timeball/detect/marker"
 )
 
-// Settings says what the measurement was told.
-func Settings(s align.Settings) [][2]string {
+// Settings says what the measurement was told, of a recording of so many frames a second.
+func Settings(s align.Settings, rateHz int) [][2]string {
 	var ids []string
 	for _, st := range s.Stations {
 		ids = append(ids, strings.ToUpper(st.ID))
@@ -36,7 +36,7 @@ func Settings(s align.Settings) [][2]string {
 	for _, id := range slices.Sorted(maps.Keys(s.PathDelays)) {
 		quantity(strings.TrimSpace("path delay "+strings.ToUpper(id)), s.PathDelays[id])
 	}
-	receiver, skew := s.Delays()
+	receiver, skew := s.Delays(float64(rateHz))
 	quantity("receiver delay", receiver)
 	quantity("skew", skew)
 	edge := "found"
@@ -101,9 +101,13 @@ func Cautions(f align.Fix, s align.Settings) []string {
 	if given {
 		list = append(list, "A given path delay that was wrong by more than its ±, or that held for another hour or carrier.")
 	}
-	if s.ReceiverDelay == nil {
+	receiver, _ := s.Delays(float64(f.Recording.RateHz))
+	switch receiver.Known.(type) {
+	case align.Assumed:
 		list = append(list, "A receiver with digital filters: its delay was assumed, not measured, and may be tens of milliseconds. Calibrate it.")
-	} else {
+	case align.NoReceiver:
+		list = append(list, "A filter between antenna and sound card, beyond the tuned antenna that the budget has.")
+	default:
 		list = append(list, "A receiver set otherwise (mode, bandwidth, tuning) than when its delay was found.")
 	}
 	return append(list, "A station that does not send what it publishes.")

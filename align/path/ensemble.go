@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"timeball/align/path/geodesic"
 	"timeball/align/path/ionosphere"
@@ -29,21 +30,17 @@ type leg struct {
 // ledge tells, by number of hops less one and hop, whether the F1 ledge exists where
 // the hop is reflected: it ends at an angle of the sun, and is taken at every hop's own
 // point.
-type ledge struct {
-	at                  [ray.MostHops][]bool
-	somewhere, notThere bool
-}
+type ledge [ray.MostHops][]bool
 
 // mostApartM is how far the places of a long circuit may lie from each other: as far
 // as those of one of 4500 km. Over as much the sun's height changes by 13 degrees.
 const mostApartM = 1500e3
 
 func ledgeOver(now instant, way *circuit) (l ledge) {
-	for n := range l.at {
+	for n := range l {
 		for h := range n + 1 {
 			_, exists := ionosphere.FoF1(way.place(way.distanceM*(float64(h)+0.5)/float64(n+1)), now.sun, now.r12)
-			l.at[n] = append(l.at[n], exists)
-			l.somewhere, l.notThere = l.somewhere || exists, l.notThere || !exists
+			l[n] = append(l[n], exists)
 		}
 	}
 	return l
@@ -147,16 +144,24 @@ const (
 // arrivals are the ways of a leg on a day drawn, by delay.
 func (w *weather) arrivals(l *leg, z []float64) []arriving {
 	z = w.told(z)
-	circuit := ray.Circuit{DistanceM: l.distanceM, Ledge: func(hops, hop int) bool { return l.ledge.at[hops-1][hop] }}
-	for _, i := range l.places {
-		p := w.profile(z, i)
-		if l.ledge.somewhere {
-			circuit.Fans = append(circuit.Fans, p.Fan(l.hz))
-		}
-		if l.ledge.notThere {
-			p.FoF1 = 0
-			circuit.Bare = append(circuit.Bare, p.Fan(l.hz))
-		}
+	fans := make([][2]ray.Fan, len(l.places))
+	circuit := ray.Circuit{
+		DistanceM: l.distanceM, Places: len(l.places),
+		Ledge: func(hops, hop int) bool { return l.ledge[hops-1][hop] },
+		Fan: func(place int, ledge bool) ray.Fan {
+			fan := &fans[place][0]
+			if !ledge {
+				fan = &fans[place][1]
+			}
+			if *fan == nil {
+				p := w.profile(z, l.places[place])
+				if !ledge {
+					p.FoF1 = 0
+				}
+				*fan = p.Fan(l.hz)
+			}
+			return *fan
+		},
 	}
 	middle := l.places[len(l.places)/2]
 	wide := scale(z)
@@ -267,14 +272,14 @@ func draw(z []float64, i int) {
 	}
 }
 
-// each calls f for 0 to n-1, on all processors.
+// each calls f for 0 to n-1, on all processors; one that is done takes the next.
 func each(n int, f func(i int)) {
 	var group sync.WaitGroup
-	workers := min(runtime.GOMAXPROCS(0), n)
-	for worker := range workers {
+	var next atomic.Int64
+	for range min(runtime.GOMAXPROCS(0), n) {
 		group.Go(func() {
-			for i := worker; i < n; i += workers {
-				f(i)
+			for i := next.Add(1) - 1; i < int64(n); i = next.Add(1) - 1 {
+				f(int(i))
 			}
 		})
 	}

@@ -142,32 +142,35 @@ func phasors(n int) []phasor {
 	return all
 }
 
-// readings are what the delay of an edge may be whose ground wave takes groundSeconds;
-// heightU is the part of its standard deviation that comes from the layer's height.
-func (s longSky) readings(distanceM, groundSeconds, groundU float64) (all []reading, heightU float64) {
+// longSum is what the waves make of an edge for certain phases, and with what weight.
+type longSum struct {
+	weight  float64
+	late    float64 // after the ground wave, s
+	heightU float64 // standard deviation of that by the layer's height
+	sky     bool    // the first hop is stronger than the ground wave
+}
+
+// sums gives the sums of the waves for all levels and the given phases of the first hop and
+// of the second, and the part of their standard deviation that comes from the layer's height.
+func (s longSky) sums(distanceM float64, first, second []phasor) (all []longSum, heightU float64) {
 	d1, grow1 := s.excess(s.fewest, distanceM)
 	d2, grow2 := s.excess(s.fewest+1, distanceM)
-	all = make([]reading, 0, len(longNodes)*len(longPhases)*len(secondPhases))
+	all = make([]longSum, 0, len(longNodes)*len(first)*len(second))
 	var total, height float64
 	for _, node := range longNodes {
 		r1 := math.Pow(10, (s.levelDB[0]+node.z*s.levelU)/20)
 		r2 := math.Pow(10, (s.levelDB[1]+node.z*s.levelU)/20)
-		for _, one := range longPhases {
-			for _, two := range secondPhases {
+		for _, one := range first {
+			for _, two := range second {
 				x, y := 1+r1*one.cos+r2*two.cos, r1*one.sin+r2*two.sin // of the sum
 				power := x*x + y*y
 				share1 := r1 * (one.cos*x + one.sin*y) / power
 				share2 := r2 * (two.cos*x + two.sin*y) / power
 				u := math.Abs(share1*grow1+share2*grow2) * s.heightU
-				weight := node.weight
-				total += weight
+				total += node.weight
 				// By power, for about a sum that vanishes no mean square is to be had.
-				height += weight * power / (1 + r1*r1 + r2*r2) * u * u
-				p := possibility{weight: weight, mean: groundSeconds + share1*d1 + share2*d2, u: math.Hypot(u, groundU)}
-				if r1 > 1 {
-					p.first.d = uint8(s.fewest)
-				}
-				all = append(all, reading{p, nil})
+				height += node.weight * power / (1 + r1*r1 + r2*r2) * u * u
+				all = append(all, longSum{node.weight, share1*d1 + share2*d2, u, r1 > 1})
 			}
 		}
 	}
@@ -175,6 +178,20 @@ func (s longSky) readings(distanceM, groundSeconds, groundU float64) (all []read
 		all[i].weight /= total
 	}
 	return all, math.Sqrt(height / total)
+}
+
+// readings are what the delay of an edge may be whose ground wave takes groundSeconds;
+// heightU is the part of its standard deviation that comes from the layer's height.
+func (s longSky) readings(distanceM, groundSeconds, groundU float64) (all []reading, heightU float64) {
+	sums, heightU := s.sums(distanceM, longPhases, secondPhases)
+	for _, sum := range sums {
+		p := possibility{weight: sum.weight, mean: groundSeconds + sum.late, u: math.Hypot(sum.heightU, groundU)}
+		if sum.sky {
+			p.first.d = uint8(s.fewest)
+		}
+		all = append(all, reading{p, nil})
+	}
+	return all, heightU
 }
 
 // siteU is how well a long-wave antenna's place stands for where its wave starts,
@@ -206,42 +223,21 @@ func newLongGround(mix groundwave.Mix, hz float64, way *circuit) longGround {
 func predictLongWave(r Request) Prediction {
 	c := r.carriers()[0]
 	way := newCircuit(LatLon{Lat: c.Lat, Lon: c.Lon}, r.At, r.LongPath)
-	return longWaveOver(r, c, way, newLongGround(r.Ground, c.Hz, way), false)
-}
-
-// longWaveOver predicts by a ground wave already computed. In brief, quantiles of the
-// means stand for the median and the set.
-func longWaveOver(r Request, c station.Carrier, way *circuit, under longGround, brief bool) Prediction {
 	p := Prediction{CarrierHz: c.Hz, Sunspots: r.Sunspots, SunspotsU: givenSunspotsU} // of no account here
 	if math.IsNaN(r.Sunspots) {
 		p.Sunspots, p.SunspotsU = DefaultSunspots(r.Time)
 	}
 	p.DistanceM, p.GreatCircleSeconds = way.distanceM, way.distanceM/lightMPerS
+	p.long = newLongOver(ionosphere.SunAt(r.Time), c.Hz, way, newLongGround(r.Ground, c.Hz, way))
+	sky, under := p.long.sky, p.long.ground
 	p.Sea = under.sea
-	zenith := ionosphere.SunAt(r.Time).Zenith(way.place(way.distanceM/2).Point) * 180 / math.Pi
-	sky := longSkyAt(c.Hz, way.distanceM, zenith, under.fieldDB)
 	base, groundU := under.seconds, under.u
 	all, heightU := sky.readings(way.distanceM, base, groundU)
-	// What a sum of waves shows may be earlier than any of them.
-	if brief {
-		slices.SortFunc(all, func(a, b reading) int { return cmp.Compare(a.mean, b.mean) })
-		var at [3]float64
-		sum, k := 0.0, 0
-		for _, r := range all {
-			for sum += r.weight; k < len(at) && sum >= [3]float64{0.025, 0.5, 0.975}[k]; k++ {
-				at[k] = r.mean
-			}
-		}
-		p.DelaySeconds = at[1]
-		p.USeconds = math.Hypot((at[2]-at[0])/2/mixture.Coverage(math.Inf(1)), math.Hypot(heightU, groundU))
-		p.Causes = longCauses(p.USeconds, heightU, groundU)
-	} else {
-		// Where the sum nearly vanishes delays are far apart, each of little weight, and a part
-		// of all that decides the interval.
-		p.state(gathered(all, max(siteU, math.Hypot(heightU, groundU)/2), 0), heightU, groundU)
-		p.long = &longOver{sky, under, way.distanceM}
-	}
-	stronger := normalCDF(sky.levelDB[0] / sky.levelU) // one hop than the ground wave
+	// Where the sum nearly vanishes delays are far apart, each of little weight, and a part
+	// of all that decides the interval. What a sum of waves shows may be earlier than any of
+	// them.
+	p.state(gathered(all, max(siteU, math.Hypot(heightU, groundU)/2), 0), heightU, groundU)
+	stronger := p.long.stronger()
 	p.Modes = []Mode{{Name: mode{}.String(), DelaySeconds: base, USeconds: groundU, Probability: 1, First: 1 - stronger, LevelDB: min(0, -sky.levelDB[0])}}
 	for i, level := range sky.levelDB {
 		hops := sky.fewest + i
@@ -267,6 +263,33 @@ type longOver struct {
 	sky       longSky
 	ground    longGround
 	distanceM float64
+	zenith    float64 // of the sun over the middle of the path, degrees
+}
+
+func newLongOver(sun ionosphere.Sun, hz float64, way *circuit, under longGround) *longOver {
+	zenith := sun.Zenith(way.place(way.distanceM/2).Point) * 180 / math.Pi
+	return &longOver{longSkyAt(hz, way.distanceM, zenith, under.fieldDB), under, way.distanceM, zenith}
+}
+
+// stronger is the chance that the first sky wave is stronger than the ground wave.
+func (l *longOver) stronger() float64 { return normalCDF(l.sky.levelDB[0] / l.sky.levelU) }
+
+// Of half the phases each an outlook makes its delay (TestLongWaveInBrief).
+var briefPhases, briefSecond = phasors(len(longPhases) / 2), phasors(len(secondPhases) / 2)
+
+// inBrief is the delay with u by quantiles of the sums.
+func (l *longOver) inBrief(first, second []phasor) (seconds, u float64) {
+	all, heightU := l.sky.sums(l.distanceM, first, second)
+	slices.SortFunc(all, func(a, b longSum) int { return cmp.Compare(a.late, b.late) })
+	shares := [3]float64{0.025, 0.5, 0.975}
+	var at [len(shares)]float64
+	below, k := 0.0, 0
+	for _, sum := range all {
+		for below += sum.weight; k < len(at) && below >= shares[k]; k++ {
+			at[k] = sum.late
+		}
+	}
+	return l.ground.seconds + at[1], math.Hypot((at[2]-at[0])/2/mixture.Coverage(math.Inf(1)), math.Hypot(heightU, l.ground.u))
 }
 
 // longCauses split the uncertainty of a delay on long wave.
@@ -277,22 +300,23 @@ func longCauses(u, heightU, groundU float64) []Cause {
 
 // fillLongWave is fill for a carrier on long wave. Its ratio of signal to noise is
 // that of the carrier, in 3 kHz.
-func (slot *Slot) fillLongWave(now instant, s *station.Station, c station.Carrier, way *circuit, under longGround, at LatLon, r Receiver, external noise.Figure) {
-	p := longWaveOver(Request{Station: s, CarrierHz: c.Hz, At: at, Time: now.time}, c, way, under, true)
+func (slot *Slot) fillLongWave(now instant, c station.Carrier, way *circuit, under longGround, r Receiver, external noise.Figure) {
+	over := newLongOver(now.sun, c.Hz, way, under)
 	// Field in 1 Hz of the noise that a short vertical antenna picks up, dB over
 	// 1 uV/m (Rec. ITU-R P.372, eq. 7).
 	noiseDB := external.MedianDB + 20*math.Log10(c.Hz/1e6) - 95.5
-	slot.SNRdB = under.fieldDB + max(0, -p.Modes[0].LevelDB) + powerDB(c) + r.AntennaDBi - noiseDB - 10*math.Log10(audioBandwidthHz)
+	slot.SNRdB = under.fieldDB + max(0, over.sky.levelDB[0]) + powerDB(c) + r.AntennaDBi - noiseDB - 10*math.Log10(audioBandwidthHz)
 	slot.Reliability = reliability(slot.SNRdB-r.RequiredSNR, 0.5, false, external)
 	slot.Hearing = hearing(slot.Reliability)
-	slot.DelaySeconds, slot.USeconds = p.DelaySeconds, p.USeconds
-	for _, m := range p.Modes {
-		if m.First > slot.ModeShare {
-			slot.Mode, slot.ModeShare = m.Name, m.First
-		}
-	}
-	zenith := now.sun.Zenith(way.place(way.distanceM/2).Point) * 180 / math.Pi
-	slot.SunElevation = 90 - zenith
-	slot.Twilight = longTwilight(zenith)
+	slot.SunElevation = 90 - over.zenith
+	slot.Twilight = longTwilight(over.zenith)
 	slot.Steady = !slot.Twilight
+	if slot.Hearing < Maybe {
+		return
+	}
+	slot.DelaySeconds, slot.USeconds = over.inBrief(briefPhases, briefSecond)
+	slot.Mode, slot.ModeShare = mode{}.String(), 1-over.stronger()
+	if slot.ModeShare < 0.5 {
+		slot.Mode, slot.ModeShare = mode{layerD, over.sky.fewest}.String(), 1-slot.ModeShare
+	}
 }

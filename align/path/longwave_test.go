@@ -181,3 +181,22 @@ func TestEdgeOfSumIsEarly(t *testing.T) {
 	alone := pole * math.Ln2
 	near(t, "the sum's middle after the ground wave's", middle(field, 1+rho)-alone, rho*excess/(1+rho), 8e-6) // D/2τ of it is of second order
 }
+
+// An outlook's delay, by half the phases each and by quantiles, is within a twentieth of u,
+// which nobody sees, of that by all phases, and u within a twentieth likewise. The mixture's
+// shortest set, where it has parts, may be shorter or longer by a fifth.
+func TestLongWaveInBrief(t *testing.T) {
+	for _, hour := range []int{0, 12} {
+		for _, lon := range []float64{6.1, 3.4, 2.03, -5.6} {
+			p := longPathAt(t, lon, hour)
+			seconds, u := p.long.inBrief(briefPhases, briefSecond)
+			all, uAll := p.long.inBrief(longPhases, secondPhases)
+			if math.Abs(seconds-all) > uAll/20 || math.Abs(u/uAll-1) > 0.05 {
+				t.Errorf("%g east, %d h: %.3f u off all phases', u is %.3f of theirs", lon, hour, (seconds-all)/uAll, u/uAll)
+			}
+			if math.Abs(seconds-p.DelaySeconds) > p.USeconds/20 || math.Abs(u/p.USeconds-1) > 0.2 {
+				t.Errorf("%g east, %d h: %.3f u off the mixture, u is %.3f of its", lon, hour, (seconds-p.DelaySeconds)/p.USeconds, u/p.USeconds)
+			}
+		}
+	}
+}

@@ -105,6 +105,7 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 				grounds[i] = newLongGround(nil, c.Hz, way)
 			}
 		}
+		var days [][]float64
 		for h, now := range hours {
 			var o *over
 			for i := first; i < after; i++ {
@@ -114,12 +115,15 @@ func Outlook(r OutlookRequest) ([]Slot, error) {
 				switch {
 				case !onAirInHour(c, now.time):
 				case of[i].LongWave():
-					slot.fillLongWave(now.instant, of[i], c, way, grounds[i-first], r.At, r.Receiver, now.noise[c.Hz])
+					slot.fillLongWave(now.instant, c, way, grounds[i-first], r.Receiver, now.noise[c.Hz])
 				default:
 					if o == nil {
 						o = now.over(way, now.uR12)
+						if days == nil {
+							days = evenDays(o.size(), len(o.weather.over))
+						}
 					}
-					slot.fill(o, c, of[i].Depth, r.Receiver, now.noise[c.Hz])
+					slot.fill(o, days, c, of[i].Depth, r.Receiver, now.noise[c.Hz])
 				}
 			}
 		}
@@ -175,7 +179,7 @@ func hearing(reliability float64) Hearing {
 }
 
 // fill computes what is heard and when it arrives.
-func (slot *Slot) fill(o *over, c station.Carrier, depth float64, r Receiver, external noise.Figure) {
+func (slot *Slot) fill(o *over, days [][]float64, c station.Carrier, depth float64, r Receiver, external noise.Figure) {
 	signal := o.reception(c, depth, r, external)
 	slot.SNRdB, slot.Reliability = signal.snrDB, signal.reliability
 	slot.Hearing = hearing(signal.reliability)
@@ -184,24 +188,22 @@ func (slot *Slot) fill(o *over, c station.Carrier, depth float64, r Receiver, ex
 	// ground's; the layer rises and sinks fastest there: common practice.
 	slot.Twilight = slot.SunElevation >= -18 && slot.SunElevation <= 12
 	if slot.Hearing >= Maybe {
-		slot.Steady = slot.time(o.weather, o.on(c.Hz)).sporadic == 0 && !slot.Twilight
+		slot.Steady = slot.time(o.weather, o.on(c.Hz), days).sporadic == 0 && !slot.Twilight
 	}
 }
 
-// outlookDays are drawn for a slot. Its u is then within 20 % of Predict's, RMS, and its
-// delay within a seventh of u (TestOutlookAgreesWithPath): what there is time for.
+// outlookDays are drawn for a slot. Its u is then within a quarter of Predict's, RMS, and its
+// delay within a fifth of u (TestOutlookAgreesWithPath): what there is time for.
 const outlookDays = 24
 
 // time estimates the first arrival as Predict does, from fewer days, which are spread
 // evenly over what matters most.
-func (slot *Slot) time(w *weather, l leg) kind {
+func (slot *Slot) time(w *weather, l leg, days [][]float64) kind {
 	p := Prediction{GreatCircleSeconds: slot.DistanceM / lightMPerS}
-	for k := range outlookDays {
-		z := make([]float64, w.size())
-		drawEvenly(z, len(w.over), k)
+	for _, z := range days {
 		p.days = append(p.days, day{weight: 1. / outlookDays, sunspots: w.sunspots(z), ways: w.arrivals(&l, z)})
 	}
-	p.summarise(nil)
+	p.summarise(nil, together)
 	slot.DelaySeconds, slot.USeconds = p.DelaySeconds, p.USeconds
 	var first kind
 	for _, m := range p.Modes {
@@ -212,39 +214,45 @@ func (slot *Slot) time(w *weather, l leg) kind {
 	return first
 }
 
-// drawEvenly is draw for day i of outlookDays, whose first elements of the fields that
+// evenDays are draws for weather over some places, whose first elements of the fields that
 // matter most, whose scale and whose sunspots are a lattice: multiples of the powers of
 // the root of x^(d+1) = x + 1, which fill d dimensions evenly (H. Niederreiter's
 // additive recurrence; that root from memory).
-func drawEvenly(z []float64, places, i int) {
-	draw(z, i)
+func evenDays(size, places int) [][]float64 {
 	quantities := [...]int{strayFoF2, strayM3000, strayThickF2, straySporadic, strayFoE}
 	const d = len(quantities) + 2
 	root := 1.0
 	for range 60 {
 		root = math.Pow(1+root, 1/float64(d+1))
 	}
-	share := func(dimension int) float64 {
-		_, f := math.Modf(0.5 + float64(i+1)*math.Pow(root, -float64(dimension+1)))
-		return f
-	}
 	normal := func(share float64) float64 { return math.Sqrt2 * math.Erfinv(2*share-1) }
-	for k, q := range quantities {
-		z[globals+q*places] = normal(share(k))
-	}
-	z[0] = normal(share(d - 2))
-	// The scale's χ² of four degrees of freedom, by halving.
-	low, high := 0.0, 60.0
-	for range 40 {
-		if x := (low + high) / 2; 1-math.Exp(-x/2)*(1+x/2) < share(d-1) {
-			low = x
-		} else {
-			high = x
+	days := make([][]float64, outlookDays)
+	for i := range days {
+		z := make([]float64, size)
+		draw(z, i)
+		share := func(dimension int) float64 {
+			_, f := math.Modf(0.5 + float64(i+1)*math.Pow(root, -float64(dimension+1)))
+			return f
 		}
+		for k, q := range quantities {
+			z[globals+q*places] = normal(share(k))
+		}
+		z[0] = normal(share(d - 2))
+		// The scale's χ² of four degrees of freedom, by halving.
+		low, high := 0.0, 60.0
+		for range 40 {
+			if x := (low + high) / 2; 1-math.Exp(-x/2)*(1+x/2) < share(d-1) {
+				low = x
+			} else {
+				high = x
+			}
+		}
+		for k := 1; k < globals; k++ {
+			z[k] = math.Sqrt(low / (globals - 1))
+		}
+		days[i] = z
 	}
-	for k := 1; k < globals; k++ {
-		z[k] = math.Sqrt(low / (globals - 1))
-	}
+	return days
 }
 
 // Recommend picks the slot for an attempt: heard likely, the middle of the

@@ -174,7 +174,7 @@ func predict(r Request, n int) (Prediction, error) {
 			p.SecondsPerSunspot = w.perSunspot(&l)
 		}
 	}
-	p.summarise(nil)
+	p.summarise(nil, gatherWithin)
 	for i := range p.Modes {
 		p.Modes[i].MUFHz = mufs[p.Modes[i].Name]
 	}
@@ -225,12 +225,12 @@ func (p Prediction) WithArrivals(heard []Heard) Prediction {
 	}
 	before := p
 	p.Modes = slices.Clone(p.Modes)
-	strays := p.summarise(heard)
+	strays := p.summarise(heard, gatherWithin)
 	switch {
 	case len(heard) == 1:
 	case strays > 0.5:
 		p = before
-		p.summarise(heard[:1]) // what fits nothing tells nothing of the first
+		p.summarise(heard[:1], gatherWithin) // what fits nothing tells nothing of the first
 		p.Stray = heard[len(heard)-1].Excess
 	default:
 		p.Spaced = true
@@ -244,9 +244,9 @@ type reading struct {
 	day *day
 }
 
-// summarise computes what is stated from the days and what was heard, and returns
-// the chance that some of that is stray.
-func (p *Prediction) summarise(heard []Heard) (strays float64) {
+// summarise computes what is stated from the days and what was heard, readings gathered
+// within so many seconds, and returns the chance that some of what was heard is stray.
+func (p *Prediction) summarise(heard []Heard, within float64) (strays float64) {
 	var all []reading
 	total := 0.0
 	for i := range p.days {
@@ -264,7 +264,7 @@ func (p *Prediction) summarise(heard []Heard) (strays float64) {
 			strays += all[i].weight
 		}
 	}
-	p.Delay = gathered(all, gatherWithin, 10*negligible)
+	p.Delay = gathered(all, within, 10*negligible)
 	p.DelaySeconds = max(p.GreatCircleSeconds, p.Delay.Median())
 	hull := p.Delay.Hull(0.95)
 	p.CI95 = [2]float64{max(p.GreatCircleSeconds, hull.Low), hull.High}

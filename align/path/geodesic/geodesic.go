@@ -119,7 +119,11 @@ func Direct(p Point, azimuth, distanceM float64) (Point, float64) {
 	// Newton's method: the length is within a third of a percent of b times the arc.
 	end := arc{sigma: start.sigma + distanceM/polarRadiusM}
 	for range 8 {
-		end.sigma -= (l.length(start.sigma, end.sigma) - distanceM) / (polarRadiusM * l.speed(end.sigma))
+		step := (l.length(start.sigma, end.sigma) - distanceM) / (polarRadiusM * l.speed(end.sigma))
+		end.sigma -= step
+		if math.Abs(step) < 1e-8 { // the next is less than its square
+			break
+		}
 	}
 	s2 := newAngle(end.sigma)
 	end.omega = math.Atan2(l.sinA0*s2.sin, s2.cos)

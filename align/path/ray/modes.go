@@ -27,12 +27,11 @@ const (
 // Circuit adds up hops over places evenly spread along a circuit.
 type Circuit struct {
 	DistanceM float64
-	// Fans are over the middles of equal parts of the circuit, in order, and Bare those
-	// over the same places without the F1 ledge, for hops that Ledge denies: the end of a
-	// layer is a step, which does not lie at the nearest place. Either may be nil where no
-	// hop needs it.
-	Fans, Bare []Fan
-	Ledge      func(hops, hop int) bool // nil: all have it
+	Places    int // middles of equal parts of the circuit
+	// Fan gives the hops over one of them, in order; without the F1 ledge for hops that
+	// Ledge denies: the end of a layer is a step, which does not lie at the nearest place.
+	Fan   func(place int, ledge bool) Fan
+	Ledge func(hops, hop int) bool // nil: all have it
 }
 
 // reach is a number of hops at one elevation.
@@ -87,15 +86,16 @@ func (c Circuit) hops(n int, sums []reach) {
 		sums[i] = reach{ok: true}
 	}
 	for h := range n {
-		fans := c.Fans
-		if c.Ledge != nil && !c.Ledge(n, h) {
-			fans = c.Bare
-		}
+		ledge := c.Ledge == nil || c.Ledge(n, h)
 		// Where the hop's middle stands among those of the equal parts.
-		at := (float64(h)+0.5)/float64(n)*float64(len(fans)) - 0.5
-		left := min(max(int(math.Floor(at)), 0), len(fans)-1)
+		at := (float64(h)+0.5)/float64(n)*float64(c.Places) - 0.5
+		left := min(max(int(math.Floor(at)), 0), c.Places-1)
 		share := min(max(at-float64(left), 0), 1)
-		lefts, rights := fans[left], fans[min(left+1, len(fans)-1)]
+		lefts := c.Fan(left, ledge)
+		rights := lefts
+		if share > 0 && left+1 < c.Places {
+			rights = c.Fan(left+1, ledge)
+		}
 		for i := range sums {
 			a, b := &lefts[i], &rights[i]
 			near := a

@@ -107,13 +107,18 @@ func BenchmarkFan(b *testing.B) {
 	}
 }
 
+// alike is a circuit with the same ionosphere over all its places.
+func alike(distanceM float64, places int, fan Fan) Circuit {
+	return Circuit{DistanceM: distanceM, Places: places, Fan: func(int, bool) Fan { return fan }}
+}
+
 // Through one layer of mirrors' shape the modes must come out as geometry has
 // them: a thin layer is a mirror.
 func TestThinLayerIsAMirror(t *testing.T) {
 	thin := Profile{FoE: 3e6, PeakE: 110e3, ThickE: 2e3, FoF2: 3.1e6, PeakF2: 300e3, ThickF2: 60e3}
 	fan := thin.Fan(6e6)
 	const distanceM = 1000e3
-	for _, m := range (Circuit{DistanceM: distanceM, Fans: []Fan{fan}}).Modes() {
+	for _, m := range alike(distanceM, 1, fan).Modes() {
 		if m.By != [F2 + 1]int{E: 1} {
 			continue
 		}
@@ -132,8 +137,8 @@ func TestThinLayerIsAMirror(t *testing.T) {
 func TestHopsAddUp(t *testing.T) {
 	night := Profile{FoE: 0.8e6, PeakE: 110e3, ThickE: 20e3, FoF2: 6e6, PeakF2: 330e3, ThickF2: 100e3}
 	fan := night.Fan(9e6)
-	one := Circuit{DistanceM: 1800e3, Fans: []Fan{fan}}.Modes()
-	two := Circuit{DistanceM: 3600e3, Fans: []Fan{fan, fan, fan}}.Modes()
+	one := alike(1800e3, 1, fan).Modes()
+	two := alike(3600e3, 3, fan).Modes()
 	for _, m := range one {
 		if m.Hops != 1 {
 			continue

@@ -198,21 +198,23 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, others []Shap
 	}
 	// What the model cannot know of the waveform bounds what the data can tell, alike
 	// for all hypotheses; and so does what the one that fits best is seen to leave.
-	log := max(top.log, top.about(top.hearing, top.lags).climb(1, p).gain.log)
-	trust := p.trust(log, 0)
+	best := top.about(top.hearing, top.lags).climb(1, p)
+	log := max(top.log, best.gain.log)
+	trust := p.trust(log, best.misfit)
 	peaks := weigh(trust)
 	if len(peaks) == 0 {
 		return nil
 	}
 	fit := slices.MaxFunc(peaks, func(a, b peak) int { return cmp.Compare(a.gain.log, b.gain.log) })
-	if less := p.trust(log, fit.misfit); less < seenLess*trust {
-		peaks = weigh(less)
+	if seen := p.trust(log, fit.misfit); seen < alike*trust || trust < alike*seen {
+		peaks = weigh(seen)
 	}
 	return normalised(peaks)
 }
 
-// seenLess is the share of the trust from which it is worth while to weigh anew.
-const seenLess = 0.9
+// alike is the share of one trust in another from which it is not worth while to weigh
+// anew.
+const alike = 0.9
 
 // trial is a hypothesis to be looked at closely: a place, heard in a way, by how much log
 // likelihood it is behind the best heard alike with as many paths through the same chain,

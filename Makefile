@@ -59,7 +59,7 @@ demo:
 test:
 	$(call install,$(TEST_PACKAGES))
 	@$(MAKE) --no-print-directory build/npm || echo "cannot install $(AXE): going on without it"
-	@$(cgo) $(GO) test -vet=off -p 4 -parallel 8 -timeout 20m ./cmd/timeball ./...
+	@$(cgo) $(GO) test -vet=off -ldflags=-w -p 4 -parallel 8 -timeout 20m ./cmd/timeball ./...
 
 # What a change must not spoil beside the tests.
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2

@@ -229,26 +229,29 @@ func (m Mixture) mass(parts []Interval) float64 {
 func (m Mixture) profile() (x, log []float64) {
 	const (
 		step = 0.2 // of a component's scale: a parabola bends little in it
-		far  = 9   // scales beyond which a normal density, e⁻⁴⁰ of its top, is nothing
+		far  = 7   // scales beyond which a normal density, e⁻²⁴ of its top, is nothing
 	)
-	type place struct{ x, scale float64 }
-	var places []place
-	for _, c := range m {
-		reach := 6.0
+	reach := make([]float64, len(m)) // scales
+	at := math.Inf(1)
+	for i, c := range m {
+		reach[i] = 6
 		if !c.normal() {
-			reach *= Coverage(c.DoF) / 2
+			reach[i] *= Coverage(c.DoF) / 2
 		}
-		for z := -reach; z <= reach; z += step * max(1, math.Abs(z)/4) {
-			places = append(places, place{c.Mean + z*c.scale(), c.scale()})
-		}
+		at = min(at, c.Mean-reach[i]*c.scale())
 	}
-	slices.SortFunc(places, func(a, b place) int { return cmp.Compare(a.x, b.x) })
-	// Where components overlap, a place that is near another for its own
-	// component's scale tells nothing.
-	for _, p := range places {
-		if len(x) == 0 || p.x-x[len(x)-1] > step/2*p.scale {
-			x = append(x, p.x)
+	for !math.IsInf(at, 1) {
+		x = append(x, at)
+		next := math.Inf(1)
+		for i, c := range m {
+			switch z := (at - c.Mean) / c.scale(); {
+			case z < -reach[i]*(1+1e-9): // not there by more than rounding
+				next = min(next, c.Mean-reach[i]*c.scale())
+			case z < reach[i]:
+				next = min(next, at+step*max(1, math.Abs(z)/4)*c.scale())
+			}
 		}
+		at = max(next, math.Nextafter(at, math.Inf(1)))
 	}
 	log = make([]float64, len(x)) // first the density
 	for _, c := range m {

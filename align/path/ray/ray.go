@@ -110,11 +110,10 @@ type rung struct{ rmu2, r, inverse float64 }
 func (p *Profile) fan(frequencyHz float64, starts []start, dz float64) Fan {
 	// None of it depends on the elevation.
 	var usual [176]rung // up to 602 km, by stepM, without the heap
-	ladder := usual[:]
-	if n := int((p.PeakF2-BottomM)/dz) + 2; n > len(usual) {
+	n := int((p.PeakF2-BottomM)/dz) + 2
+	ladder := usual[:min(n, len(usual))]
+	if n > len(usual) {
 		ladder = make([]rung, n)
-	} else {
-		ladder = usual[:n]
 	}
 	scale := 1 / (frequencyHz * frequencyHz)
 	least := math.Inf(1)

@@ -80,7 +80,7 @@ func Combine(fixes []Fix, c Combination) (Fix, error) {
 	f.Candidates, f.DoF = nil, nil
 	common, commonU := f.common()
 	f.Budget = append([]BudgetLine{{Source: "joint path and ticks", Type: "B", U: joint.Offset.U(), Known: AllTogether{}}}, common...)
-	f.state(joint.Offset.Widen(commonU))
+	f.state(joint.Offset, commonU)
 	f.Rate = &Rate{joint.Rate, math.Hypot(joint.URate, leastRateU)}
 	if n := len(c.Ionograms); n > 0 && len(path.NearIonograms(c.Ionograms, g.times()...)) == 0 {
 		f.Notices = append(f.Notices, IonosondeElsewhen{n, *f.At})

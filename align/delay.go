@@ -65,12 +65,14 @@ func (a *Attempt) pathDelay(arr *timing.Arrival, s *Sounding, ticks []Arrival, b
 		used:   PathUsed{Delay: p.DelaySeconds + c.Bend + late, U: math.Hypot(p.USeconds, uLate), Mode: mode, GreatCircle: p.GreatCircleSeconds, Drift: c.Drift},
 		spread: p.Delay.Shift(c.Bend + late).Widen(uLate), uDrift: c.UDrift,
 	}
+	below, above := math.Hypot(p.DelaySeconds-p.CI95[0], 1.96*uLate), math.Hypot(p.CI95[1]-p.DelaySeconds, 1.96*uLate)
+	d.used.CI95 = &[2]float64{d.used.Delay - below, d.used.Delay + above}
 	if p.DistanceM > path.ModelledM && !arr.Station.LongWave() {
 		d.notices = append(d.notices, FarPath{arr.Station.ID})
 	}
 	if p.Sky != nil {
 		// The line itself has bent and drifted with the path.
-		d.used.Delay, d.used.Drift, d.used.Sky = p.DelaySeconds, 0, &Sky{p.Sky.LevelDB, p.Sky.UDB, p.Sky.Late}
+		d.used.Delay, d.used.CI95, d.used.Drift, d.used.Sky = p.DelaySeconds, &p.CI95, 0, &Sky{p.Sky.LevelDB, p.Sky.UDB, p.Sky.Late}
 		d.spread, d.uDrift, d.onLine = p.Delay, 0, true
 		how.BySky = *d.used.Sky
 	}

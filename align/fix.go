@@ -234,7 +234,9 @@ const (
 type PathUsed struct {
 	Delay float64 `json:"delay_s"` // in the middle of the ticks used
 	U     float64 `json:"u_s"`
-	Mode  string  `json:"mode"`
+	// CI95 are the ends of its 95 % interval; nil: it is as long to both sides.
+	CI95 *[2]float64 `json:"ci95_s,omitempty"`
+	Mode string      `json:"mode"`
 	// Of a computed delay:
 	GreatCircle float64     `json:"great_circle_s,omitempty"` // along the ground at the speed of light
 	Drift       float64     `json:"drift,omitempty"`          // how the delay grows, seconds a second

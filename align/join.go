@@ -9,9 +9,9 @@ import (
 // join is what stations say together, each with its weight in the mean. What the marker
 // scatters, jitter, and what the receiver's filter is, do not average out over stations;
 // what their ticks do to each other's estimate counts as it is (JCGM 100:2008, 5.2.2).
-// filter and tied are the parts of the mean's standard uncertainty and variance that come
-// from the latter two.
-func join(known []stationOffset, weights []float64, jitter float64) (joint mixture.Mixture, filter, tied float64) {
+// These are left to be added, as shared; filter and tied are the parts of the mean's standard
+// uncertainty and variance that come from the latter two.
+func join(known []stationOffset, weights []float64, jitter float64) (joint mixture.Mixture, shared, filter, tied float64) {
 	squares := 0.0
 	for i, s := range known {
 		own := s.measured.Widen(math.Sqrt(max(0, s.ub*s.ub-s.filter*s.filter)))
@@ -27,7 +27,7 @@ func join(known []stationOffset, weights []float64, jitter float64) (joint mixtu
 			tied += 2 * weights[i] * weights[j] * known[i].covariance(&known[j])
 		}
 	}
-	return joint.Widen(filter).Widen(math.Sqrt(max(0, jitter*jitter*(1-squares)+tied))), filter, tied
+	return joint, math.Sqrt(filter*filter + max(0, jitter*jitter*(1-squares)+tied)), filter, tied
 }
 
 // covariance is that of two stations' ticks, whose arrivals were fitted together, s².

@@ -2,6 +2,7 @@ package align
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -268,7 +269,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 		f.Notices = append(f.Notices, Disagreement{chi2, len(known) - 1})
 	}
 	jitter := known[heaviest].jitter
-	joint, filter, tied := join(known, weights, jitter)
+	joint, shared, filter, tied := join(known, weights, jitter)
 	median := joint.Median()
 	joint = joint.Shift(-median).Scale(birge).Shift(median)
 	for i, s := range known {
@@ -297,7 +298,7 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 	f.Budget = append([]BudgetLine{line, {Source: "marker jitter", Type: "A", U: jitter}}, f.Budget...)
 	f.Budget = append(f.Budget, commonLines...)
 	commonU, _ := combine(commonLines)
-	f.state(joint.Shift(common).Widen(commonU))
+	f.state(joint.Shift(common), math.Hypot(birge*shared, commonU))
 	if r := known[0].response; r != nil && len(known) == 1 {
 		f.Response = &ReceiverResponse{*r, partOf(*f.U, filter)}
 	}
@@ -327,63 +328,88 @@ const mostTimings = 4
 // within each other.
 const mostPossibilities = 40
 
-// state puts the offset, its interval and sense into the fix.
-func (f *Fix) state(offset mixture.Mixture) {
-	median, hull := offset.Median(), offset.Hull(0.95)
-	x, u := wrap(median), offset.UOf(hull)
+// state puts the offset, its interval and sense into the fix. sharedU is what is not known
+// of it whatever it may rest on.
+func (f *Fix) state(offset mixture.Mixture, sharedU float64) {
+	whole := offset.Widen(sharedU)
+	median, hull := whole.Median(), whole.Hull(0.95)
+	x, u := wrap(median), whole.UOf(hull)
 	f.Offset, f.U, f.CI95 = &x, &u, &[2]float64{x + hull.Low - median, x + hull.High - median}
-	if d := offset.DoF(); !math.IsInf(d, 1) {
+	if d := whole.DoF(); !math.IsInf(d, 1) {
 		f.DoF = &d
 	}
 	f.Sense = SenseOf(x)
-	f.Candidates = candidates(offset)
+	f.Candidates = candidates(offset, sharedU)
 }
 
 // leastCandidate is the probability below which a candidate is not worth a
 // person's while.
 const leastCandidate = 0.02
 
+// supported is what an offset may be by what it rests on.
+type supported struct {
+	by          mixture.Mixture
+	probability float64
+	because     string
+	median, u   float64
+}
+
+func newSupported(because string, by mixture.Mixture) supported {
+	s := supported{by: by, because: because}
+	for _, c := range by {
+		s.probability += c.Weight
+	}
+	conditional := slices.Clone(by)
+	conditional.Normalise()
+	s.median, s.u = conditional.Median(), conditional.U()
+	return s
+}
+
 // candidates groups what an offset may be by what it rests on, and joins groups
-// that lie within each other; nil when there is one.
-func candidates(offset mixture.Mixture) []Candidate {
+// that lie within each other; nil when there is one. What is not known whatever it rests on,
+// sharedU, blurs each candidate and not which one it is.
+func candidates(offset mixture.Mixture, sharedU float64) []Candidate {
 	groups := map[string]mixture.Mixture{}
+	weights := map[string]float64{}
 	for _, c := range offset {
 		groups[c.Label] = append(groups[c.Label], c)
+		weights[c.Label] += c.Weight
 	}
-	var all []Candidate
+	delete(groups, "") // rests on nothing that has a name
+	maps.DeleteFunc(groups, func(label string, _ mixture.Mixture) bool { return weights[label] < leastCandidate })
+	if len(groups) < 2 {
+		return nil
+	}
+	var all []supported
 	for label, m := range groups {
-		p := 0.0
-		for _, c := range m {
-			p += c.Weight
-		}
-		if p >= leastCandidate && m.Normalise() {
-			all = append(all, Candidate{m.Mean(), m.Deviation(), p, label})
-		}
+		all = append(all, newSupported(label, m))
 	}
-	slices.SortFunc(all, func(a, b Candidate) int { return cmp.Compare(a.Offset, b.Offset) })
+	slices.SortFunc(all, func(a, b supported) int {
+		return cmp.Or(cmp.Compare(a.median, b.median), cmp.Compare(a.because, b.because))
+	})
 	for i := 1; i < len(all); {
 		a, b := all[i-1], all[i]
-		if d := b.Offset - a.Offset; d > 2*math.Hypot(a.U, b.U) {
+		if b.median-a.median > 2*math.Hypot(a.u, b.u) {
 			i++
 			continue
 		}
-		p := a.Probability + b.Probability
-		x := (a.Probability*a.Offset + b.Probability*b.Offset) / p
-		u := math.Sqrt((a.Probability*(a.U*a.U+(a.Offset-x)*(a.Offset-x)) + b.Probability*(b.U*b.U+(b.Offset-x)*(b.Offset-x))) / p)
-		if b.Probability > a.Probability {
-			a.Because, b.Because = b.Because, a.Because
+		because := a.because + " or " + b.because
+		if b.probability > a.probability {
+			because = b.because + " or " + a.because
 		}
-		all[i-1] = Candidate{x, u, p, a.Because + " or " + b.Because}
+		all[i-1] = newSupported(because, slices.Concat(a.by, b.by))
 		all = slices.Delete(all, i, i+1)
+		i = max(1, i-1) // the joined one may reach the one before
 	}
 	if len(all) < 2 {
 		return nil
 	}
-	slices.SortFunc(all, func(a, b Candidate) int { return cmp.Compare(b.Probability, a.Probability) })
-	for i := range all {
-		all[i].Offset = wrap(all[i].Offset)
+	slices.SortFunc(all, func(a, b supported) int { return cmp.Compare(b.probability, a.probability) })
+	var out []Candidate
+	for _, s := range all {
+		out = append(out, Candidate{wrap(s.median), math.Hypot(s.u, sharedU), s.probability, s.because})
 	}
-	return all
+	return out
 }
 
 // markerFix describes the marker.

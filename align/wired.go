@@ -292,7 +292,7 @@ func (w *Wired) report() Fix {
 	ub, _ := combine(f.Budget[1:])
 	whole := value.Shift(skew.Value - w.pulses.Shift()/w.rate).Widen(ub)
 	f.Verdict = Found
-	f.state(whole)
+	f.state(whole, 0)
 	f.Rate = &Rate{rate.Median(), rate.U()}
 	if start := startOf(w.settings, w.info); !start.IsZero() {
 		at := start.Add(time.Duration((w.last/w.rate + *f.Offset) * 1e9)).Round(time.Second)

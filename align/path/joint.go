@@ -549,7 +549,7 @@ func (e *evening) joint(live []particle) Joint {
 			rest[cell] = max(0, rest[cell]-v)
 		}
 	}
-	j.Offset = e.appendCells(j.Offset, rest, "scattered sideways")
+	j.Offset = e.appendCells(j.Offset, rest, "") // scattered sideways, by whatever mode
 	j.Offset.Normalise()
 	return j
 }

@@ -312,11 +312,7 @@ func gathered(all []reading, close, least float64) mixture.Mixture {
 		if !known {
 			i = len(m)
 			index[k] = i
-			label := r.first.String() + " first"
-			if r.late {
-				label += ", scattered sideways"
-			}
-			m = append(m, mixture.Component{Mean: r.mean, DoF: math.Inf(1), Label: label})
+			m = append(m, mixture.Component{Mean: r.mean, DoF: math.Inf(1), Label: r.first.String() + " first"})
 			sums = append(sums, struct{ weight, mean, square float64 }{})
 		}
 		d := r.mean - m[i].Mean

@@ -366,6 +366,11 @@ func TestPageAfterRestart(t *testing.T) {
 }
 
 // Whatever the state, the page says what to do and nothing overlaps.
+// mayBe is where an offset may be, and mayBeSaid how the page says so.
+var mayBe = []align.Candidate{{Offset: -12.3e-3, U: 0.1e-3, Probability: 0.67, Because: "1E first"}, {Offset: -10.9e-3, U: 0.4e-3, Probability: 0.31, Because: "1F2 first"}}
+
+const mayBeSaid = "−12.30 ± 0.20 ms if 1E first, 67 %"
+
 func TestPageStates(t *testing.T) {
 	t.Parallel()
 	ctx := browser(t)
@@ -375,6 +380,7 @@ func TestPageStates(t *testing.T) {
 	if p, ok := work.measurement.(*align.Live); ok {
 		demo = p.PictureOf(demo.Fix)
 	}
+	demo.Fix.Candidates = mayBe
 	w := watch(t, ctx)
 	if err := chromedp.Do(ctx, chromedp.Navigate(strings.TrimPrefix(link, "page: "))); err != nil {
 		t.Fatal(err)
@@ -449,6 +455,9 @@ func TestPageStates(t *testing.T) {
 				work.page.Picture(demo)
 			}
 		})
+		if x != nil && !(c.name == "wired") {
+			eventually(t, ctx, fmt.Sprintf(`document.getElementById("candidates").textContent.includes(%q)`, mayBeSaid))
+		}
 		eventually(t, ctx, fmt.Sprintf(`document.getElementById("word").textContent === %q`, c.word))
 		if x != nil && c.s.Verdict == align.Found {
 			eventually(t, ctx, fmt.Sprintf(`document.getElementById("offset").dataset.value == %v`, *x))
@@ -583,8 +592,9 @@ func TestPageTurnsAndSound(t *testing.T) {
 
 	// A fix that is over has its time and station for a name; what came after it is
 	// another line.
-	work.page.Fix(align.Fix{Schema: align.Schema, Verdict: align.Found, At: s.At, Offset: s.Offset, U: s.U, CI95: s.CI95, Stations: []align.StationFix{{ID: "wwv", Offset: s.Offset}}})
+	work.page.Fix(align.Fix{Schema: align.Schema, Verdict: align.Found, At: s.At, Offset: s.Offset, U: s.U, CI95: s.CI95, Candidates: mayBe, Stations: []align.StationFix{{ID: "wwv", Offset: s.Offset}}})
 	eventually(t, ctx, `document.getElementById("fixname").textContent === "Last fix, 18:23:07, WWV"`)
+	eventually(t, ctx, fmt.Sprintf(`document.getElementById("fixtext").textContent.includes(%q)`, mayBeSaid))
 	later := s
 	for i := range 9 {
 		later.T, later.Count = s.T+float64(i)+1, i

@@ -46,6 +46,11 @@ func TestReport(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	for _, c := range f.Candidates {
+		if !strings.Contains(read, text.Candidate(c)) {
+			t.Errorf("the report lacks %q", text.Candidate(c))
+		}
+	}
 	for _, want := range []string{
 		text.Headline(f), fmt.Sprintf("%x", sha256.Sum256(sound)), "path delay wwv", "50.2000°, -5.6000°", "10 MHz", "advanced by 24.6 ms at 44.0 s",
 		"long way round the earth", "its delay was assumed", "assumed: none was given",

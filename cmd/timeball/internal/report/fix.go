@@ -31,16 +31,17 @@ type fixReport struct {
 	Hands    string // in words
 	Advice   string // what to receive next
 	align.Fix
-	Budget   [][]string
-	Stations [][]string
-	Facts    [][2]string
-	Settings [][2]string
-	SHA256   string
-	Events   [][3]string
-	Untold   int // earlier events, for which there is no room
-	Pictures []plot.Figure
-	Cautions []string
-	Caution  string // for who works on the clock
+	Candidates []string
+	Budget     [][]string
+	Stations   [][]string
+	Facts      [][2]string
+	Settings   [][2]string
+	SHA256     string
+	Events     [][3]string
+	Untold     int // earlier events, for which there is no room
+	Pictures   []plot.Figure
+	Cautions   []string
+	Caution    string // for who works on the clock
 }
 
 // WriteFix writes a report of one fix: a file that needs no other and
@@ -56,6 +57,9 @@ func WriteFix(path string, p align.Picture, s align.Settings, sha256 string, eve
 	}
 	if f.Advice != nil {
 		r.Advice = "Advice: " + text.Advice(f, true) + "."
+	}
+	for _, c := range f.Candidates {
+		r.Candidates = append(r.Candidates, text.Candidate(c))
 	}
 	r.Hands = "Whether the hands show the right second is not known."
 	if f.Hands != "" {

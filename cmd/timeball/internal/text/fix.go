@@ -26,7 +26,7 @@ func WriteFix(w io.Writer, f align.Fix) error {
 		fmt.Fprintln(&b, Interval(f))
 	}
 	for _, c := range f.Candidates {
-		fmt.Fprintf(&b, "%s if %s, %.0f %%\n", WithUnit(c.Offset, 1.96*c.U, SecondUnits), c.Because, 100*c.Probability)
+		fmt.Fprintln(&b, Candidate(c))
 	}
 	b.WriteByte('\n')
 	if len(f.Recordings) > 0 {
@@ -44,6 +44,11 @@ func WriteFix(w io.Writer, f align.Fix) error {
 	}
 	_, err := io.WriteString(w, plainLines(b.String()))
 	return err
+}
+
+// Candidate is one of several places that an offset may have.
+func Candidate(c align.Candidate) string {
+	return fmt.Sprintf("%s if %s, %.0f %%", WithUnit(c.Offset, 1.96*c.U, SecondUnits), c.Because, 100*c.Probability)
 }
 
 // Headline is the result in one sentence.
@@ -223,7 +228,11 @@ func StationRows(stations []align.StationFix) [][]string {
 			offset = Bounded(*s.Offset, *ci95)
 		}
 		if s.Path != nil {
-			delay = fmt.Sprintf("%s (%s)", strings.TrimPrefix(WithUnit(s.Path.Delay, 1.96*s.Path.U, SecondUnits), "+"), s.Path.Mode)
+			ci95 := s.Path.CI95
+			if ci95 == nil {
+				ci95 = &[2]float64{s.Path.Delay - 1.96*s.Path.U, s.Path.Delay + 1.96*s.Path.U}
+			}
+			delay = fmt.Sprintf("%s (%s)", strings.TrimPrefix(Bounded(s.Path.Delay, *ci95), "+"), s.Path.Mode)
 		}
 		rows = append(rows, []string{
 			strings.ToUpper(s.ID), fmt.Sprintf("%.0f Hz", s.ToneHz), fmt.Sprintf("%d of %d", s.TicksUsed, s.TicksExpected),

@@ -145,6 +145,9 @@ function offsetWith(x, ci95) {
   return `${short(x, of).split("\u00a0")[0]} ${sides(x, ci95, of)}`;
 }
 
+// candidateText is one of several places that an offset may have.
+const candidateText = (c) => `${c.offset_s > 0 ? "+" : ""}${shortWith(c.offset_s, 1.96 * c.u_s)} if ${c.because}, ${percent(c.probability)}`;
+
 const percent = (x) => x > 0 && x < 0.005 ? "<1 %" : `${(100 * x).toFixed(0)} %`;
 
 // The stack's parts are shares of the variance.
@@ -152,8 +155,9 @@ function drawBudget() {
   const f = picture.fix;
   $("paths").replaceChildren(...f.stations.map((s) => tag("tr", undefined, "",
     tag("td", s.id.toUpperCase()),
-    tag("td", s.path ? shortWith(s.path.delay_s, 1.96 * s.path.u_s) : "not known"),
+    tag("td", !s.path ? "not known" : s.path.ci95_s ? offsetWith(s.path.delay_s, s.path.ci95_s) : shortWith(s.path.delay_s, 1.96 * s.path.u_s)),
     tag("td", s.offset_s === null || !s.path ? "–" : offsetWith(s.offset_s, s.ci95_s)))));
+  $("candidates").replaceChildren(...(f.candidates ?? []).map((c) => tag("li", candidateText(c))));
   const lines = [...f.budget].sort((a, b) => b.u_s - a.u_s), sum = lines.reduce((t, l) => t + l.u_s ** 2, 0) || 1;
   $("stack").replaceChildren(...lines.map((l, i) => {
     const share = l.u_s ** 2 / sum, part = tag("i", share > 0.05 ? String(i + 1) : "", `s${Math.min(i, 5)}`);
@@ -229,6 +233,7 @@ const close = listen({
     $("fix").hidden = false;
     $("fixtext").textContent = v.offset_s === null ? `No fix: ${v.reason}.`
       : `${offsetText(v.offset_s).join(" ")}, 95 % interval ${v.ci95_s.map((x) => offsetText(x).join(" ")).join(" to ")}${v.at ? `, at ${clockTime(v.at)} UTC` : ""}${v.verdict === "fix" ? "" : `. Not to be trusted: ${v.reason}`}.`;
+    if (v.candidates) $("fixtext").textContent += ` ${v.candidates.map(candidateText).join("; ")}.`;
     if (v.advice) {
       const a = v.advice, of = short(a.half_now_s).split("\u00a0")[1];
       const lately = v.at && Date.now() - Date.parse(v.at) < 3600e3;

@@ -82,6 +82,49 @@ func TestEvenings(t *testing.T) {
 	}
 }
 
+// BenchmarkOwnEvenings says what two recordings can leave of one's interval at most: the
+// evenings of TestEvenings in the program's own ionospheres, by its own rays, modes, levels
+// and strays. Nobody who knows all but that day's ionosphere can state a shorter interval.
+func BenchmarkOwnEvenings(b *testing.B) {
+	var by [2]summary
+	for i := range *evenings {
+		r := rand.New(rand.NewPCG(uint64(i), 18))
+		receptions, x, r12, when := simulatedEvening(r, 1)
+		request := JointRequest{Receptions: receptions, Reference: when, URate: 1e-8, Sunspots: r12}
+		e, err := newEvening(request, nil)
+		if err != nil {
+			b.Fatal(err)
+		}
+		for heard := 0; heard < len(by); {
+			z := make([]float64, e.size())
+			for k := range z {
+				z[k] = r.NormFloat64()
+			}
+			heard = 0
+			for k := range by {
+				first, all := pretend(r, e.arrivals(&e.legs[k], z))
+				if all == nil {
+					break
+				}
+				heard++
+				receptions[k].Offset, receptions[k].U, receptions[k].Heard = x+first, nextU, all
+			}
+		}
+		for n := range by {
+			request.Receptions = receptions[:n+1]
+			j, err := Solve(request)
+			if err != nil {
+				b.Fatal(err)
+			}
+			by[n].add(holds(j.Offset, x), j.Half)
+		}
+		if (i+1)%20 == 0 || i+1 == *evenings {
+			one, two := by[0].median(), by[1].median()
+			b.Logf("%d evenings: half of 95 %% in the median %.3f and %.3f ms, held %.1f and %.1f %%; ratio %.2f", i+1, 1e3*one, 1e3*two, 100*by[0].share(), 100*by[1].share(), two/one)
+		}
+	}
+}
+
 // holds tells whether the shortest set of 95 % has the truth in it.
 func holds(m mixture.Mixture, x float64) bool {
 	return slices.ContainsFunc(m.Shortest(0.95), func(i mixture.Interval) bool { return i.Low <= x && x <= i.High })

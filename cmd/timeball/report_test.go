@@ -46,11 +46,6 @@ func TestReport(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, c := range f.Candidates {
-		if !strings.Contains(read, text.Candidate(c)) {
-			t.Errorf("the report lacks %q", text.Candidate(c))
-		}
-	}
 	for _, want := range []string{
 		text.Headline(f), fmt.Sprintf("%x", sha256.Sum256(sound)), "path delay wwv", "50.2000°, -5.6000°", "10 MHz", "advanced by 24.6 ms at 44.0 s",
 		"long way round the earth", "its delay was assumed", "assumed: none was given",
@@ -132,6 +127,7 @@ func TestCrowdedReportPrints(t *testing.T) {
 	work, src, _ := demoWork(t, page.Default)
 	feed(t, work, src, func(align.Second) {})
 	p := pictureOf(work, work.Fix())
+	p.Fix.Candidates = mayBe
 	for range 3 {
 		p.Fix.Stations = append(p.Fix.Stations, p.Fix.Stations[0])
 		p.Fix.Budget = append(p.Fix.Budget, p.Fix.Budget[0], p.Fix.Budget[1])
@@ -150,4 +146,5 @@ func TestCrowdedReportPrints(t *testing.T) {
 	if n := printed(t, ctx); n != 2 {
 		t.Errorf("it prints on %d pages", n)
 	}
+	eventually(t, ctx, fmt.Sprintf(`document.getElementById("candidates").textContent.includes(%q)`, text.Candidate(mayBe[0])))
 }

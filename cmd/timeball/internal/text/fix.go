@@ -192,7 +192,7 @@ func writeRecordings(w io.Writer, recordings []align.Combined) {
 			mhz = fmt.Sprintf("%g", r.CarrierHz/1e6)
 		}
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s, %.0f %%\t%.0f %%\n", r.Path, strings.ToUpper(r.Station), mhz, r.At.UTC().Format("15:04:05"),
-			WithUnit(r.Alone.Offset, (r.Alone.CI95[1]-r.Alone.CI95[0])/2, SecondUnits), r.Mode, 100*r.Chance, 100*r.Weight)
+			Bounded(r.Alone.Offset, r.Alone.CI95), r.Mode, 100*r.Chance, 100*r.Weight)
 	}
 	t.Flush()
 	fmt.Fprintln(w)

@@ -27,6 +27,7 @@ type MarkerPoint struct {
 // StationPicture is what was heard of one station.
 type StationPicture struct {
 	ID       string
+	LongWave bool       // its marks change a carrier's level or phase: there is no tick
 	Coherent bool       // the audio keeps the tick's phase
 	Arrival  float64    // of the earliest path's tick
 	Band     [2]float64 // 95 % interval of Arrival, by the ticks alone
@@ -86,7 +87,7 @@ func (a *Attempt) picture(f Fix, arrivals []*timing.Arrival) Picture {
 		p.Marker = append(p.Marker, MarkerPoint{s.At, -total})
 	}
 	for _, arr := range arrivals {
-		s := StationPicture{ID: arr.Station.ID, Coherent: arr.Coherent}
+		s := StationPicture{ID: arr.Station.ID, LongWave: arr.Station.LongWave(), Coherent: arr.Coherent}
 		lag, _ := extrapolate(lines(arr, a.rate, period), float64(last)-arr.Ref)
 		median, hull := lag.Median(), lag.Hull(0.95)
 		s.Arrival = wrap(median - phase)

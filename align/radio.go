@@ -242,6 +242,15 @@ func (r *radio) loop(s *station.Station) TunedLoop {
 	return TunedLoop{}
 }
 
+// unordered is a station on long wave whose marks are heard, but not yet the order of a
+// minute in them; nil: none is.
+func (r *radio) unordered() *station.Station {
+	if r.long == nil || r.long.Other() != nil {
+		return nil
+	}
+	return r.long.Unordered()
+}
+
 // nobody is why no station is heard.
 func (r *radio) nobody() Reason {
 	if r.long != nil {

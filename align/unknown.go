@@ -24,6 +24,8 @@ const (
 	MoreTicks  Awaited = "more ticks"
 	// Something else repeats with what is heard: only a minute's order could tell.
 	WholeOrder Awaited = "order of a minute"
+	// The marks are of a station on long wave; which second is which is not yet known.
+	OrderOfMarks Awaited = "order of its marks"
 )
 
 // explain says why there is no tick of a station in what was heard.
@@ -35,6 +37,9 @@ func (a *Attempt) explain(f *Fix) {
 	if f.Why = a.radio.nobody(); a.radio.ticks == nil {
 		if off := a.silent(); len(off.Stations) == len(a.settings.Stations) {
 			f.Why = off
+		} else if s := a.radio.unordered(); s != nil {
+			f.Waiting = &Waiting{Station: s.ID, For: OrderOfMarks}
+			f.Why = TickUnknown{*f.Waiting}
 		}
 		return
 	}

@@ -11,7 +11,7 @@ import (
 // the sample clock's nominal rate.
 type Arrival struct {
 	Station *station.Station
-	ToneHz  float64 // where the carrier is in the stream
+	ToneHz  float64 // of the carrier as recorded
 	// At second Ref the mark is on time Lag after the flywheel's second; the lag grows
 	// by Rate a second. Variances are those of noise and of what varies from block to
 	// block, with DoF degrees of freedom.
@@ -208,7 +208,7 @@ func (f tauFit) line(t *Track) *Arrival {
 		stt += w * n * n
 		stx += w * n * x
 	}
-	a := &Arrival{Station: t.Station, ToneHz: t.hz, Ref: ref, DoF: math.Inf(1)}
+	a := &Arrival{Station: t.Station, ToneHz: t.input.recordedHz(t.hz), Ref: ref, DoF: math.Inf(1)}
 	a.Waves.NoiseU, a.Waves.Scatter = 1/math.Sqrt(sw), 1
 	det := sw*stt - st*st
 	k := len(f.places)

@@ -64,6 +64,14 @@ func Tuned(rate, carrierHz float64) *Input {
 	}
 }
 
+// recordedHz is the frequency in the recording of what is at hz in the stream.
+func (in *Input) recordedHz(hz float64) float64 {
+	if in.CarrierHz > 0 {
+		return in.CarrierHz - audio.Pitch + hz
+	}
+	return hz
+}
+
 const (
 	// directOffHz is how far a sample clock 200 ppm out puts a carrier off, and more.
 	directOffHz = 30
@@ -178,6 +186,17 @@ func (f *Finder) Other() *station.Station {
 	for _, t := range f.tracks {
 		if t.other != nil {
 			return t.other
+		}
+	}
+	return nil
+}
+
+// Unordered is a station whose marks are heard, but not yet the order of its minute; nil:
+// none is.
+func (f *Finder) Unordered() *station.Station {
+	for _, t := range f.tracks {
+		if t.Station != nil && !t.ordered {
+			return t.Station
 		}
 	}
 	return nil

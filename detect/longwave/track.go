@@ -223,7 +223,7 @@ func (t *Track) tune(h heardSecond, n int64, start float64) {
 // some seconds of the sample clock, in which the axis moved.
 func (t *Track) count(n int64, seconds, hz, moved float64) {
 	if f := t.input.CarrierHz; f > 0 {
-		elapsed := seconds * (f - audio.Pitch + hz) / f
+		elapsed := seconds * t.input.recordedHz(hz) / f
 		t.later += float64(n-t.lastN) - (elapsed - moved)
 	}
 }
@@ -548,7 +548,7 @@ func (t *Track) Code(last bool) (pulsecode.Reading, string) {
 	if last {
 		t.reading = t.decoder.Reading()
 	}
-	return t.reading, t.decoder.Name()
+	return t.reading, t.decoder.Name() + " code"
 }
 
 // moved weighs whether second n's mark comes shift samples later than expected.

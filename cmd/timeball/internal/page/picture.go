@@ -21,7 +21,8 @@ type picture struct {
 
 // heard is what was heard of one station.
 type heard struct {
-	ID string `json:"id"`
+	ID       string `json:"id"`
+	LongWave bool   `json:"long_wave"` // its marks are a carrier's, and no tick
 	// Onset is where its tick begins, and Band the 95 % interval of that.
 	Onset  float64    `json:"onset_s"`
 	Band   [2]float64 `json:"band_s"`
@@ -63,7 +64,7 @@ func newPicture(p align.Picture) picture {
 		if len(s.Rows) == 0 {
 			continue
 		}
-		h := heard{ID: s.ID, Excess: s.Excess}
+		h := heard{ID: s.ID, LongWave: s.LongWave, Excess: s.Excess}
 		if s.UTC != nil {
 			h.Onset = math.Remainder(*s.UTC-*p.Fix.Offset, 1)
 		} else { // with the path still in it

@@ -110,22 +110,34 @@ func fitted(style draw.TextStyle, s string, width vg.Length) []string {
 	return []string{strings.Join(words[:n], " "), string(rest)}
 }
 
+// mark is what a station sends once a second, and what the matched filter looks for.
+func mark(s *align.StationPicture) (name, sought string) {
+	if s.LongWave {
+		return "mark", "the mark's edge"
+	}
+	return "tick", "the tone"
+}
+
 // plotTick is the mean audio around the tick, with the marker, the UTC second
 // and the arrival and what lies between them.
 func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
 	const ms = 1e3
-	title := fmt.Sprintf("%s: mean of %d ticks", strings.ToUpper(s.ID), s.AudioSeconds)
-	pl := newPlot(title, afterMarker, "audio, % of full scale")
+	tick, _ := mark(s)
+	id := strings.ToUpper(s.ID)
+	pl := newPlot(fmt.Sprintf("%s: mean of %d %ss", id, s.AudioSeconds, tick), afterMarker, "audio, % of full scale")
 	wave := make(plotter.XYs, len(s.Audio))
 	scale := 100.0
 	if !s.Coherent {
 		wave, scale = meanLevel(s), 1
-		pl.Title.Text = fmt.Sprintf("%s: mean matched filter output of %d ticks (the tone's phase is not kept)", strings.ToUpper(s.ID), len(s.Rows))
+		pl.Title.Text = fmt.Sprintf("%s: mean matched filter output of %d ticks (the tone's phase is not kept)", id, len(s.Rows))
 		pl.Y.Label.Text = "amplitude over noise"
 	} else {
 		for i, v := range s.Audio {
 			wave[i] = plotter.XY{X: s.Arrival + s.AudioFirst + float64(i)*s.AudioStep, Y: v}
 		}
+	}
+	if s.LongWave {
+		pl.Y.Label.Text = "carrier's level, % of full scale"
 	}
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range wave {
@@ -140,28 +152,35 @@ func plotTick(f align.Fix, s *align.StationPicture) *plot.Plot {
 	upright := func(x float64, c color.RGBA, dashes ...vg.Length) {
 		pl.Add(line(plotter.XYs{{X: x * ms, Y: pl.Y.Min}, {X: x * ms, Y: pl.Y.Max}}, c, vg.Points(1.2), dashes...))
 	}
+	inside := pl.X.Min <= 0 && 0 <= pl.X.Max
 	if s.UTC != nil && f.CI95 != nil && f.Offset != nil {
 		pl.Add(uprightBand(pl, (*s.UTC+f.CI95[0]-*f.Offset)*ms, (*s.UTC+f.CI95[1]-*f.Offset)*ms, utcColour))
 	}
 	pl.Add(uprightBand(pl, s.Band[0]*ms, s.Band[1]*ms, arrivalColour))
 	pl.Add(line(wave, inkColour, vg.Points(0.9)))
 	upright(s.Arrival, arrivalColour)
-	level := func(share float64) float64 { return hi + share*room }
-	label(pl, s.Arrival*ms, level(0.07), " tick arrives", arrivalColour, draw.XLeft)
 	if s.UTC != nil {
 		upright(*s.UTC, utcColour)
+	}
+	if inside {
+		upright(0, markerColour, vg.Points(5), vg.Points(2))
+	}
+	// The words after all lines, so that none crosses them.
+	level := func(share float64) float64 { return hi + share*room }
+	label(pl, s.Arrival*ms, level(0.07), " "+tick+" arrives", arrivalColour, draw.XLeft)
+	if s.UTC != nil {
 		label(pl, *s.UTC*ms, level(0.6), utcLabel(*s.UTC), utcColour, side(*s.UTC*ms < (pl.X.Min+pl.X.Max)/2))
 		span(pl, *s.UTC*ms, s.Arrival*ms, level(0.23), "delays "+text.Short(s.Arrival-*s.UTC), inkColour)
 	}
-	if pl.X.Min <= 0 && 0 <= pl.X.Max {
-		upright(0, markerColour, vg.Points(5), vg.Points(2))
+	switch {
+	case inside:
 		label(pl, 0, level(0.36), " local marker ", markerColour, side(s.UTC == nil || *s.UTC <= 0))
 		if s.UTC != nil {
 			span(pl, 0, *s.UTC*ms, level(0.5), "", markerColour)
 		}
-	} else if pl.X.Min > 0 {
+	case pl.X.Min > 0:
 		label(pl, pl.X.Min, level(0.44), fmt.Sprintf(" ← local marker, %.1f ms before the left edge", pl.X.Min), markerColour, draw.XLeft)
-	} else {
+	default:
 		label(pl, pl.X.Max, level(0.44), fmt.Sprintf("local marker, %.1f ms after the right edge → ", -pl.X.Max), markerColour, draw.XRight)
 	}
 	return pl
@@ -250,7 +269,8 @@ const afterMarker = "← earlier\u2003\u2003time after the local marker, ms\u200
 func plotRaster(p align.Picture, s *align.StationPicture) *plot.Plot {
 	r := newRaster(s)
 	each, _ := rowWords(r.every)
-	pl := newPlot(fmt.Sprintf("matched filter, each %s a row: dark is noise, bright the tone at %.0f times the noise", each, r.top),
+	_, sought := mark(s)
+	pl := newPlot(fmt.Sprintf("matched filter, each %s a row: dark is noise, bright %s at %.0f times the noise", each, sought, r.top),
 		afterMarker, "time in the recording")
 	pl.Add(r)
 	pl.X.Tick.Marker = plot.TickerFunc(roundTicks)

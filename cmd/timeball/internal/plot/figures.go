@@ -36,13 +36,14 @@ func FixFigures(p align.Picture) ([]Figure, error) {
 		return nil, nil
 	}
 	s := &p.Stations[best]
+	tick, _ := mark(s)
 	var all []Figure
 	for _, d := range []struct {
 		caption string
 		height  vg.Length
 		plot    *plot.Plot
 	}{
-		{"The tick between the local marker and the UTC second. Shaded: 95 % intervals.", reportTick, plotTick(p.Fix, s)},
+		{"The " + tick + " between the local marker and the UTC second. Shaded: 95 % intervals.", reportTick, plotTick(p.Fix, s)},
 		{"What was heard each second.", reportRaster, plotRaster(p, s)},
 		{"The offset by each second.", reportSeconds, plotSeconds(p.Fix, s)},
 	} {

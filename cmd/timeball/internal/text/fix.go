@@ -203,7 +203,7 @@ func writeStations(w io.Writer, stations []align.StationFix) {
 		return
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "station\ttone\tticks\tSNR in 3 kHz\toffset, 95 %\tpath delay\tarrivals")
+	fmt.Fprintln(t, "station\ttone\tmarks\tSNR in 3 kHz\toffset, 95 %\tpath delay\tarrivals")
 	for _, row := range StationRows(stations) {
 		fmt.Fprintln(t, strings.Join(row, "\t"))
 	}
@@ -211,7 +211,7 @@ func writeStations(w io.Writer, stations []align.StationFix) {
 	fmt.Fprintln(w)
 }
 
-// StationRows are the stations as a table: ID, tone, ticks, SNR, offset, path
+// StationRows are the stations as a table: ID, tone, marks, SNR, offset, path
 // delay, arrivals.
 func StationRows(stations []align.StationFix) [][]string {
 	var rows [][]string

@@ -237,6 +237,8 @@ func size(seconds float64) string {
 func waiting(w align.Waiting) string {
 	say := "a tick is heard, not yet known as a station's: "
 	switch {
+	case w.For == align.OrderOfMarks:
+		return fmt.Sprintf("marks as %s sends them are heard: wait for the order of a minute in them, which takes up to two minutes", strings.ToUpper(w.Station))
 	case w.For == align.WholeOrder:
 		say += "something else repeats with it every second, and it does not keep a station's minute"
 	case w.In != nil:

@@ -34,6 +34,7 @@ func TestReasons(t *testing.T) {
 		{align.NoStation{}, "no station's ticks"},
 		{align.TickUnknown{Waiting: align.Waiting{Station: "wwv", Rival: "bpm", For: align.MinuteMark, In: &seconds}}, "wait for the minute mark, 23 s; it may be WWV or BPM"},
 		{align.TickUnknown{Waiting: align.Waiting{Station: "wwv", For: align.MoreTicks}}, "wait for more ticks"},
+		{align.TickUnknown{Waiting: align.Waiting{Station: "dcf77", For: align.OrderOfMarks}}, "marks as DCF77 sends them are heard: wait for the order"},
 		{align.TickUnknown{Waiting: align.Waiting{Station: "wwv", For: align.WholeOrder}}, "something else repeats with it"},
 		{align.OffAir{Stations: []string{"ebc"}}, "by the station table EBC sends no ticks"},
 		{align.TakenAsNamed{Station: "wwv"}, "taken for WWV, as named"},

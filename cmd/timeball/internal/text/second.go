@@ -60,7 +60,7 @@ func Listening(s *align.Second) string {
 	case s.Verdict == align.NoMarker && s.T < markerTakes:
 		return "listening for the marker, which takes a few seconds"
 	case s.Verdict != align.NoMarker && s.T < tickTakes:
-		return "listening for ticks, which takes half a minute or less"
+		return "listening for a station's marks, which takes half a minute or less"
 	}
 	return ""
 }

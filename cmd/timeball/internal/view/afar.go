@@ -111,6 +111,9 @@ func (v view) heard() row {
 		r.text = "not heard"
 		if s.Waiting != nil {
 			r.text = "a tick"
+			if s.Waiting.For == align.OrderOfMarks {
+				r.text = "its marks"
+			}
 		}
 	case align.HeardNow:
 		r.text = "heard"

@@ -1,7 +1,7 @@
 // The page: what the program says, shown; what the viewer wants, sent.
 import { listen, send } from "./stream.js";
 import { Axis, drawRaster, drawHistory } from "./draw.js";
-import { offsetText, nextUnit, short, shortWith, length, clockTime, advice, sides, intervalText, receptionText, receptionShort } from "./words.js";
+import { offsetText, nextUnit, short, shortWith, rounded, length, clockTime, advice, sides, intervalText, receptionText, receptionShort } from "./words.js";
 
 import { Sound } from "./sound.js";
 
@@ -39,8 +39,10 @@ function draw() {
   if (!session) return;
   drawSession();
   drawHistory($("history"), seconds, events, session.tolerance, session.wired ? "ref." : "UTC");
+  const long = picture?.stations[0]?.long_wave;
+  $("mean").textContent = long ? "mark" : "tick";
   const width = drawRaster($("raster"), picture?.stations[0], seconds);
-  $("rasterkey").textContent = width ? `${picture.stations[0].id.toUpperCase()}, ${short(width)} wide, newest at the bottom. Bright: its tone. Dotted: UTC. Orange: marker, at the edge when further off.` : "no tick yet";
+  $("rasterkey").textContent = width ? `${picture.stations[0].id.toUpperCase()}, ${short(width)} wide${long ? ", half a minute or less a row" : ""}, newest at the bottom. Bright: ${long ? "the edge of its mark" : "its tone"}. Dotted: UTC. Orange: marker, at the edge when further off.` : "nothing heard yet";
   axis.picture = picture;
   axis.against = session.wired ? "reference" : "UTC";
   axis.second(now, session.tolerance);
@@ -141,8 +143,8 @@ function drawClock() {
 
 // offsetWith writes an offset and its interval in one unit.
 function offsetWith(x, ci95) {
-  const of = short(Math.max(Math.abs(x), x - ci95[0], ci95[1] - x)).split("\u00a0")[1];
-  return `${short(x, of).split("\u00a0")[0]} ${sides(x, ci95, of)}`;
+  const half = Math.max(x - ci95[0], ci95[1] - x), of = short(Math.max(Math.abs(x), half)).split("\u00a0")[1];
+  return `${rounded(x, half, of)} ${sides(x, ci95, of)}`;
 }
 
 // candidateText is one of several places that an offset may have.

@@ -32,10 +32,14 @@ export function short(seconds, unit = unitFor(Math.abs(seconds))) {
 
 // shortWith writes a value with its half-width, in the unit of the greater.
 export function shortWith(value, half) {
-  const unit = unitFor(Math.max(Math.abs(value), half)), scale = scales[unit];
-  const places = Math.max(0, Math.min(4, 1 - Math.floor(Math.log10(half * scale))));
-  const digits = (x) => (x * scale).toFixed(places).replace("-", "−");
-  return `${digits(value)} ± ${digits(half)} ${unit}`;
+  const unit = unitFor(Math.max(Math.abs(value), half));
+  return `${rounded(value, half, unit)} ± ${rounded(half, half, unit)} ${unit}`;
+}
+
+// rounded writes a value in a unit, to the second digit of its half-width.
+export function rounded(value, half, unit) {
+  const scale = scales[unit], places = Math.max(0, Math.min(4, 1 - Math.floor(Math.log10(half * scale))));
+  return (value * scale).toFixed(places).replace("-", "−");
 }
 
 // length writes a time in a recording as minutes and seconds.
@@ -111,7 +115,7 @@ export function sides(x, ci95, unit = unitFor(Math.max(x - ci95[0], ci95[1] - x)
 export function intervalText(s, measured, unit) {
   if (s.offset_s === null) {
     if (s.verdict === "no-marker" && measured < markerTakes) return "listening for the marker, which takes a few seconds";
-    if (s.verdict !== "no-marker" && measured < tickTakes) return "listening for ticks, which takes half a minute or less";
+    if (s.verdict !== "no-marker" && measured < tickTakes) return "listening for a station's marks, which takes half a minute or less";
     return s.reason;
   }
   if (s.verdict === "no-path") return s.reason;
@@ -126,7 +130,7 @@ export function receptionShort(s) {
     case "heard": return `${name}${best?.snr_db != null ? `${best.snr_db.toFixed(0).replace("-", "−")}\u00a0dB` : "heard"}`;
     case "fading": return `${name}fading ${s.radio.gone_s.toFixed(0)}\u00a0s`;
     case "coasting": return `${name}gone ${s.radio.gone_s.toFixed(0)}\u00a0s`;
-    case "never heard": return s.waiting ? "a tick" : "not heard";
+    case "never heard": return s.waiting ? s.waiting.for === "order of its marks" ? "its marks" : "a tick" : "not heard";
   }
   return s.radio.state;
 }

@@ -82,9 +82,9 @@ func TestEvenings(t *testing.T) {
 	}
 }
 
-// BenchmarkOwnEvenings says what two recordings can leave of one's interval at most: the
-// evenings of TestEvenings in the program's own ionospheres, by its own rays, modes, levels
-// and strays. Nobody who knows all but that day's ionosphere can state a shorter interval.
+// BenchmarkOwnEvenings says what two recordings leave of one's interval at best: the
+// evenings of TestEvenings in the program's own ionospheres, by its own rays, misses and
+// timing. Who allows for levels and stray arrivals as much cannot state a shorter interval.
 func BenchmarkOwnEvenings(b *testing.B) {
 	var by [2]summary
 	for i := range *evenings {

@@ -44,10 +44,10 @@ type Attempt struct {
 
 	detectors []*marker.Detector
 	streams   []*audio.Stream
-	ahead     []*audio.Stream  // the same, those no longer needed too
 	found     [][]marker.Pulse // pulses of each channel not yet passed on
-	frames    *framer
-	asked     float64 // seconds at which the roles were last asked
+	reducer   *reducer
+	reduced   Reduced // by Process
+	position  int64   // after the newest frame
 	gaps      []capture.Gap
 
 	// Once the roles are known:
@@ -84,55 +84,56 @@ func NewAttempt(info capture.Info, s Settings) (*Attempt, error) {
 		a.detectors = append(a.detectors, marker.NewDetector(marker.Config{Rate: a.rate, Edge: s.Edge}))
 		a.streams = append(a.streams, audio.NewStream(a.rate, memorySamples))
 	}
-	a.ahead = slices.Clone(a.streams)
-	a.frames = newFramer(info)
+	a.reducer = newReducer(info, a.streams, a.detectors)
 	a.found = make([][]marker.Pulse, info.Channels)
 	a.courses, a.waves = map[*station.Station]keptCourse{}, map[*station.Station]keptWaves{}
 	return a, nil
 }
 
-// Ahead does in advance what Process will need of b and of nothing else. It may
-// be called in another goroutine than Process, for the blocks that Process will
-// get and in their order; it need not be called.
-func (a *Attempt) Ahead(b *capture.Block) {
-	for i, s := range a.ahead {
-		s.Reduce(b.Position, b.Channels[i])
-	}
-}
-
 // Process takes the next block.
 func (a *Attempt) Process(b *capture.Block) {
-	if b.Lost > 0 {
-		a.lost(b)
-	}
-	a.frames.process(b, a.take, a.step)
+	a.Reduce(b, &a.reduced)
+	a.Measure(&a.reduced)
 }
 
-// take passes frames on.
-func (a *Attempt) take(position int64, channels [][]float32) {
-	for i, x := range channels {
+// Measure takes what Reduce has made of the next block.
+func (a *Attempt) Measure(r *Reduced) {
+	if r.block.Lost > 0 {
+		a.lost(&r.block)
+	}
+	for i := range r.runs {
+		a.take(&r.runs[i])
+		if r.runs[i].step {
+			a.step(r.runs[i].assessed)
+		}
+	}
+	a.position = r.end
+}
+
+// take passes a run on.
+func (a *Attempt) take(r *run) {
+	a.position = r.position + r.frames
+	for i, low := range r.low {
 		if a.streams[i] != nil {
-			a.streams[i].Process(position, x)
+			a.streams[i].Take(low)
 		}
 		if a.marker >= 0 && i == a.receiver {
-			a.radio.process(position, x)
+			a.radio.process(r.position, r.whole[i])
 		}
 		if a.detectors[i] != nil {
-			a.found[i] = append(a.found[i], a.detectors[i].Process(position, x)...)
+			a.found[i] = append(a.found[i], r.pulses[i]...)
 		}
 	}
 }
 
-// step goes on with what has been taken.
-func (a *Attempt) step() {
-	if a.marker < 0 {
-		if s := a.seconds(); s >= decideAfter && s >= a.asked+1 {
-			a.asked = s
-			a.assign()
-		}
-		return
+// step goes on with what has been taken, and with the channels as they were assessed.
+func (a *Attempt) step(assessed []marker.Assessment) {
+	switch {
+	case a.marker >= 0:
+		a.follow()
+	case assessed != nil:
+		a.assign(assessed)
 	}
-	a.follow()
 }
 
 // follow lets both tracks go on.
@@ -143,26 +144,22 @@ func (a *Attempt) follow() {
 }
 
 // seconds is how much has been heard, on the nominal rate.
-func (a *Attempt) seconds() float64 { return float64(a.frames.position) / a.rate }
+func (a *Attempt) seconds() float64 { return float64(a.position) / a.rate }
 
 // through is the position up to which the detector has delivered.
-func (a *Attempt) through() float64 { return float64(a.frames.position) - 0.03*a.rate }
+func (a *Attempt) through() float64 { return float64(a.position) - 0.03*a.rate }
 
 // assign decides which channel is which, once that is clear.
-func (a *Attempt) assign() {
+func (a *Attempt) assign(assessed []marker.Assessment) {
 	var choice marker.Choice
 	if m := a.settings.MarkerChannel; m > 0 {
-		if as := a.detectors[m-1].Assess(); !as.IsMarker {
+		if as := assessed[m-1]; !as.IsMarker {
 			a.why = NoPulse{Channel: m, Finding: as.Finding}
 			return
 		}
 		choice.Channel = m - 1
 	} else {
-		var all []marker.Assessment
-		for _, d := range a.detectors {
-			all = append(all, d.Assess())
-		}
-		choice = marker.Choose(a.rate, all)
+		choice = marker.Choose(a.rate, assessed)
 	}
 	m := choice.Channel
 	if m < 0 {
@@ -182,6 +179,7 @@ func (a *Attempt) assign() {
 		return
 	}
 	a.receiver, a.marker = r, m
+	a.reducer.roles.Store(&roles{r, m})
 	for i := range a.streams {
 		if i != r {
 			a.streams[i].Drop()

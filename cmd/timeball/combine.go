@@ -156,7 +156,7 @@ func measureNoted(p *program, name string, flags measureFlags, given map[string]
 	if err != nil {
 		return align.Fix{}, err
 	}
-	if err := measureAll(p, prepared{src, attempt}, attempt.Process); err != nil {
+	if err := measureAll(p, src.Info(), attempt.Ahead(), reduced(src, attempt), attempt.Measure); err != nil {
 		return align.Fix{}, err
 	}
 	return text.Fix(attempt.Fix()), nil

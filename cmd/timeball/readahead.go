@@ -3,59 +3,51 @@ package main
 import (
 	"context"
 	"iter"
-
-	"timeball/align"
-	"timeball/capture"
 )
 
-// prepared is a source whose reader does part of an attempt's work.
-type prepared struct {
-	capture.Source
-	attempt *align.Attempt
+// counted is what is read, in frames.
+type counted[B any] interface {
+	*B
+	Len() int
 }
 
-func (s prepared) Read(b *capture.Block) error {
-	err := s.Source.Read(b)
-	if err == nil {
-		s.attempt.Ahead(b)
-	}
-	return err
-}
+// mostAhead bounds the pieces that may be read ahead, however short they are.
+const mostAhead = 1024
 
-// aheadBlocks is how many blocks reading may be ahead of measuring.
-const aheadBlocks = 4
-
-// readAhead reads src in a goroutine of its own, so that reading and measuring
-// take turns on two cores. It yields the blocks, each valid until the next,
-// and last, unless the caller has left the loop, the error that ended them:
-// io.EOF, or that of ctx.
-func readAhead(ctx context.Context, src capture.Source) iter.Seq2[*capture.Block, error] {
-	return func(yield func(*capture.Block, error) bool) {
+// readAhead reads in a goroutine of its own, up to so many frames ahead, so that reading
+// and measuring go on side by side. It yields what was read, each valid until the next,
+// and last, unless the caller has left the loop, the error that ended it: that of read,
+// or of ctx.
+func readAhead[B any, P counted[B]](ctx context.Context, most int, read func(P) error) iter.Seq2[P, error] {
+	return func(yield func(P, error) bool) {
 		ctx, stop := context.WithCancel(ctx)
-		filled, free := make(chan *capture.Block, aheadBlocks), make(chan *capture.Block, aheadBlocks)
-		for range aheadBlocks {
-			free <- new(capture.Block)
-		}
+		filled, free := make(chan P, mostAhead), make(chan P, mostAhead)
 		var end error
 		go func() {
 			defer close(filled)
+			made, frames := 0, 0 // all there are, and how much they hold
 			for {
-				var b *capture.Block
-				select {
-				case b = <-free:
-				case <-ctx.Done():
-					end = ctx.Err()
+				if end = ctx.Err(); end != nil {
 					return
 				}
-				if end = src.Read(b); end != nil {
+				var b P
+				if len(free) == 0 && frames < most && made < mostAhead {
+					b = new(B)
+					made++
+				} else {
+					select {
+					case b = <-free:
+						frames -= b.Len()
+					case <-ctx.Done():
+						end = ctx.Err()
+						return
+					}
+				}
+				if end = read(b); end != nil {
 					return
 				}
-				select {
-				case filled <- b:
-				case <-ctx.Done():
-					end = ctx.Err()
-					return
-				}
+				frames += b.Len()
+				filled <- b
 			}
 		}()
 		defer stop()

@@ -33,7 +33,7 @@ func TestReadAhead(t *testing.T) {
 	for _, end := range []error{io.EOF, broken} {
 		want := int64(0)
 		var last error
-		for b, err := range readAhead(context.Background(), &counter{frames: 1000, end: end}) {
+		for b, err := range readAhead(context.Background(), 4, (&counter{frames: 1000, end: end}).Read) {
 			if err != nil {
 				last = err
 				continue
@@ -52,13 +52,13 @@ func TestReadAhead(t *testing.T) {
 // After the loop nobody reads the source any more: it may be closed.
 func TestReadAheadLeft(t *testing.T) {
 	src := &counter{frames: 1 << 40, end: io.EOF}
-	for b := range readAhead(context.Background(), src) {
+	for b := range readAhead(context.Background(), 4, src.Read) {
 		if b.Position == 10 {
 			break
 		}
 	}
 	at := src.next // the race detector would object to a reader still running
-	if at < 11 || at > 11+2*aheadBlocks {
+	if at < 11 || at > 11+2*4 {
 		t.Errorf("the source was read to %d", at)
 	}
 }
@@ -67,7 +67,7 @@ func TestReadAheadInterrupted(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	var last error
-	for b, err := range readAhead(ctx, &counter{frames: 1 << 40, end: io.EOF}) {
+	for b, err := range readAhead(ctx, 4, (&counter{frames: 1 << 40, end: io.EOF}).Read) {
 		if err != nil {
 			last = err
 			break

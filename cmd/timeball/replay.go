@@ -202,7 +202,7 @@ func (c *replayCmd) measure(p *program, name string, file calibrationFile) (*out
 		if err != nil {
 			return nil, err
 		}
-		if err := measureAll(p, src, func(b *capture.Block) { w.Process(b) }); err != nil {
+		if err := measureAll(p, src.Info(), blocksAhead, src.Read, func(b *capture.Block) { w.Process(b) }); err != nil {
 			return nil, err
 		}
 		o.fix = text.Fix(w.Fix())
@@ -214,7 +214,7 @@ func (c *replayCmd) measure(p *program, name string, file calibrationFile) (*out
 	if err != nil {
 		return nil, err
 	}
-	if err := measureAll(p, prepared{src, attempt}, attempt.Process); err != nil {
+	if err := measureAll(p, src.Info(), attempt.Ahead(), reduced(src, attempt), attempt.Measure); err != nil {
 		return nil, err
 	}
 	o.fix = text.Fix(attempt.Fix())
@@ -268,13 +268,28 @@ func openRecording(p *program, name string) (*wavfile.Reader, error) {
 	}
 }
 
-// measureAll passes all of src to take and shows how far it is.
-func measureAll(p *program, src capture.Source, take func(*capture.Block)) error {
-	info := src.Info()
+// reduced reads src in the form in which attempt measures it.
+func reduced(src capture.Source, attempt *align.Attempt) func(*align.Reduced) error {
+	var b capture.Block
+	return func(r *align.Reduced) error {
+		err := src.Read(&b)
+		if err == nil {
+			attempt.Reduce(&b, r)
+		}
+		return err
+	}
+}
+
+// blocksAhead is how much may be read ahead in blocks as they are, s: they take memory.
+const blocksAhead = 1
+
+// measureAll passes to take all that read gives of a source, up to so many seconds of it
+// ahead, and shows how far it is.
+func measureAll[B any, P counted[B]](p *program, info capture.Info, ahead int, read func(P) error, take func(P)) error {
 	progress := view.NewProgress(p.stderr)
 	defer progress.End()
 	shown, frames := time.Now(), int64(0)
-	for b, err := range readAhead(p.ctx, src) {
+	for b, err := range readAhead(p.ctx, ahead*info.Rate, read) {
 		switch {
 		case err == io.EOF:
 			return nil

@@ -175,7 +175,7 @@ func TestReplayTakesWhatTheRecordingHolds(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := measureAll(&program{ctx: t.Context(), stderr: io.Discard}, src, func(b *capture.Block) {
+	if err := measureAll(&program{ctx: t.Context(), stderr: io.Discard}, src.Info(), blocksAhead, src.Read, func(b *capture.Block) {
 		if err := w.Write(b); err != nil {
 			t.Fatal(err)
 		}

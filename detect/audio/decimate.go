@@ -265,12 +265,3 @@ func (d *decimator) reach() int64 {
 	}
 	return int64(sum)
 }
-
-// complete is the number of outputs that the first n inputs give.
-func (d *decimator) complete(n int64) int64 {
-	n /= int64(d.factor)
-	for _, s := range d.stages {
-		n -= int64(s.high)
-	}
-	return max(0, n)
-}

@@ -5,7 +5,6 @@ package audio
 import (
 	"cmp"
 	"slices"
-	"sync/atomic"
 )
 
 // Stream is the receiver channel, decimated, on the sample clock: low-rate
@@ -13,8 +12,9 @@ import (
 type Stream struct {
 	rate   float64
 	factor int
-	ahead  reducer
-	unused atomic.Bool
+	dec    *decimator
+	taken  int64     // position after the last frame decimated
+	low    []float32 // of Process
 	ring   []float32 // grows up to limit; until then nothing is overwritten
 	limit  int
 	end    int64    // index after the newest sample
@@ -29,14 +29,14 @@ type extent struct{ from, to int64 }
 // the last samples/Rate() seconds.
 func NewStream(rate float64, samples int) *Stream {
 	factor := max(1, int(rate/lowestRate))
-	return &Stream{rate: rate, factor: factor, ahead: reducer{dec: newDecimator(factor)}, limit: samples}
+	return &Stream{rate: rate, factor: factor, dec: newDecimator(factor), limit: samples}
 }
 
 // NewTuned returns a stream of what lies within TunedBand of carrierHz, taken down to
 // Pitch, of frames at a rate that holds the carrier.
 func NewTuned(rate float64, samples int, carrierHz float64) *Stream {
 	factor := max(1, int(rate/lowestRate))
-	return &Stream{rate: rate, factor: factor, ahead: reducer{dec: newTuner(rate, factor, carrierHz)}, limit: samples}
+	return &Stream{rate: rate, factor: factor, dec: newTuner(rate, factor, carrierHz), limit: samples}
 }
 
 // Rate is the low rate, Hz.
@@ -51,30 +51,47 @@ func (s *Stream) Begin() int64 { return max(0, s.end-int64(len(s.ring))) }
 // End is the index after the newest sample.
 func (s *Stream) End() int64 { return s.end }
 
-// Reduce does in advance the part of Process that needs nothing but the frames
-// x at position, and may do so in another goroutine; Process must get the same
-// frames later, in whatever lengths.
-func (s *Stream) Reduce(position int64, x []float32) {
-	if !s.unused.Load() {
-		s.ahead.take(position, x)
+// Low is a run of low-rate samples, and the frames that complete them.
+type Low struct {
+	Position, Frames int64 // of the first frame, and how many there are
+	First            int64 // index of the first sample
+	Samples          []float32
+}
+
+// Reduce decimates the frames x at position, and appends the samples to dst. It touches
+// nothing that Take does: one goroutine may reduce ahead of another that takes.
+func (s *Stream) Reduce(dst []float32, position int64, x []float32) ([]float32, Low) {
+	if position != s.taken {
+		s.dec.restart(position)
 	}
+	s.taken = position + int64(len(x))
+	l := Low{position, int64(len(x)), s.dec.next, nil}
+	had := len(dst)
+	dst = s.dec.process(dst, position, x)
+	l.Samples = dst[had:]
+	return dst, l
 }
 
 // Drop says that the stream is not needed any more, and forgets what it holds.
-func (s *Stream) Drop() {
-	s.unused.Store(true)
-	s.ring = nil
-}
+func (s *Stream) Drop() { s.ring = nil }
 
 // Process takes the frames x, the first of which has the given position on the
 // sample clock. What frames lost before it would have shown is remembered as lost.
 func (s *Stream) Process(position int64, x []float32) {
-	if position > s.frames {
-		guard := s.ahead.dec.reach()
-		s.lost = append(s.lost, extent{s.frames/int64(s.factor) - guard, position/int64(s.factor) + guard})
+	low, l := s.Reduce(s.low[:0], position, x)
+	s.low = low
+	s.Take(l)
+}
+
+// Take takes what Reduce has made of frames.
+func (s *Stream) Take(l Low) {
+	if l.Position > s.frames {
+		guard := s.dec.reach()
+		s.lost = append(s.lost, extent{s.frames/int64(s.factor) - guard, l.Position/int64(s.factor) + guard})
 	}
-	s.frames = position + int64(len(x))
-	s.end = s.ahead.upTo(position, x, s.put)
+	s.frames = l.Position + l.Frames
+	s.put(l)
+	s.end = l.First + int64(len(l.Samples))
 	gone := 0
 	for gone < len(s.lost) && s.lost[gone].to < s.Begin() {
 		gone++
@@ -83,12 +100,12 @@ func (s *Stream) Process(position int64, x []float32) {
 }
 
 // put writes samples into the ring.
-func (s *Stream) put(r run) {
-	if need := r.first + int64(len(r.samples)); need > int64(len(s.ring)) && len(s.ring) < s.limit {
+func (s *Stream) put(l Low) {
+	if need := l.First + int64(len(l.Samples)); need > int64(len(s.ring)) && len(s.ring) < s.limit {
 		s.grow(need)
 	}
-	at := r.first
-	for rest := r.samples; len(rest) > 0; {
+	at := l.First
+	for rest := l.Samples; len(rest) > 0; {
 		n := copy(s.ring[at%int64(len(s.ring)):], rest)
 		rest = rest[n:]
 		at += int64(n)

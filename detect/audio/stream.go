@@ -4,7 +4,10 @@ package audio
 
 import (
 	"cmp"
+	"math"
 	"slices"
+
+	"timeball/capture/lanes"
 )
 
 // Stream is the receiver channel, decimated, on the sample clock: low-rate
@@ -15,12 +18,24 @@ type Stream struct {
 	dec    *decimator
 	taken  int64     // position after the last frame decimated
 	low    []float32 // of Process
-	ring   []float32 // grows up to limit; until then nothing is overwritten
+	// The ring holds pieces as 16-bit integers, each in a unit of its own, and grows up to
+	// limit; until then nothing is overwritten. The newest piece is held as it came.
+	ring   []int16
+	units  []float32
+	newest [piece]float32
+	number int64 // of the newest piece
 	limit  int
 	end    int64    // index after the newest sample
 	frames int64    // frames taken so far
 	lost   []extent // low-rate samples that touch lost frames, in order
 }
+
+// piece is how many samples have a unit in common: what rounding adds is 98 dB below a tone as
+// strong as the piece's loudest sample, at any loudness that others have.
+const piece = 512
+
+// whole is a number of samples in whole pieces.
+func whole(samples int) int { return (samples + piece - 1) / piece * piece }
 
 // extent is a half-open range of low-rate samples.
 type extent struct{ from, to int64 }
@@ -29,14 +44,14 @@ type extent struct{ from, to int64 }
 // the last samples/Rate() seconds.
 func NewStream(rate float64, samples int) *Stream {
 	factor := max(1, int(rate/lowestRate))
-	return &Stream{rate: rate, factor: factor, dec: newDecimator(factor), limit: samples}
+	return &Stream{rate: rate, factor: factor, dec: newDecimator(factor), limit: whole(samples)}
 }
 
 // NewTuned returns a stream of what lies within TunedBand of carrierHz, taken down to
 // Pitch, of frames at a rate that holds the carrier.
 func NewTuned(rate float64, samples int, carrierHz float64) *Stream {
 	factor := max(1, int(rate/lowestRate))
-	return &Stream{rate: rate, factor: factor, dec: newTuner(rate, factor, carrierHz), limit: samples}
+	return &Stream{rate: rate, factor: factor, dec: newTuner(rate, factor, carrierHz), limit: whole(samples)}
 }
 
 // Rate is the low rate, Hz.
@@ -73,7 +88,7 @@ func (s *Stream) Reduce(dst []float32, position int64, x []float32) ([]float32, 
 }
 
 // Drop says that the stream is not needed any more, and forgets what it holds.
-func (s *Stream) Drop() { s.ring = nil }
+func (s *Stream) Drop() { s.ring, s.units = nil, nil }
 
 // Process takes the frames x, the first of which has the given position on the
 // sample clock. What frames lost before it would have shown is remembered as lost.
@@ -104,11 +119,32 @@ func (s *Stream) put(l Low) {
 	if need := l.First + int64(len(l.Samples)); need > int64(len(s.ring)) && len(s.ring) < s.limit {
 		s.grow(need)
 	}
-	at := l.First
-	for rest := l.Samples; len(rest) > 0; {
-		n := copy(s.ring[at%int64(len(s.ring)):], rest)
+	for at, rest := l.First, l.Samples; len(rest) > 0; {
+		if number := at / piece; number != s.number {
+			s.pack()
+			s.number = number
+		}
+		n := copy(s.newest[at%piece:], rest)
 		rest = rest[n:]
 		at += int64(n)
+	}
+}
+
+// pack puts the newest piece into the ring.
+func (s *Stream) pack() {
+	const most = 1<<15 - 1
+	var silence [piece]float32
+	slot := int(s.number) % len(s.units)
+	peak := lanes.Farthest(silence[:], s.newest[:])
+	s.units[slot] = peak / most
+	if peak == 0 {
+		peak = 1
+	}
+	scale := most / peak
+	for i, v := range s.newest {
+		// The lowest bits of a sum with so much are those of the nearest whole number.
+		const bits = 3 << 22
+		s.ring[slot*piece+i] = int16(math.Float32bits(float32(v*scale) + bits))
 	}
 }
 
@@ -116,13 +152,14 @@ func (s *Stream) put(l Low) {
 // first, so that a channel that turns out to be the marker's has cost little,
 // and then all of it.
 func (s *Stream) grow(need int64) {
-	size := s.limit / 8
+	size := whole(s.limit / 8)
 	if need > int64(size) {
 		size = s.limit
 	}
-	ring := make([]float32, size)
+	ring, units := make([]int16, size), make([]float32, size/piece)
 	copy(ring, s.ring)
-	s.ring = ring
+	copy(units, s.units)
+	s.ring, s.units = ring, units
 }
 
 // Holds reports whether all samples from ≤ i < to are held, and none was lost.
@@ -140,11 +177,20 @@ func (s *Stream) Copy(dst []float32, from int64) bool {
 	if !s.Holds(from, from+int64(len(dst))) {
 		return false
 	}
-	if len(dst) == 0 {
-		return true
+	for len(dst) > 0 {
+		number, first := from/piece, int(from%piece)
+		n := min(len(dst), piece-first)
+		if number == s.number {
+			copy(dst, s.newest[first:])
+		} else {
+			slot := int(number) % len(s.units)
+			unit := s.units[slot]
+			for i, v := range s.ring[slot*piece+first:][:n] {
+				dst[i] = float32(v) * unit
+			}
+		}
+		dst = dst[n:]
+		from += int64(n)
 	}
-	at := int(from % int64(len(s.ring)))
-	n := copy(dst, s.ring[at:])
-	copy(dst[n:], s.ring)
 	return true
 }

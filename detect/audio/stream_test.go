@@ -176,3 +176,26 @@ func TestTunedStream(t *testing.T) {
 		}
 	}
 }
+
+// What is remembered is rounded by its own loudness, not by that of what came a
+// sixteenth of a second before.
+func TestStreamRoundsByPieces(t *testing.T) {
+	s := NewStream(8000, 8192)
+	x := make([]float32, 4096)
+	for i := range x {
+		x[i] = float32(math.Sin(float64(i)))
+		if i >= 512 {
+			x[i] *= 1e-4
+		}
+	}
+	s.Process(0, x)
+	got := make([]float32, 3000)
+	if !s.Copy(got, 512) {
+		t.Fatal("it is not held")
+	}
+	for i, v := range got {
+		if d := math.Abs(float64(v - x[512+i])); d > 1.01e-4/(1<<16) {
+			t.Fatalf("sample %d is out by %g", 512+i, d)
+		}
+	}
+}

@@ -45,8 +45,8 @@ type stationOffset struct {
 func (a *Attempt) Fix() Fix {
 	var heard []*timing.Arrival
 	if a.radio != nil {
-		a.soundOut()
 		heard = a.radio.arrivals(a.settings.Calibrate)
+		a.soundOut() // which goes on meanwhile
 	}
 	f := a.report(heard, decoder.Close)
 	if f.Standing == Verifying {

@@ -5,6 +5,8 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+
 	"timeball/capture/station"
 )
 
@@ -297,13 +299,9 @@ func tell(bases [5][][]float64, step float64, x []float32) (g [2]float64, h [2][
 		}
 	}
 	for i := range by {
-		for m, v := range by[i] {
-			g[i] -= v * left[m]
-		}
+		g[i] = -floats.Dot(by[i], left)
 		for j := range by {
-			for m, v := range by[i] {
-				h[i][j] += v * by[j][m]
-			}
+			h[i][j] = floats.Dot(by[i], by[j])
 		}
 	}
 	return g, h
@@ -327,21 +325,9 @@ func (k *Keyed) basis(hz float64, p [2]float64, n int) [][]float64 {
 	// Made orthogonal (Gram and Schmidt).
 	for i, a := range all {
 		for _, b := range all[:i] {
-			dot := 0.0
-			for m, v := range b {
-				dot += v * a[m]
-			}
-			for m, v := range b {
-				a[m] -= dot * v
-			}
+			floats.AddScaled(a, -floats.Dot(a, b), b)
 		}
-		square := 0.0
-		for _, v := range a {
-			square += v * v
-		}
-		for m := range a {
-			a[m] /= math.Sqrt(square)
-		}
+		floats.Scale(1/floats.Norm(a, 2), a)
 	}
 	return all
 }
@@ -353,13 +339,7 @@ func remainder(basis [][]float64, x []float32) []float64 {
 		left[i] = float64(v)
 	}
 	for _, b := range basis {
-		dot := 0.0
-		for m, v := range b {
-			dot += v * float64(x[m])
-		}
-		for m, v := range b {
-			left[m] -= dot * v
-		}
+		floats.AddScaled(left, -floats.Dot(left, b), b)
 	}
 	return left
 }
@@ -372,7 +352,7 @@ func scatter(terms [][2]float64) (c [2][2]float64) {
 	for _, t := range terms {
 		for i := range t {
 			for j := range t {
-				c[i][j] += t[i] * t[j] * n / (n - 2) * (n - 2) / (n - 4)
+				c[i][j] += t[i] * t[j] * n / (n - 4) // n/(n−2), and (n−2)/(n−4) of Student's t
 			}
 		}
 	}
@@ -384,5 +364,5 @@ func scatter(terms [][2]float64) (c [2][2]float64) {
 // 2·F/ν)^(−ν/2).
 func misfitChance(n int) float64 {
 	nu := float64(n - 2)
-	return 2 * float64(n-1) / nu * nu / 2 * (math.Pow(1e-3, -2/nu) - 1)
+	return float64(n-1) * (math.Pow(1e-3, -2/nu) - 1)
 }

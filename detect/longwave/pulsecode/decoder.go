@@ -23,13 +23,23 @@ const (
 	orderly, foreign, leaping = 0.5, 1e-5, 0.2 / 525960
 	minutesOfDay              = 24 * 60
 	leastError                = 1e-9
+	// shareless is Jeffreys' prior of the symbols' shares, in symbols heard.
+	shareless = 0.5
+	// A second is not looked at with less likelihood than e^-strange of anything: a
+	// discharge of lightning must not decide.
+	strange = 12
+	// telling is the probability of error of the order by the frame alone below which what
+	// the seconds hold is looked at, too.
+	telling = 0.5
 )
 
 // Decoder gathers the evidence of one station.
 type Decoder struct {
 	*layout
 	ring        [capacity]evidence
-	first, last int64 // seconds held; none when last < first
+	first, last int64     // seconds held; none when last < first
+	counts      []float64 // how often each symbol was sent so far, and as much more as shares are unsure; 0: it never is
+	log         float64   // how much better the seconds so far fit the symbols than anything
 
 	byDay, byDate part
 	classes       []int  // of roles, by what may be sent: the first that is alike
@@ -43,8 +53,12 @@ type evidence struct {
 	valid bool
 	log   []float64
 	turn  float64
-	fits  []float64 // how well it fits roles of each class
+	fits  []fit // to roles of each class
 }
+
+// fit is how much better a second fits its place in the frame than marks in no order: of a
+// code of this frame with any content, and, with equal shares, of the code's own.
+type fit struct{ any, own float64 }
 
 // Reading is what the code has told. Second and what follows count for second N.
 type Reading struct {
@@ -55,6 +69,9 @@ type Reading struct {
 	UTC      time.Time
 	Inserted bool
 	UTCError float64 // probability that it is wrong; 1: nothing is known
+	// Log is how much likelier the seconds so far are by the station's code, in order or in
+	// none, than anything: comparable with another code's.
+	Log float64
 	// Leap says whether a second is announced to be inserted, if LeapError allows.
 	Leap      bool
 	LeapError float64
@@ -84,14 +101,20 @@ func New(code string) *Decoder {
 	}
 	d.alike = append(d.alike, int8(len(d.classes)))
 	d.classes = append(d.classes, -1)
+	d.counts = make([]float64, len(l.symbols))
+	for s := range d.counts {
+		if s < 1<<l.bits || l.symbols[s] != nil || slices.Contains([]byte(l.frame), '-') && s == 1<<l.bits+1 {
+			d.counts[s] = shareless
+		}
+	}
 	return d
 }
 
 // Name is the code's, for people.
 func (d *Decoder) Name() string { return d.name }
 
-// Add takes the logarithms of the likelihoods of second n's symbols, up to a common
-// constant. Seconds must come in order.
+// Add takes the logarithms of by how much likelier second n is by each of the symbols than
+// by anything else. Seconds must come in order.
 func (d *Decoder) Add(n int64, log []float64) {
 	if d.last < d.first {
 		d.first = n
@@ -101,15 +124,31 @@ func (d *Decoder) Add(n int64, log []float64) {
 	e := &d.ring[n%capacity]
 	e.n, e.valid, e.turn = n, true, 0
 	e.log = append(e.log[:0], log...)
-	top := slices.Max(log)
-	for i, v := range e.log {
-		e.log[i] = math.Log(math.Exp(v-top) + doubt)
+	top := math.Inf(-1)
+	for i, v := range log {
+		if d.counts[i] > 0 {
+			top = max(top, v)
+		}
+	}
+	total, any := 0.0, 0.0
+	for i, v := range d.counts {
+		e.log[i] = math.Log(math.Exp(log[i]-top) + doubt)
+		total += v
+		any += v * math.Exp(e.log[i])
 	}
 	e.fits = e.fits[:0]
 	for _, role := range d.classes {
-		e.fits = append(e.fits, d.frameLog(e, role))
+		e.fits = append(e.fits, d.frameLog(e, role, math.Log(any/total)))
+	}
+	d.log += logsum.Add(top+math.Log(any/total), -strange)
+	for i, v := range d.counts {
+		d.counts[i] += v * math.Exp(e.log[i]) / any
 	}
 }
+
+// Log is how much better all seconds so far fit the station's symbols in any order than
+// anything.
+func (d *Decoder) Log() float64 { return d.log }
 
 func (d *Decoder) at(n int64) *evidence {
 	e := &d.ring[n%capacity]
@@ -159,45 +198,42 @@ func (l *layout) role(second int, leaping bool) int {
 	return second - 1
 }
 
-// frameLog is how much better a second fits its place in the frame than any symbol.
-func (l *layout) frameLog(e *evidence, role int) float64 {
-	all, allowed := math.Inf(-1), math.Inf(-1)
-	n, m := 0.0, 0.0
-	digits := 1 << l.bits
+// frameLog is how well a second fits its place in the frame; any is the logarithm of its
+// likelihood without a place.
+func (d *Decoder) frameLog(e *evidence, role int, any float64) fit {
+	shared, own := math.Inf(-1), math.Inf(-1)
+	share, n := 0.0, 0.0
 	for s, v := range e.log {
-		if s >= digits && l.symbols[s] == nil && !l.sent(s) {
-			continue
-		}
-		all, n = logsum.Add(all, v), n+1
-		ok := s == l.leapSymbol
-		if role >= 0 {
-			switch c := l.frame[role]; c {
-			case '.':
-				ok = s < digits
-			case 'M':
-				ok = s == digits
-			case '-':
-				ok = s == digits+1
-			case 'a':
-				ok = s < digits && s&1 == 0
-			case 'b':
-				ok = s < digits && s&2 == 0
-			case 'x':
-				ok = s < digits && s&2 != 0
-			default:
-				ok = s == int(c-'0')
-			}
-		}
-		if ok {
-			allowed, m = logsum.Add(allowed, v), m+1
+		if d.counts[s] > 0 && d.allows(role, s) {
+			shared, share = logsum.Add(shared, v+math.Log(d.counts[s])), share+d.counts[s]
+			own, n = logsum.Add(own, v), n+1
 		}
 	}
-	return allowed - math.Log(m) - all + math.Log(n)
+	return fit{shared - math.Log(share) - any, own - math.Log(n) - any}
 }
 
-// sent reports whether a symbol without a mark is part of the code.
-func (l *layout) sent(symbol int) bool {
-	return symbol == 1<<l.bits+1 && slices.Contains([]byte(l.frame), '-')
+// allows reports whether a symbol may be sent in a role.
+func (l *layout) allows(role, symbol int) bool {
+	digits := 1 << l.bits
+	if role < 0 {
+		return symbol == l.leapSymbol
+	}
+	switch c := l.frame[role]; c {
+	case '.':
+		return symbol < digits
+	case 'M':
+		return symbol == digits
+	case '-':
+		return symbol == digits+1
+	case 'a':
+		return symbol < digits && symbol&1 == 0
+	case 'b':
+		return symbol < digits && symbol&2 == 0
+	case 'x':
+		return symbol < digits && symbol&2 != 0
+	default:
+		return symbol == int(c-'0')
+	}
 }
 
 type ranked struct {
@@ -205,24 +241,28 @@ type ranked struct {
 	score float64
 }
 
+// framed is how well all that is held fits the frame.
+func (d *Decoder) framed(l labelling) (sum fit) {
+	for n := d.first; n <= d.last; n++ {
+		if e := d.at(n); e != nil {
+			_, second, leaping := l.place(n)
+			role := d.role(second, leaping)
+			if role < 0 {
+				role = len(d.frame)
+			}
+			f := e.fits[d.alike[role]]
+			sum.any += f.any
+			sum.own += f.own
+		}
+	}
+	return sum
+}
+
 // align weighs all labellings against marks in no order; best first.
 func (d *Decoder) align() (all []ranked, disorder float64) {
 	disorder = math.Log(1 - orderly)
 	share := math.Log(orderly / 60)
-	score := func(l labelling) float64 {
-		sum := 0.0
-		for n := d.first; n <= d.last; n++ {
-			if e := d.at(n); e != nil {
-				_, second, leaping := l.place(n)
-				role := d.role(second, leaping)
-				if role < 0 {
-					role = len(d.frame)
-				}
-				sum += e.fits[d.alike[role]]
-			}
-		}
-		return sum
-	}
+	score := func(l labelling) float64 { return d.framed(l).any }
 	for shift := range int64(60) {
 		all = append(all, ranked{labelling{shift: shift}, share + score(labelling{shift: shift})})
 	}
@@ -460,23 +500,29 @@ func (d *Decoder) Reading() Reading {
 		return r
 	}
 	all, disorder := d.align()
-	rest := disorder
+	order, others := all[0].score, math.Inf(-1)
 	for _, a := range all[1:] {
-		rest = logsum.Add(rest, a.score)
+		others = logsum.Add(others, a.score)
 	}
+	rest := logsum.Add(disorder, others)
 	r.label = all[0].labelling
 	minute, second, _ := r.label.place(d.last)
-	r.Second, r.SecondError = second, errorOf(all[0].score, rest)
-	if r.SecondError > 1e-2 {
-		return r
+	r.Second = second
+	if errorOf(order, others) < telling {
+		// What the seconds hold tells the order, too: it is the code's, or anything.
+		first, minutes := d.hear(r.label)
+		log := d.date(&r, first, minutes, order, rest)
+		order = logsum.Add(order, log) - math.Ln2
+		start := 60*(minute-first) + int64(second)
+		r.UTC = r.UTC.Add(time.Duration(start) * time.Second)
+		r.Inserted = second == 60
 	}
-	first, minutes := d.hear(r.label)
-	d.date(&r, first, minutes, all[0].score, rest)
-	start := 60*(minute-first) + int64(second)
-	r.UTC = r.UTC.Add(time.Duration(start) * time.Second)
-	r.Inserted = second == 60
-	if start, wrong := d.phased(r.label); wrong < plausible && r.label.leap == 0 {
-		r.bothSay(start.Add(time.Duration(second)*time.Second), wrong)
+	r.SecondError = errorOf(order, rest)
+	r.Log = d.log + logsum.Add(order, rest)
+	if r.SecondError < plausible && r.label.leap == 0 {
+		if start, wrong := d.phased(r.label); wrong < plausible {
+			r.bothSay(start.Add(time.Duration(second)*time.Second), wrong)
+		}
 	}
 	return r
 }
@@ -497,8 +543,11 @@ func (r *Reading) bothSay(utc time.Time, wrong float64) {
 	}
 }
 
-// date finds the time of the first minute's start and what goes with it.
-func (d *Decoder) date(r *Reading, first int64, minutes []heard, aligned, rest float64) {
+// date finds the time of the first minute's start and what goes with it, framed being the
+// score of the order with any content. It returns that with the code's.
+func (d *Decoder) date(r *Reading, first int64, minutes []heard, framed, rest float64) (log float64) {
+	f := d.framed(r.label)
+	aligned := framed - f.any + f.own
 	// Time of day of the first minute, on the code's clock.
 	at := func(m int) time.Time { return epoch.Add(time.Duration(m+d.ahead) * time.Minute) }
 	var ofDay [minutesOfDay][]int16
@@ -546,8 +595,8 @@ func (d *Decoder) date(r *Reading, first int64, minutes []heard, aligned, rest f
 
 	// All against: other alignments, other times, other dates, and a code of this
 	// frame whose content is something else.
-	log := aligned + times[best] - math.Log(minutesOfDay) + dates[bestDay] - math.Log(days)
-	against := logsum.Add(rest, math.Log(foreign)+aligned)
+	log = aligned + times[best] - math.Log(minutesOfDay) + dates[bestDay] - math.Log(days)
+	against := logsum.Add(rest, math.Log(foreign)+framed)
 	against = logsum.Add(against, log-times[best]+otherTimes)
 	against = logsum.Add(against, log-dates[bestDay]+otherDays)
 	r.UTCError = min(1, errorOf(log, against)+zone)
@@ -559,6 +608,8 @@ func (d *Decoder) date(r *Reading, first int64, minutes []heard, aligned, rest f
 			r.UTCError = 1
 		}
 	}
+	log += logsum.Add(times[best], otherTimes) - times[best]
+	return log + logsum.Add(dates[bestDay], otherDays) - dates[bestDay]
 }
 
 // add adds what was heard in a minute of the hour, without the fields that are not

@@ -90,6 +90,9 @@ func newRadio(s *audio.Stream, wheel *flywheel, settings *Settings, start time.T
 			Stations: short, Named: settings.Named, Table: settings.table(), CarrierHz: settings.CarrierHz, Start: start, Receiver: settings.receiver(),
 		})
 	}
+	for _, in := range inputs {
+		in.Table = settings.whole()
+	}
 	if len(inputs) > 0 {
 		r.long = longwave.NewFinder(wheel, inputs)
 	}
@@ -245,17 +248,27 @@ func (r *radio) loop(s *station.Station) TunedLoop {
 // unordered is a station on long wave whose marks are heard, but not yet the order of a
 // minute in them; nil: none is.
 func (r *radio) unordered() *station.Station {
-	if r.long == nil || r.long.Other() != nil {
+	if r.long == nil || r.long.Other() != nil || r.long.Alike() != nil {
 		return nil
 	}
 	return r.long.Unordered()
+}
+
+func idsOf(all []*station.Station) (ids []string) {
+	for _, s := range all {
+		ids = append(ids, s.ID)
+	}
+	return ids
 }
 
 // nobody is why no station is heard.
 func (r *radio) nobody() Reason {
 	if r.long != nil {
 		if s := r.long.Other(); s != nil {
-			return OtherStation{s.ID}
+			return OtherStation{idsOf(s)}
+		}
+		if s := r.long.Alike(); s != nil {
+			return AlikeStations{idsOf(s)}
 		}
 	}
 	if found := r.standingCarriers(); len(found) > 0 {

@@ -34,8 +34,10 @@ type (
 	TickUnknown struct{ Waiting Waiting }
 	// OffAir: by the station table those that are looked for send no ticks at the time.
 	OffAir struct{ Stations []string }
-	// OtherStation: on the carrier of the station looked for is another one.
-	OtherStation struct{ ID string }
+	// OtherStation: what is heard is none of the stations looked for, but one of these.
+	OtherStation struct{ IDs []string }
+	// AlikeStations: these are looked for, and send the same.
+	AlikeStations struct{ IDs []string }
 	// NoBeat: no beat note of the station's carrier was found from LowHz to HighHz, and
 	// frames at RateHz cannot hold the carrier itself. AstrayHz is where beyond these
 	// limits a keyed carrier stands; 0: nowhere.
@@ -131,6 +133,7 @@ func (ManyReceivers) reason()     {}
 func (SameChannel) reason()       {}
 func (NoStation) reason()         {}
 func (OtherStation) reason()      {}
+func (AlikeStations) reason()     {}
 func (NoBeat) reason()            {}
 func (CarriersOnly) reason()      {}
 func (NotBeside) reason()         {}

@@ -165,16 +165,22 @@ func (s Settings) Keyed() Settings {
 	return s
 }
 
+// whole is the table of stations.
+func (s *Settings) whole() []*station.Station {
+	if s.Table != nil {
+		return s.Table
+	}
+	var all []*station.Station
+	builtin := station.Builtin()
+	for i := range builtin {
+		all = append(all, &builtin[i])
+	}
+	return all
+}
+
 // table is all stations that may be on the air at the carrier.
 func (s *Settings) table() []*station.Station {
-	all := s.Table
-	if all == nil {
-		builtin := station.Builtin()
-		for i := range builtin {
-			all = append(all, &builtin[i])
-		}
-	}
-	return slices.DeleteFunc(slices.Clone(all), func(t *station.Station) bool {
+	return slices.DeleteFunc(slices.Clone(s.whole()), func(t *station.Station) bool {
 		return s.CarrierHz > 0 && !slices.ContainsFunc(t.Carriers, func(c station.Carrier) bool { return math.Abs(c.Hz-s.CarrierHz) < find.NextCarrier })
 	})
 }

@@ -109,9 +109,18 @@ func longWaveClasses() []class {
 		add(fmt.Sprintf("dcf77 sky wave of %g by night 60 dBHz", share), 10, with(longWave("dcf77", 60), skyWave(share))).at = &nightPath
 		add(fmt.Sprintf("dcf77 direct sky wave of %g by night 60 dBHz", share), 10, with(longWave("dcf77", 60), sampled(192000, 0), skyWave(share))).at = &nightPath
 	}
-	for _, pair := range [][2]string{{"msf", "wwvb"}, {"wwvb", "msf"}, {"jjy-60", "wwvb"}, {"msf", "jjy-60"}, {"dcf77", "als162"}, {"als162", "dcf77"}} {
-		c := add(fmt.Sprintf("free %s for %s 60 dBHz", pair[0], pair[1]), 3, longWave(pair[0], 60))
-		c.named = pair[1]
+	// A beat note may be any carrier's.
+	ids := []string{"dcf77", "msf", "wwvb", "jjy-60", "bpc", "als162"}
+	for _, onAir := range ids {
+		for _, named := range ids {
+			if named == onAir {
+				continue
+			}
+			c := add(fmt.Sprintf("free %s for %s", onAir, named), 3, func(r *rand.Rand, c *simulate.Config) {
+				longWave(onAir, 40+30*r.Float64())(r, c)
+			})
+			c.named = named
+		}
 	}
 	// What stands beside the stations on long wave, and repeats once a second or oftener.
 	for _, kind := range []simulate.SoundKind{simulate.Telegrams, simulate.Switching} {

@@ -49,16 +49,16 @@ func hearCode(s *station.Station, seed uint64, seconds, every int, cn0 float64) 
 		for k := range level {
 			want := 1 - p.Depth*float64(r.IntN(2)) // of a call sign
 			if symbol := slices.Index([]byte(map[string]string{"msf": "0BACM", "bpc": "0123?-"}[s.Code.Kind]), code[second]); symbol >= 0 {
-				want = p.slots[symbol][k]
+				want = p.level(p.symbols[symbol], float64(k)/slotCount+0.05)
 			} else if symbol := slices.Index([]byte("01M-"), code[second]); symbol >= 0 {
-				want = p.slots[symbol][k]
+				want = p.level(p.symbols[symbol], float64(k)/slotCount+0.05)
 			}
 			if want < 1 {
 				want += stray
 			}
 			level[k] = cmplx.Abs(complex(want+math.Sqrt(noise)*r.NormFloat64(), math.Sqrt(noise)*r.NormFloat64()))
 		}
-		logs, _ := p.weigh(level, noise)
+		logs := p.weigh(level, noise)
 		d.Add(int64(i), logs)
 		if s.Phase.Kind == "wwvb" && i > 0 {
 			last := before[59]

@@ -9,7 +9,11 @@
 // minutes; the sums are fitted by a step through the station's, the antenna's and the
 // filter's poles. A phase code is fitted likewise, as a second observation of the
 // same arrival. What is keyed in each second goes to the decoder of the station's
-// code: no station is heard before the order of its minute is.
+// code: no station is heard before the order of its minute is, and before it is likelier
+// than every other one that may be there by 10⁴. A beat note may be of any carrier: then all
+// stations of the table are rivals, by the lengths of their marks, by how deep they are
+// keyed, and by the order and content of the minute (package pulsecode). Those that send the
+// same code are told by the carrier alone.
 package longwave
 
 import (
@@ -41,6 +45,7 @@ type Timebase interface {
 type Input struct {
 	Stream   *audio.Stream
 	Stations []*station.Station
+	Table    []*station.Station // all that may be heard in their place
 	// LowHz to HighHz is where the carrier may be in the stream.
 	LowHz, HighHz float64
 	// BandHz is how far to either side of a carrier the stream holds what belongs to
@@ -181,11 +186,33 @@ func (f *Finder) Heard() []*Track {
 	return all
 }
 
-// Other is a station that is heard in place of one of those looked for; nil: none.
-func (f *Finder) Other() *station.Station {
+// Other lists the stations that what is heard may be of, none of which is looked for.
+func (f *Finder) Other() (all []*station.Station) {
 	for _, t := range f.tracks {
-		if t.other != nil {
-			return t.other
+		if t.other == nil {
+			continue
+		}
+		for _, s := range t.input.Table {
+			if s.Keying == t.other.Keying && s.Code.Kind == t.other.Code.Kind && (t.input.CarrierHz == 0 || s.Carriers[0].Hz == t.input.CarrierHz) {
+				all = append(all, s)
+			}
+		}
+		break
+	}
+	return all
+}
+
+// Alike lists stations that are looked for in one input and send the same, so that none of
+// them can be told.
+func (f *Finder) Alike() []*station.Station {
+	for _, in := range f.inputs {
+		for i, s := range in.Stations {
+			same := slices.DeleteFunc(slices.Clone(in.Stations[i:]), func(o *station.Station) bool {
+				return o.Keying != s.Keying || o.Code.Kind != s.Code.Kind
+			})
+			if len(same) > 1 {
+				return same
+			}
 		}
 	}
 	return nil

@@ -146,7 +146,7 @@ func (f *Finder) acquire(in *Input) {
 		f.stray(in, x, rate, from, lines)
 	}
 	lines = lines[:min(mostCarriers, len(lines))]
-	if slices.ContainsFunc(in.Stations, func(s *station.Station) bool { return s.Phase.Kind == "wwvb" }) {
+	if slices.ContainsFunc(in.sharing(station.CarrierReduced), func(s *station.Station) bool { return s.Phase.Kind == "wwvb" }) {
 		more := suppressed(x, rate, in.LowHz, in.HighHz)
 		lines = append(lines, more[:min(mostCarriers, len(more))]...)
 	}
@@ -218,7 +218,7 @@ func (f *Finder) consider(in *Input, hz float64, from int64) *Track {
 	// marks tell.
 	var best *Track
 	for _, keying := range []station.Keying{station.CarrierReduced, station.CarrierRaised, station.PhaseRamps} {
-		stations := sharing(in.Stations, keying)
+		stations := in.sharing(keying)
 		if len(stations) == 0 {
 			continue
 		}
@@ -337,28 +337,18 @@ func (f *Finder) second(in *Input, n int64) (start, period float64, ok bool) {
 	return from / factor, (to - from) / factor, ok1 && ok2
 }
 
-// sharing lists the built-in stations on the carriers of the ones asked for, those
-// first: what is heard may be one of them.
-func sharing(asked []*station.Station, keying station.Keying) []*station.Station {
-	var all []*station.Station
-	add := func(s *station.Station) {
-		if s.Keying != keying || s.Code.Kind == "" {
-			return
+// sharing lists the stations of a keying that may be heard, those asked for first: others
+// on their carriers, or on any when the carrier is not known. One that sends the same as one
+// that was asked for cannot be told from it.
+func (in *Input) sharing(keying station.Keying) (all []*station.Station) {
+	for _, s := range slices.Concat(in.Stations, in.Table) {
+		asked := slices.Contains(in.Stations, s)
+		if s.Keying != keying || s.Code.Kind == "" || slices.Contains(all, s) ||
+			!asked && in.CarrierHz > 0 && s.Carriers[0].Hz != in.CarrierHz ||
+			!asked && slices.ContainsFunc(all, func(o *station.Station) bool { return o.Code.Kind == s.Code.Kind }) {
+			continue
 		}
-		if !slices.ContainsFunc(all, func(o *station.Station) bool { return o.ID == s.ID }) {
-			all = append(all, s)
-		}
-	}
-	for _, s := range asked {
-		add(s)
-	}
-	builtin := station.Builtin()
-	for i := range builtin {
-		for _, s := range asked {
-			if builtin[i].Carriers[0].Hz == s.Carriers[0].Hz {
-				add(&builtin[i])
-			}
-		}
+		all = append(all, s)
 	}
 	return all
 }

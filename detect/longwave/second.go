@@ -101,10 +101,11 @@ type plan struct {
 	fullFrom, fullTo float64
 	// edgeFrom to edgeTo hold the edge and nothing else.
 	edgeFrom, edgeTo float64
-	slots            [][slotCount]float64 // level of each symbol in each tenth of a second
-	slotSeconds      float64              // of the full level, whose noise a slot has
-	telling          []int                // slots that hold nothing else
-	element          element              // of a station of ramps
+	slots            [][slotCount]bool // whether each symbol is keyed in each tenth of a second
+	keyed            keyed             // the level then, over the full one
+	slotSeconds      float64           // of the full level, whose noise a slot has
+	telling          []int             // slots that hold nothing else
+	element          element           // of a station of ramps
 }
 
 // ramps reports whether marks are in the phase.
@@ -151,10 +152,11 @@ func newPlan(s *station.Station) *plan {
 		p.slotSeconds = p.element.length * p.element.sineSquare()
 		p.telling = []int{0, 1, slotCount - 1} // between them go other data
 	}
+	p.keyed = keyed{1 - s.Depth, depthU * depthU}
 	for _, symbol := range p.symbols {
-		var slot [slotCount]float64
+		var slot [slotCount]bool
 		for i := range slot {
-			slot[i] = p.level(symbol, float64(i)/slotCount+0.05)
+			slot[i] = p.level(symbol, float64(i)/slotCount+0.05) < 1
 		}
 		p.slots = append(p.slots, slot)
 	}
@@ -183,22 +185,76 @@ const (
 	slotCap   = 12
 )
 
-// weigh returns the log-likelihood of each symbol for the second before the cut's
-// edge, from the levels of its slots over the full one, and that of slots at any of
-// the two levels.
-func (p *plan) weigh(level [slotCount]float64, noise float64) (symbols []float64, any float64) {
+// keyed is what is known of a level, over the full one: its mean and variance.
+type keyed struct{ mean, variance float64 }
+
+// depthU is how well the table's depth of a station is what is heard of it, of the full
+// level (common practice: the operators give it to a tenth or so, and a receiver's gain
+// moves it); anyKeyed is the level of whatever else is keyed.
+const depthU = 0.1
+
+var anyKeyed = keyed{0.2, 0.3 * 0.3}
+
+// learn takes the level in a slot that is keyed unless its mark is left out, which then is
+// the full one. Thus what a depth tells for a station or against it counts once and not in
+// every second.
+func (k *keyed) learn(x, noise float64) {
+	if math.Abs(x-1) < math.Abs(x-k.mean) {
+		return
+	}
+	const share = 0.05 // it may change within some tens of seconds
+	gain := k.variance / (k.variance + slotStray*slotStray + noise)
+	k.variance *= 1 - gain
+	k.mean += max(gain, share) * (x - k.mean)
+}
+
+// fit is the log-likelihood of a slot's level, if it is keyed and if it is not.
+func (k keyed) fit(x, noise float64) (on, off float64) {
 	v := slotStray*slotStray + noise
-	fit := func(x, want float64) float64 { return -min(slotCap, (x-want)*(x-want)/(2*v)) }
-	symbols = make([]float64, len(p.slots))
-	for i, slot := range p.slots {
-		for _, k := range p.telling {
-			symbols[i] += fit(level[k], slot[k])
+	log := func(d, v float64) float64 { return -min(slotCap, d*d/(2*v)) }
+	return log(x-k.mean, v+k.variance) - math.Log1p(k.variance/v)/2, log(x-1, v)
+}
+
+// weigh returns the log-likelihood of each symbol for the second before the cut's
+// edge, from the levels of its slots over the full one.
+func (p *plan) weigh(level [slotCount]float64, noise float64) []float64 {
+	symbols := make([]float64, len(p.slots))
+	for _, k := range p.telling {
+		on, off := p.keyed.fit(level[k], noise)
+		for i, slot := range p.slots {
+			if slot[k] {
+				symbols[i] += on
+			} else {
+				symbols[i] += off
+			}
 		}
 	}
+	return symbols
+}
+
+// anything is the log-likelihood of slots at any of the two levels.
+func (p *plan) anything(level [slotCount]float64, noise float64, any keyed) (sum float64) {
 	for _, k := range p.telling {
-		any += logsum.Add(fit(level[k], 1), fit(level[k], 1-p.Depth)) - math.Ln2
+		on, off := any.fit(level[k], noise)
+		sum += logsum.Add(on, off) - math.Ln2
 	}
-	return symbols, any
+	return sum
+}
+
+// keyedSlot is one that is keyed in every second with a mark; fullSlot is the level of one
+// that is not.
+func (p *plan) keyedSlot() int {
+	if p.Keying == station.CarrierRaised {
+		return slotCount - 1
+	}
+	return 0
+}
+
+func (p *plan) fullSlot(h heardSecond) float64 {
+	if p.ramps() {
+		return h.amplitude
+	}
+	return h.level[slotCount-1-p.keyedSlot()]
 }
 
 // heardSecond is what one cut says.

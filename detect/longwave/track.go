@@ -7,24 +7,22 @@ import (
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
-	"timeball/detect/logsum"
 	"timeball/detect/longwave/pulsecode"
 )
 
 // Track follows one keyed carrier.
 type Track struct {
-	Station *station.Station // the one it is taken for
-	other   *station.Station // not asked for, but heard; Station is then nil
-	finder  *Finder
-	input   *Input
-	cutter  *cutter
-	plans   []*plan // of the stations it may be
-	scores  []score
-	seen    int
-	*plan   // of the likeliest
-	hz      float64
-	axis    line
-	latest  int64
+	Station    *station.Station // the one it is taken for
+	other      *station.Station // not asked for, but heard; Station is then nil
+	finder     *Finder
+	input      *Input
+	cutter     *cutter
+	candidates []*candidate // the stations it may be
+	*candidate              // the one it is looked at as
+	seen       int
+	hz         float64
+	axis       line
+	latest     int64
 
 	drift     float64 // by how much the carrier is off, Hz, over some seconds
 	lastPhase float64
@@ -38,14 +36,14 @@ type Track struct {
 	later float64
 	run   int
 	level float64 // of the full carrier, over some seconds
+	full  float64 // the same by the slot in which no mark is keyed
+	keyed keyed   // its level while it is keyed, whatever station it is
 	noise float64 // variance of a sample, likewise
 
 	blocks   []*block // in order
 	open     *block   // that the next second goes to; nil: a new one
-	decoder  *pulsecode.Decoder
-	reading  pulsecode.Reading
-	ordered  bool  // the order of the minute has been known
-	readFrom int64 // second from which the code is read
+	ordered  bool     // whose it is, and the order of the minute, have been known
+	readFrom int64    // second from which the code is read
 	read     int64
 	missing  int
 	steps    []step // the latest ones
@@ -58,10 +56,27 @@ type step struct {
 	size, snr float64
 }
 
-// score is the evidence for one of the stations.
-type score struct {
-	log  float64 // of its symbols
-	asks bool    // it was asked for
+// candidate is a station that a track may be of.
+type candidate struct {
+	*plan
+	asks    bool // it was asked for
+	decoder *pulsecode.Decoder
+	reading pulsecode.Reading
+	// What earlier decoders told, and what the order of the minute and what it holds add to
+	// the marks alone, log-likelihood over anything's.
+	before, order float64
+}
+
+// log is how much likelier all that was heard is by the station than by anything.
+func (c *candidate) log() float64 { return c.before + c.decoder.Log() + c.order }
+
+// renew begins to read the code anew.
+func (c *candidate) renew() {
+	if c.decoder != nil {
+		c.before = c.log()
+	}
+	c.decoder, c.order = pulsecode.New(c.Station.Code.Kind), 0
+	c.reading = pulsecode.Reading{SecondError: 1, UTCError: 1}
 }
 
 const (
@@ -69,27 +84,32 @@ const (
 	mostBlocks   = 60
 	readEvery    = 10
 	// A station is told from marks of any lengths by leastOdds, log-likelihood, over
-	// leastSeconds; and it is heard when its minute's order is wrong with less than
-	// orderError.
+	// leastSeconds; and it is heard when the station, or its minute's order, is wrong with
+	// less than orderError. Until another is likelier by as much it is looked at as it was.
 	leastOdds, leastSeconds = 20, 8
 	orderError              = 1e-4
+	// hopeless is by how much less likely than the likeliest a station is whose order is not
+	// looked at, log-likelihood: more than what a minute's order adds.
+	hopeless = 100
 	// A track whose marks are missing for so long is given up, s.
 	patience = 120
 )
 
 func (f *Finder) newTrack(in *Input, b *band, hz float64, keying station.Keying, lag float64, from int64) *Track {
 	t := &Track{finder: f, input: in, cutter: &cutter{band: b}, hz: hz, axis: line{lag: lag, ref: float64(from)}, latest: from - 1}
-	for _, s := range sharing(in.Stations, keying) {
-		t.plans = append(t.plans, newPlan(s))
-		t.scores = append(t.scores, score{asks: slices.Contains(in.Stations, s)})
+	for _, s := range in.sharing(keying) {
+		c := &candidate{plan: newPlan(s), asks: slices.Contains(in.Stations, s)}
+		c.renew()
+		t.candidates = append(t.candidates, c)
 	}
-	if len(t.plans) == 0 {
+	if len(t.candidates) == 0 {
 		return nil
 	}
 	if in.FindLoop {
 		t.quiet = newQuiet(in.CarrierHz)
 	}
-	t.choose(0)
+	t.keyed = anyKeyed
+	t.choose(t.candidates[0])
 	return t
 }
 
@@ -107,12 +127,10 @@ func (t *Track) Loop() (l Loop, ok bool) {
 	return t.loop(), t.quiet != nil
 }
 
-// choose takes the track for one of its plans.
-func (t *Track) choose(i int) {
-	t.plan = t.plans[i]
+// choose looks at the track as a candidate's.
+func (t *Track) choose(c *candidate) {
+	t.candidate = c
 	t.Station = nil
-	t.decoder = pulsecode.New(t.plan.Station.Code.Kind)
-	t.reading = pulsecode.Reading{SecondError: 1, UTCError: 1}
 	t.blocks, t.open, t.ordered = nil, nil, false
 	t.phased = false
 }
@@ -158,11 +176,14 @@ func (t *Track) take(n int64) {
 	h := t.hear(t.cutter, 0)
 	t.tune(h, n, start)
 	if t.level == 0 {
-		t.level, t.noise = h.amplitude, h.noise
+		t.level, t.full, t.noise = h.amplitude, t.fullSlot(h), h.noise
 	}
 	const share = 0.1
 	t.level += share * (min(h.amplitude, 2*t.level) - t.level)
 	t.noise += share * (min(h.noise, 4*t.noise) - t.noise)
+	if full := t.fullSlot(h); full > t.full/2 {
+		t.full += share * (min(full, 2*t.full) - t.full)
+	}
 	t.steps = append(t.steps, step{n, h.step / t.level, t.level * t.level / t.noise})
 	if len(t.steps) > 2*blockSeconds {
 		t.steps = t.steps[1:]
@@ -172,9 +193,8 @@ func (t *Track) take(n int64) {
 	} else {
 		t.missing++
 	}
-	t.recognise(h)
 	turned := t.turned(h)
-	t.symbol(n-1, h, turned)
+	t.recognise(n-1, h, turned)
 	t.sum(n, h, turned)
 }
 
@@ -228,37 +248,66 @@ func (t *Track) count(n int64, seconds, hz, moved float64) {
 	}
 }
 
-// recognise weighs which station it is, by the lengths of its marks.
-func (t *Track) recognise(h heardSecond) {
+// recognise weighs which station it is by second n: by its mark, and now and then by the
+// order of all of them.
+func (t *Track) recognise(n int64, h heardSecond, turned float64) {
 	t.seen++
-	level := h.level
+	level, noise := h.level, t.slotNoise()
 	for i := range level {
-		level[i] /= t.level
+		level[i] /= t.full
 	}
-	noise := t.slotNoise()
-	best := 0
-	for i, p := range t.plans {
-		logs, any := p.weigh(level, noise)
-		sum := math.Inf(-1)
-		for _, l := range logs {
-			sum = logsum.Add(sum, l)
+	if n >= t.readFrom {
+		any := t.anything(level, noise, t.keyed)
+		for _, c := range t.candidates {
+			logs := c.weigh(level, noise)
+			for i := range logs {
+				logs[i] -= any
+			}
+			c.decoder.Add(n, logs)
 		}
-		t.scores[i].log += max(-slotCap, sum-math.Log(float64(len(logs)))-any)
-		if t.scores[i].log > t.scores[best].log {
-			best = i
+		t.decoder.AddTurn(n, turned)
+	}
+	t.keyed.learn(level[t.keyedSlot()], noise)
+	for _, c := range t.candidates {
+		c.keyed.learn(level[t.keyedSlot()], noise)
+	}
+	read := n >= t.read+readEvery || t.read == 0
+	if read {
+		t.read = n
+		least := t.likeliest().log() - hopeless
+		for _, c := range t.candidates {
+			if c.log() >= least {
+				c.reading = c.decoder.Reading()
+				c.order = c.reading.Log - c.decoder.Log()
+			}
 		}
 	}
-	if t.plan != t.plans[best] {
+	best := t.likeliest()
+	if lead := best.log() - t.candidate.log(); lead > -math.Log(orderError) || lead > 0 && best.asks && !t.asks {
 		t.choose(best)
 	}
 	t.other, t.Station = nil, nil
-	if t.scores[best].log > leastOdds && t.seen >= leastSeconds {
-		if t.scores[best].asks {
+	if t.candidate.log() > leastOdds && t.seen >= leastSeconds {
+		if t.asks {
 			t.Station = t.plan.Station
 		} else {
 			t.other = t.plan.Station
 		}
 	}
+	if read && t.asks && !t.ordered {
+		wrong := t.reading.SecondError
+		for _, c := range t.candidates {
+			if c != t.candidate {
+				wrong += math.Exp(c.log() - t.candidate.log())
+			}
+		}
+		t.ordered = wrong < orderError
+	}
+}
+
+// likeliest is the candidate that is, the first of equal ones.
+func (t *Track) likeliest() *candidate {
+	return slices.MaxFunc(t.candidates, func(a, b *candidate) int { return cmp.Compare(a.log(), b.log()) })
 }
 
 // noiseHz is the width of white noise at the antenna with the power of the base
@@ -274,37 +323,11 @@ func (t *Track) noiseHz() float64 {
 }
 
 // evidence is that for the likeliest of the stations.
-func (t *Track) evidence() float64 {
-	return slices.MaxFunc(t.scores, func(a, b score) int { return cmp.Compare(a.log, b.log) }).log
-}
+func (t *Track) evidence() float64 { return t.likeliest().log() }
 
 // slotNoise is the variance of a slot's level over the full one.
 func (t *Track) slotNoise() float64 {
-	return t.noise / (t.level * t.level) * baseRate / t.noiseHz() / (baseRate * t.plan.slotSeconds)
-}
-
-// symbol gives the decoder the second n.
-func (t *Track) symbol(n int64, h heardSecond, turned float64) {
-	if n < t.readFrom {
-		return
-	}
-	level := h.level
-	for i := range level {
-		level[i] /= t.level
-	}
-	logs, _ := t.weigh(level, t.slotNoise())
-	for i, s := range t.symbols {
-		if s == nil && i == 1<<bitsOf(t.plan.Station) { // no such symbol
-			logs[i] = math.Inf(-1)
-		}
-	}
-	t.decoder.Add(n, logs)
-	t.decoder.AddTurn(n, turned)
-	if n >= t.read+readEvery || t.read == 0 {
-		t.read = n
-		t.reading = t.decoder.Reading()
-		t.ordered = t.ordered || t.reading.SecondError < orderError
-	}
+	return t.noise / (t.full * t.full) * baseRate / t.noiseHz() / (baseRate * t.plan.slotSeconds)
 }
 
 // known reports whether the order of the station's minute is.
@@ -504,8 +527,9 @@ func (t *Track) present(n int64) float64 {
 func (t *Track) ReadFrom(n int64) {
 	if t.readFrom < n {
 		t.readFrom = n
-		t.decoder = pulsecode.New(t.plan.Station.Code.Kind)
-		t.reading = pulsecode.Reading{SecondError: 1, UTCError: 1}
+		for _, c := range t.candidates {
+			c.renew()
+		}
 	}
 }
 
@@ -568,11 +592,4 @@ func (t *Track) moved(n int64, shift float64) float64 {
 	}
 	at := start + t.axis.at(float64(n))
 	return stepEvidence * (score(at+shift) - score(at))
-}
-
-func bitsOf(s *station.Station) int {
-	if s.Code.Kind == "msf" || s.Code.Kind == "bpc" {
-		return 2
-	}
-	return 1
 }

@@ -42,8 +42,9 @@ type Decoder struct {
 	log         float64   // how much better the seconds so far fit the symbols than anything
 
 	byDay, byDate part
-	classes       []int  // of roles, by what may be sent: the first that is alike
-	alike         []int8 // of each role, the last being that of none
+	weighs        [60]bool // seconds of which the content is
+	classes       []int    // of roles, by what may be sent: the first that is alike
+	alike         []int8   // of each role, the last being that of none
 }
 
 // evidence is what one second says: the logarithm of the likelihood of each symbol, and
@@ -56,8 +57,9 @@ type evidence struct {
 	fits  []fit // to roles of each class
 }
 
-// fit is how much better a second fits its place in the frame than marks in no order: of a
-// code of this frame with any content, and, with equal shares, of the code's own.
+// fit is how much better a second fits its place in the frame than marks in no order, the
+// digits having the shares that they had so far; and with equal shares where the content is
+// weighed.
 type fit struct{ any, own float64 }
 
 // Reading is what the code has told. Second and what follows count for second N.
@@ -91,8 +93,20 @@ func New(code string) *Decoder {
 		panic("pulsecode: no code " + code)
 	}
 	d := &Decoder{layout: l, last: -1, byDay: l.part(kind.ofDay), byDate: l.part(kind.ofDate)}
+	for _, p := range []part{d.byDay, d.byDate} {
+		for _, f := range p.fields {
+			for _, at := range f.at {
+				d.weighs[at/l.bits] = true
+			}
+		}
+		for _, q := range p.parities {
+			d.weighs[q.at/l.bits] = true
+		}
+	}
 	for role := range l.frame {
-		i := slices.IndexFunc(d.classes, func(other int) bool { return l.frame[other] == l.frame[role] })
+		i := slices.IndexFunc(d.classes, func(other int) bool {
+			return l.frame[other] == l.frame[role] && d.weighs[other] == d.weighs[role]
+		})
 		if i < 0 {
 			i = len(d.classes)
 			d.classes = append(d.classes, role)
@@ -209,7 +223,11 @@ func (d *Decoder) frameLog(e *evidence, role int, any float64) fit {
 			own, n = logsum.Add(own, v), n+1
 		}
 	}
-	return fit{shared - math.Log(share) - any, own - math.Log(n) - any}
+	f := fit{shared - math.Log(share) - any, own - math.Log(n) - any}
+	if role < 0 || !d.weighs[role] {
+		f.own = f.any
+	}
+	return f
 }
 
 // allows reports whether a symbol may be sent in a role.

@@ -3,6 +3,18 @@
 // what each second of the minute must be, and which digits make which field or
 // parity. One decoder reads them all, by likelihoods: nothing is decided from one
 // second or one minute.
+//
+// Which station it is must be told from the same marks, and the one that has the fewest
+// kinds of mark, or the freest minute, must not win for that. So each station predicts each
+// second from those before it, and the product of its predictions is the probability of all
+// that was heard, which may be compared with another's. A station whose minute is not known
+// predicts a symbol by the share that it had so far, (count + 1/2) / (all + kinds/2) by
+// Jeffreys' prior: kinds that are not sent cost half the logarithm of the seconds and no
+// more. In order, of 60 orders alike, the same shares are those of the symbols that the
+// minute allows there, so that what they gain is what the minute leaves out; or, as likely,
+// the bits that tell the time have equal shares, and are weighed by all times of a day and
+// all dates of a century, and their parities. A station is likely by the sum over all its
+// orders and none, and an order by its share in that.
 package pulsecode
 
 import "slices"

@@ -81,8 +81,9 @@ func reason(r align.Reason) string {
 	case align.ReceiverOtherwise:
 		return "the noise does not come through the filters that were calibrated: set the receiver as it was then, or calibrate it anew"
 	case align.OtherStation:
-		id := strings.ToUpper(r.ID)
-		return fmt.Sprintf("what is heard on this carrier is %s: measure by it with --station %s", id, r.ID)
+		return fmt.Sprintf("what is heard is %s: measure by it with --station %s, or tune to the one named", callSigns(r.IDs, " or "), strings.Join(r.IDs, " or "))
+	case align.AlikeStations:
+		return callSigns(r.IDs, " and ") + " send the same: name only the one that the receiver is tuned to"
 	case align.NoBeat:
 		if r.AstrayHz > 0 {
 			return fmt.Sprintf("the beat note of a keyed carrier is at %.0f Hz: tune the receiver so that it lies between %g and %g Hz", r.AstrayHz, r.LowHz, r.HighHz)
@@ -287,4 +288,13 @@ func laterOrEarlier(seconds float64) string {
 		return "earlier"
 	}
 	return "later"
+}
+
+// callSigns lists stations.
+func callSigns(ids []string, between string) string {
+	all := make([]string, len(ids))
+	for i, id := range ids {
+		all[i] = strings.ToUpper(id)
+	}
+	return strings.Join(all, between)
 }

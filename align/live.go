@@ -130,7 +130,7 @@ func (l *Live) Ticks() levels.Ticks {
 	if a.marker < 0 {
 		return t
 	}
-	t.Seconds = a.seconds()
+	t.Seconds, t.Marks = a.seconds(), a.radio.ticks == nil
 	for _, h := range a.radio.heard() {
 		s := levels.StationTicks{ID: h.Station.ID, AsNamed: a.radio.standing(h.Station) == find.AsNamed}
 		if w := l.watch[h]; w != nil && w.gone {

@@ -280,6 +280,13 @@ func (r *radio) nobody() Reason {
 		}
 		return CarriersOnly{found, len(asked) > 0}
 	}
+	if len(r.beaten) == 0 && len(r.tuned) > 0 && r.ticks == nil {
+		var none NoCarrier
+		for _, t := range r.tuned {
+			none.Hz = append(none.Hz, t.hz)
+		}
+		return none
+	}
 	if len(r.beaten) == 0 {
 		return NoStation{}
 	}

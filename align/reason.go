@@ -51,6 +51,9 @@ type (
 		Carriers []longwave.Carrier
 		Asked    bool
 	}
+	// NoCarrier: the recording would hold a carrier at one of these frequencies, and none is
+	// there.
+	NoCarrier struct{ Hz []float64 }
 	// NotBeside: the station's beat note is not looked for while others are.
 	NotBeside struct{ ID string }
 	// Unsettled: too little was heard since frames were lost to count them.
@@ -136,6 +139,7 @@ func (OtherStation) reason()      {}
 func (AlikeStations) reason()     {}
 func (NoBeat) reason()            {}
 func (CarriersOnly) reason()      {}
+func (NoCarrier) reason()         {}
 func (NotBeside) reason()         {}
 func (Unsettled) reason()         {}
 func (PathUnknown) reason()       {}

@@ -291,7 +291,11 @@ func (a *Attempt) combine(f *Fix, found []stationOffset) {
 			f.Budget = append(f.Budget, BudgetLine{Source: "path drift " + s.fix.ID, Type: "B", U: scale * s.drift, Known: SinceTicks{}})
 		}
 	}
-	line := BudgetLine{Source: "tick average", Type: "A", U: math.Sqrt(max(0, ua+tied*birge*birge))}
+	average := "tick average"
+	if a.radio.ticks == nil {
+		average = "mark average"
+	}
+	line := BudgetLine{Source: average, Type: "A", U: math.Sqrt(max(0, ua+tied*birge*birge))}
 	if !math.IsInf(dof, 1) {
 		line.DoF = &dof
 	}

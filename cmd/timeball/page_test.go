@@ -420,7 +420,7 @@ func TestPageStates(t *testing.T) {
 	}{
 		{"early", early, 1e-3, "wait", []string{"listening for the marker", "not heard yet"}},
 		{"no-marker", bare, 1e-3, "no marker", []string{bare.Reason, "plugged in", "silent"}},
-		{"never-heard", deaf, 1e-3, "no tick", []string{deaf.Reason, "another carrier", "not heard yet"}},
+		{"never-heard", deaf, 1e-3, "no station", []string{deaf.Reason, "another carrier", "not heard yet"}},
 		{"tick-unknown", unknown, 1e-3, "wait", []string{unknown.Reason, "heard, no station known yet"}},
 		{"ahead", testkit.Second(12.3456e-3, 0.12e-3), 1e-3, "retard", []string{"ahead of UTC", "come later", "11.3 ms to go to ±1 ms"}},
 		{"behind", told, 1e-3, "advance", []string{"behind UTC", "come earlier", "411 ms to go to ±1 ms", "2 s behind: set them forward", "DUT1 −0.2 s"}},

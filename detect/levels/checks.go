@@ -93,6 +93,8 @@ type Ticks struct {
 	Seconds  float64        `json:"seconds"` // listened; 0: there is no marker to find them by
 	Unknown  bool           `json:"unknown"` // a tick is heard, not yet known as a station's
 	Stations []StationTicks `json:"stations"`
+	// Marks: none but the marks of stations on long wave are looked for.
+	Marks bool `json:"marks,omitempty"`
 }
 
 // StationTicks are those of one station that was heard.

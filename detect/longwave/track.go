@@ -286,15 +286,7 @@ func (t *Track) recognise(n int64, h heardSecond, turned float64) {
 	if lead := best.log() - t.candidate.log(); lead > -math.Log(orderError) || lead > 0 && best.asks && !t.asks {
 		t.choose(best)
 	}
-	t.other, t.Station = nil, nil
-	if t.candidate.log() > leastOdds && t.seen >= leastSeconds {
-		if t.asks {
-			t.Station = t.plan.Station
-		} else {
-			t.other = t.plan.Station
-		}
-	}
-	if read && t.asks && !t.ordered {
+	if read && !t.ordered {
 		wrong := t.reading.SecondError
 		for _, c := range t.candidates {
 			if c != t.candidate {
@@ -302,6 +294,15 @@ func (t *Track) recognise(n int64, h heardSecond, turned float64) {
 			}
 		}
 		t.ordered = wrong < orderError
+	}
+	t.other, t.Station = nil, nil
+	if t.candidate.log() > leastOdds && t.seen >= leastSeconds {
+		switch {
+		case t.asks:
+			t.Station = t.plan.Station
+		case t.ordered:
+			t.other = t.plan.Station
+		}
 	}
 }
 

@@ -112,13 +112,13 @@ func check(r *levels.Report, c levels.Check) (name, finding, remedy string) {
 		return "sample clock", fmt.Sprintf("%+.1f ppm against the marker", math.Round(*r.ClockPPM*10)/10+0), "set --sample-rate to the card's own; if it is, use another card, or look to the clock's rate"
 
 	case levels.TicksHeard, levels.TicksGone:
-		return "ticks", heard(r.Ticks.Stations), "the signal may only fade: if it stays away, look to antenna, tuning and volume"
+		return sends(r.Ticks), heard(r.Ticks), "the signal may only fade: if it stays away, look to antenna, tuning and volume"
 	case levels.TickUnknown:
 		return "ticks", "a tick is heard, not yet known as a station's", "wait a minute or two, until its minute mark was heard"
 	case levels.NoTickYet:
-		return "ticks", fmt.Sprintf("no tick heard yet, in %.0f s", r.Ticks.Seconds), "wait"
+		return sends(r.Ticks), fmt.Sprintf("no %s heard yet, in %.0f s", strings.TrimSuffix(sends(r.Ticks), "s"), r.Ticks.Seconds), "wait"
 	case levels.NoTick:
-		return "ticks", fmt.Sprintf("no tick heard in %.0f s", r.Ticks.Seconds),
+		return sends(r.Ticks), fmt.Sprintf("no %s heard in %.0f s", strings.TrimSuffix(sends(r.Ticks), "s"), r.Ticks.Seconds),
 			"look to tuning, mode (timeball stations), antenna and volume; timeball outlook tells what can be heard now; a weak station takes minutes"
 	case levels.TicksUnsought:
 		return "ticks", "not looked for", "the marker first: ticks are counted by its seconds"
@@ -126,11 +126,19 @@ func check(r *levels.Report, c levels.Check) (name, finding, remedy string) {
 	panic(fmt.Sprintf("no words for finding %d", c.Finding))
 }
 
+// sends is what stations send once a second.
+func sends(t *levels.Ticks) string {
+	if t.Marks {
+		return "marks"
+	}
+	return "ticks"
+}
+
 // heard tells of the ticks of each station that was heard.
-func heard(all []levels.StationTicks) string {
+func heard(t *levels.Ticks) string {
 	var list []string
-	for _, s := range all {
-		say := "ticks of " + strings.ToUpper(s.ID) + " heard"
+	for _, s := range t.Stations {
+		say := sends(t) + " of " + strings.ToUpper(s.ID) + " heard"
 		switch {
 		case s.Gone > 0:
 			list = append(list, fmt.Sprintf("%s before, not for %.0f s", say, s.Gone))

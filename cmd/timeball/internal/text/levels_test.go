@@ -170,6 +170,7 @@ func TestTicksInWords(t *testing.T) {
 		{levels.Ticks{Seconds: 12, Unknown: true}, levels.Poor, "a tick is heard, not yet known as a station's"},
 		{levels.Ticks{Seconds: 12}, levels.Poor, "no tick heard yet, in 12 s"},
 		{levels.Ticks{Seconds: 30}, levels.Poor, "no tick heard in 30 s"},
+		{levels.Ticks{Seconds: 30, Marks: true}, levels.Poor, "no mark heard in 30 s"},
 		{levels.Ticks{}, levels.Poor, "not looked for"},
 	} {
 		r := &levels.Report{Channels: []levels.Channel{{}}, Ticks: &c.ticks}

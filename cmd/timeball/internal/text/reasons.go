@@ -88,7 +88,7 @@ func reason(r align.Reason) string {
 		if r.AstrayHz > 0 {
 			return fmt.Sprintf("the beat note of a keyed carrier is at %.0f Hz: tune the receiver so that it lies between %g and %g Hz", r.AstrayHz, r.LowHz, r.HighHz)
 		}
-		return fmt.Sprintf("no beat note of %s was found between %g and %g Hz, and frames at %g kHz cannot hold its carrier of %.4g kHz itself", strings.ToUpper(r.ID), r.LowHz, r.HighHz, r.RateHz/1e3, r.CarrierHz/1e3)
+		return fmt.Sprintf("no beat note of %s was found between %g and %g Hz, where the receiver is to be tuned so that it lies; frames at %g kHz cannot hold its carrier of %.4g kHz itself", strings.ToUpper(r.ID), r.LowHz, r.HighHz, r.RateHz/1e3, r.CarrierHz/1e3)
 	case align.CarriersOnly:
 		var parts, ids []string
 		for _, c := range r.Carriers {
@@ -99,6 +99,12 @@ func reason(r align.Reason) string {
 			return "the carrier on " + strings.Join(parts, "; ") + " is there, but not yet the order of a minute in its marks, which takes up to two minutes"
 		}
 		return "no station's ticks were found, but these carriers on long wave: " + strings.Join(parts, "; ") + "; name whose it is: --station " + strings.Join(ids, " or ")
+	case align.NoCarrier:
+		var at []string
+		for _, hz := range r.Hz {
+			at = append(at, fmt.Sprintf("%.4g", hz/1e3))
+		}
+		return fmt.Sprintf("no carrier stands out at %s kHz in the receiver channel: look to the antenna, its lead and the input's level", strings.Join(at, " or "))
 	case align.NotBeside:
 		return fmt.Sprintf("nothing was found, and %s was not looked for: its beat note may be any tone, so name long-wave stations alone", strings.ToUpper(r.ID))
 	case align.Unsettled:

@@ -73,9 +73,7 @@ func Missing(s *align.Second) string {
 		return "wait"
 	case s.Verdict == align.NoMarker:
 		return "no marker"
-	case s.Waiting == nil:
-		return "no tick"
-	case s.Waiting.For == align.WholeOrder:
+	case s.Waiting == nil || s.Waiting.For == align.WholeOrder:
 		return "no station"
 	}
 	return "wait"

@@ -203,7 +203,7 @@ func TestBigOffset(t *testing.T) {
 			t.Errorf("%v after %s: %s, want %s", c.x, c.last, got, c.want)
 		}
 	}
-	for _, text := range []string{"+-0123456789. ms", "us µs ns", "no marker", "no tick", "no path", "wait", "no pulse", "ahead", "behind", "hold", "old 95 s", "verifying", "old 27 min", "old 3 h", "retard", "advance", "stop", "±0.16 ms", "−0.10/+0.22 ms", "not heard", "heard 12 dB", "gone 95 s", "by wire"} {
+	for _, text := range []string{"+-0123456789. ms", "us µs ns", "no marker", "no station", "no path", "wait", "no pulse", "ahead", "behind", "hold", "old 95 s", "verifying", "old 27 min", "old 3 h", "retard", "advance", "stop", "±0.16 ms", "−0.10/+0.22 ms", "not heard", "heard 12 dB", "gone 95 s", "by wire"} {
 		for _, r := range text {
 			if _, ok := glyphs[r]; !ok {
 				t.Errorf("%q has no large form", r)

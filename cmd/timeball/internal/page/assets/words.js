@@ -61,7 +61,7 @@ export function advice(s, tolerance, measured, unit) {
     const marker = s.verdict === "no-marker";
     if (measured < (marker ? markerTakes : tickTakes)) return { mood: "wait", word: "wait", way: 0, target: "" };
     if (s.waiting) return { mood: "wait", word: s.waiting.for === "order of a minute" ? "no station" : "wait", way: 0, target: "" };
-    return { mood: "wait", word: marker ? "no marker" : "no tick", way: 0,
+    return { mood: "wait", word: marker ? "no marker" : "no station", way: 0,
       target: marker ? "see the levels below; is the clock's pulse plugged in?" : "another carrier, station or hour may be heard; see the levels below" };
   }
   if (s.verdict === "no-path") return { mood: "wait", word: "no path", way: 0, target: `the marker stands ${asHeard(s.offset_s)}` };

@@ -1,6 +1,7 @@
 package longwave
 
 import (
+	"math"
 	"testing"
 
 	"timeball/capture"
@@ -77,5 +78,28 @@ func TestOwnStations(t *testing.T) {
 	}
 	if f := of([]*station.Station{find(t, "dcf77")}, []*station.Station{find(t, "dcf77")}); len(f.Heard()) != 0 {
 		t.Errorf("one in no table is taken for %s", f.Heard()[0].Station.ID)
+	}
+}
+
+// What a level tells of a station counts once: of a minute of marks whose keyed level is off
+// by d, d²/2(σ² + v/n), the normal distribution's.
+func TestDepthCountsOnce(t *testing.T) {
+	const n, noise, d = 60, 1e-4, 0.17
+	right, wrong := keyed{0.15, depthU * depthU}, keyed{0.15 + d, depthU * depthU}
+	lead := 0.0
+	for range n {
+		a, _ := right.fit(0.15, noise)
+		b, _ := wrong.fit(0.15, noise)
+		lead += a - b
+		right.learn(0.15, noise)
+		wrong.learn(0.15, noise)
+	}
+	if want := d * d / (2 * (0.1*0.1 + (0.05*0.05+noise)/n)); math.Abs(lead-want) > 0.1*want {
+		t.Errorf("%.3f, want %.3f", lead, want)
+	}
+	// A mark that is left out tells nothing of the level.
+	before := right
+	if right.learn(0.98, noise); right != before {
+		t.Error("the full level is taken for the keyed one")
 	}
 }

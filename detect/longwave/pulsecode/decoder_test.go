@@ -235,3 +235,22 @@ func TestBothCodes(t *testing.T) {
 		}
 	}
 }
+
+// Of n seconds of one mark, among three kinds, the predictions' product is
+// Γ(n+½)·Γ(3/2)/(Γ(½)·Γ(n+3/2)) = 1/(2n+1) by Jeffreys' prior; a second that is nothing of
+// the station's counts e^-12.
+func TestSharesAreLearnt(t *testing.T) {
+	d := New("dcf77")
+	const n, sure = 40, 60
+	for i := range int64(n) {
+		d.Add(i, []float64{5, 5 - sure, 5 - sure, 5 - sure})
+	}
+	if got, want := d.Log(), 5*n-math.Log(2*n+1); math.Abs(got-want) > 0.03 {
+		t.Errorf("%.3f, want %.3f", got, want)
+	}
+	before := d.Log()
+	d.Add(n, []float64{-90, -90, -90, -90})
+	if got := d.Log() - before; math.Abs(got+12) > 1e-3 {
+		t.Errorf("a second of another kind counts %.2f", got)
+	}
+}

@@ -174,7 +174,7 @@ func TestTicksInWords(t *testing.T) {
 		{levels.Ticks{}, levels.Poor, "not looked for"},
 	} {
 		r := &levels.Report{Channels: []levels.Channel{{}}, Ticks: &c.ticks}
-		got := find(t, Checks(r, r.Checks(levels.Roles{})), "ticks")
+		got := find(t, Checks(r, r.Checks(levels.Roles{})), map[bool]string{false: "ticks", true: "marks"}[c.ticks.Marks])
 		if got.Verdict != c.verdict || got.Finding != c.finding || (got.Remedy == "") != (c.verdict == levels.Good) {
 			t.Errorf("%+v: %+v", c.ticks, got)
 		}

@@ -233,6 +233,18 @@ func (r *radio) clockPPM() *float64 {
 	return nil
 }
 
+// alike lists stations that send the same as one on long wave.
+func (r *radio) alike(s *station.Station) []*station.Station {
+	if r.long != nil {
+		for _, t := range r.long.Heard() {
+			if t.Station == s {
+				return t.Alike()
+			}
+		}
+	}
+	return nil
+}
+
 // loop is the tuned antenna before a station as the recording's noise shows it.
 func (r *radio) loop(s *station.Station) TunedLoop {
 	if r.long != nil {

@@ -38,6 +38,11 @@ type (
 	OtherStation struct{ IDs []string }
 	// AlikeStations: these are looked for, and send the same.
 	AlikeStations struct{ IDs []string }
+	// OneOfAlike: the station is taken for the one named, and others send the same.
+	OneOfAlike struct {
+		ID     string
+		Others []string
+	}
 	// NoBeat: no beat note of the station's carrier was found from LowHz to HighHz, and
 	// frames at RateHz cannot hold the carrier itself. AstrayHz is where beyond these
 	// limits a keyed carrier stands; 0: nowhere.
@@ -137,6 +142,7 @@ func (SameChannel) reason()       {}
 func (NoStation) reason()         {}
 func (OtherStation) reason()      {}
 func (AlikeStations) reason()     {}
+func (OneOfAlike) reason()        {}
 func (NoBeat) reason()            {}
 func (CarriersOnly) reason()      {}
 func (NoCarrier) reason()         {}

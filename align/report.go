@@ -99,6 +99,9 @@ func (a *Attempt) report(heard []*timing.Arrival, read func(decoder) timecode.Re
 		}
 		found = append(found, s)
 		f.Notices = append(f.Notices, s.notices...)
+		if like := a.radio.alike(arr.Station); len(like) > 0 && a.settings.CarrierHz == 0 {
+			f.Notices = append(f.Notices, OneOfAlike{arr.Station.ID, idsOf(like)})
+		}
 	}
 	if n := len(a.settings.Ionograms); n > 0 && !begin.IsZero() && len(path.NearIonograms(a.settings.Ionograms, begin)) == 0 {
 		f.Notices = append(f.Notices, IonosondeElsewhen{n, begin})

@@ -189,33 +189,34 @@ func (f *Finder) Heard() []*Track {
 // Other lists the stations that what is heard may be of, none of which is looked for.
 func (f *Finder) Other() (all []*station.Station) {
 	for _, t := range f.tracks {
-		if t.other == nil {
-			continue
+		if t.other != nil {
+			return append([]*station.Station{t.other}, t.input.alike(t.other, t.input.Table)...)
 		}
-		for _, s := range t.input.Table {
-			if s.Keying == t.other.Keying && s.Code.Kind == t.other.Code.Kind && (t.input.CarrierHz == 0 || s.Carriers[0].Hz == t.input.CarrierHz) {
-				all = append(all, s)
-			}
-		}
-		break
 	}
-	return all
+	return nil
 }
 
 // Alike lists stations that are looked for in one input and send the same, so that none of
 // them can be told.
 func (f *Finder) Alike() []*station.Station {
 	for _, in := range f.inputs {
-		for i, s := range in.Stations {
-			same := slices.DeleteFunc(slices.Clone(in.Stations[i:]), func(o *station.Station) bool {
-				return o.Keying != s.Keying || o.Code.Kind != s.Code.Kind
-			})
-			if len(same) > 1 {
-				return same
+		for _, s := range in.Stations {
+			if same := in.alike(s, in.Stations); len(same) > 0 {
+				return append([]*station.Station{s}, same...)
 			}
 		}
 	}
 	return nil
+}
+
+// alike lists those of some stations that send the same as another one, and may be heard.
+func (in *Input) alike(s *station.Station, of []*station.Station) (all []*station.Station) {
+	for _, o := range of {
+		if o.ID != s.ID && o.Keying == s.Keying && o.Code.Kind == s.Code.Kind && (in.CarrierHz == 0 || o.Carriers[0].Hz == in.CarrierHz) {
+			all = append(all, o)
+		}
+	}
+	return all
 }
 
 // Unordered is a station whose marks are heard, but not yet the order of its minute; nil:

@@ -70,11 +70,14 @@ func TestOwnStations(t *testing.T) {
 	c := config(t, "msf", 50, false)
 	c.Seconds = 75
 	of := beatNotes(t, c)
-	if f := of([]*station.Station{&own}, table); len(f.Heard()) != 1 || f.Heard()[0].Station != &own {
+	if f := of([]*station.Station{&own}, table); len(f.Heard()) != 1 || f.Heard()[0].Station != &own || len(f.Heard()[0].Alike()) != 1 {
 		t.Errorf("its own is named: %d heard, in its place %v", len(f.Heard()), f.Other())
 	}
-	if f := of([]*station.Station{find(t, "dcf77")}, table); len(f.Heard()) != 0 || f.Other() == nil {
+	if f := of([]*station.Station{find(t, "dcf77")}, table); len(f.Heard()) != 0 || len(f.Other()) != 2 {
 		t.Errorf("another is named: %d heard, in its place %v", len(f.Heard()), f.Other())
+	}
+	if f := of([]*station.Station{&own, find(t, "msf")}, table); len(f.Heard()) != 0 || len(f.Alike()) != 2 {
+		t.Errorf("of two that are alike %d heard", len(f.Heard()))
 	}
 	if f := of([]*station.Station{find(t, "dcf77")}, []*station.Station{find(t, "dcf77")}); len(f.Heard()) != 0 {
 		t.Errorf("one in no table is taken for %s", f.Heard()[0].Station.ID)

@@ -534,6 +534,10 @@ func (t *Track) ReadFrom(n int64) {
 	}
 }
 
+// Alike lists other stations that send the same, so that nothing but the name that was given
+// tells this one from them.
+func (t *Track) Alike() []*station.Station { return t.input.alike(t.plan.Station, t.input.Table) }
+
 // Onset is where second n's mark is expected, low-rate samples after the flywheel's
 // second.
 func (t *Track) Onset(n int64) float64 { return t.axis.at(float64(n)) }

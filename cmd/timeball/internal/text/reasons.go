@@ -84,6 +84,8 @@ func reason(r align.Reason) string {
 		return fmt.Sprintf("what is heard is %s: measure by it with --station %s, or tune to the one named", callSigns(r.IDs, " or "), strings.Join(r.IDs, " or "))
 	case align.AlikeStations:
 		return callSigns(r.IDs, " and ") + " send the same: name only the one that the receiver is tuned to"
+	case align.OneOfAlike:
+		return fmt.Sprintf("taken for %s, as named: %s would sound the same, so make sure of what the receiver is tuned to", strings.ToUpper(r.ID), callSigns(r.Others, " or "))
 	case align.NoBeat:
 		if r.AstrayHz > 0 {
 			return fmt.Sprintf("the beat note of a keyed carrier is at %.0f Hz: tune the receiver so that it lies between %g and %g Hz", r.AstrayHz, r.LowHz, r.HighHz)

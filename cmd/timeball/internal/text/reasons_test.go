@@ -43,6 +43,7 @@ func TestReasons(t *testing.T) {
 		{align.NotBeside{ID: "dcf77"}, "DCF77 was not looked for"},
 		{align.CarriersOnly{Carriers: carriers}, "but these carriers on long wave: 60 kHz (MSF, WWVB) with 41 dBHz; 77.5 kHz (DCF77) with 58 dBHz; name whose it is: --station msf or wwvb or dcf77"},
 		{align.CarriersOnly{Carriers: carriers[1:], Asked: true}, "the carrier on 77.5 kHz (DCF77) with 58 dBHz is there, but not yet the order of a minute"},
+		{align.OneOfAlike{ID: "jjy-40", Others: []string{"jjy-60"}}, "taken for JJY-40, as named: JJY-60 would sound the same"},
 		{align.NoCarrier{Hz: []float64{60e3, 77.5e3}}, "no carrier stands out at 60 or 77.5 kHz"},
 		{align.OtherStation{IDs: []string{"jjy-40", "jjy-60"}}, "heard is JJY-40 or JJY-60: measure by it with --station jjy-40 or jjy-60, or tune"},
 		{align.AlikeStations{IDs: []string{"jjy-40", "jjy-60"}}, "JJY-40 and JJY-60 send the same"},

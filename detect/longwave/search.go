@@ -146,7 +146,8 @@ func (f *Finder) acquire(in *Input) {
 		f.stray(in, x, rate, from, lines)
 	}
 	lines = lines[:min(mostCarriers, len(lines))]
-	if slices.ContainsFunc(in.sharing(station.CarrierReduced), func(s *station.Station) bool { return s.Phase.Kind == "wwvb" }) {
+	turns := func(s *station.Station) bool { return s.Phase.Kind == "wwvb" }
+	if slices.ContainsFunc(in.Stations, turns) || !f.recognised() && slices.ContainsFunc(in.sharing(station.CarrierReduced), turns) {
 		more := suppressed(x, rate, in.LowHz, in.HighHz)
 		lines = append(lines, more[:min(mostCarriers, len(more))]...)
 	}

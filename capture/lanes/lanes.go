@@ -88,36 +88,22 @@ func part(left, right []float32, raw []byte) {
 // Products makes c a·bᵀ: rows are what lies together in memory, and those of b may overlap. Sums are added up in
 // another order with vectors than without, and differ by what rounding makes of that.
 func Products(c, a, b blas64.General) {
-	if !multiply {
+	if !multiply || b.Rows < 4 || a.Rows == 0 || a.Cols == 0 {
 		oneByOne(c, a, b)
 		return
 	}
 	// So many rows of b at a time as stay near the processor.
 	const near = 32
-	whole := a.Cols / 4 * 4
 	for from := 0; from < b.Rows; from += near {
+		from := min(from, b.Rows-4)
 		to := min(from+near, b.Rows)
+		row(b, to-1) // it is there
 		for i := 0; i < a.Rows; i += 2 {
-			x, y := row(a, i), row(a, i+1)
-			for j := from; j < to; j += 4 {
-				p, q, r, s := row(b, j), row(b, j+1), row(b, j+2), row(b, j+3)
-				var sums [8]float64
-				if whole > 0 {
-					tile(&sums, whole, &x[0], &y[0], &p[0], &q[0], &r[0], &s[0])
-				}
-				for k := whole; k < a.Cols; k++ {
-					u, v := x[k], y[k]
-					for l, w := range [4]float64{p[k], q[k], r[k], s[k]} {
-						sums[l] += u * w
-						sums[4+l] += v * w
-					}
-				}
-				n := min(4, to-j)
-				copy(c.Data[i*c.Stride+j:][:n], sums[:])
-				if i+1 < a.Rows {
-					copy(c.Data[(i+1)*c.Stride+j:][:n], sums[4:])
-				}
-			}
+			// An odd row is the last but one's partner, or its own.
+			i, j := max(0, min(i, a.Rows-2)), min(i+1, a.Rows-1)
+			x, y := row(a, i), row(a, j)
+			p, q := c.Data[i*c.Stride:][from:to], c.Data[j*c.Stride:][from:to]
+			band(&p[0], &q[0], a.Cols, &x[0], &y[0], &b.Data[from*b.Stride], b.Stride, to-from)
 		}
 	}
 }
@@ -131,5 +117,5 @@ func oneByOne(c, a, b blas64.General) {
 	}
 }
 
-// row is the i-th of a, or the last.
-func row(a blas64.General, i int) []float64 { return a.Data[min(i, a.Rows-1)*a.Stride:][:a.Cols] }
+// row is the i-th of a.
+func row(a blas64.General, i int) []float64 { return a.Data[i*a.Stride:][:a.Cols] }

@@ -19,8 +19,8 @@ func farthest(a, b []float32) float32
 //go:noescape
 func stereo16(left, right []float32, raw []byte)
 
-// tile makes sums the products of x and y, n numbers each, a multiple of four, with a, b, c
-// and d: those of x first.
+// band makes c the products of x, n numbers, with each of count rows of b, four or more, which
+// begin stride apart, and d those of y.
 //
 //go:noescape
-func tile(sums *[8]float64, n int, x, y, a, b, c, d *float64)
+func band(c, d *float64, n int, x, y, b *float64, stride, count int)

@@ -133,16 +133,32 @@ frames:
 	VZEROUPPER
 	RET
 
-// func tile(sums *[8]float64, n int, x, y, a, b, c, d *float64)
-TEXT ·tile(SB), NOSPLIT, $0-64
-	MOVQ   sums+0(FP), DI
-	MOVQ   n+8(FP), CX
-	MOVQ   x+16(FP), SI
-	MOVQ   y+24(FP), DX
-	MOVQ   a+32(FP), R8
-	MOVQ   b+40(FP), R9
-	MOVQ   c+48(FP), R10
-	MOVQ   d+56(FP), R11
+// func band(c, d *float64, n int, x, y, b *float64, stride, count int)
+TEXT ·band(SB), NOSPLIT, $0-64
+	MOVQ c+0(FP), DI
+	MOVQ d+8(FP), R13
+	MOVQ n+16(FP), CX
+	MOVQ x+24(FP), SI
+	MOVQ y+32(FP), DX
+	MOVQ stride+48(FP), R12
+	SHLQ $3, R12
+	XORQ BX, BX                   // the first of four rows of b
+
+	// Of the last of n numbers so many are read as there are.
+	MOVQ    CX, AX
+	ANDQ    $3, AX
+	SHLQ    $3, AX
+	LEAQ    ·some<>+32(SB), R8
+	SUBQ    AX, R8
+	VMOVDQU (R8), Y14
+
+rows:
+	MOVQ   R12, R8
+	IMULQ  BX, R8
+	ADDQ   b+40(FP), R8
+	LEAQ   (R8)(R12*1), R9
+	LEAQ   (R9)(R12*1), R10
+	LEAQ   (R10)(R12*1), R11
 	VXORPD Y0, Y0, Y0
 	VXORPD Y1, Y1, Y1
 	VXORPD Y2, Y2, Y2
@@ -152,6 +168,8 @@ TEXT ·tile(SB), NOSPLIT, $0-64
 	VXORPD Y6, Y6, Y6
 	VXORPD Y7, Y7, Y7
 	XORQ   AX, AX
+	SUBQ   $4, CX
+	JLT    rest
 
 four:
 	VMOVUPD     (SI)(AX*8), Y8
@@ -170,8 +188,28 @@ four:
 	VFMADD231PD Y9, Y13, Y7
 	ADDQ        $4, AX
 	CMPQ        AX, CX
-	JLT         four
+	JLE         four
 
+rest:
+	ADDQ        $4, CX
+	CMPQ        AX, CX
+	JEQ         add
+	VMASKMOVPD  (SI)(AX*8), Y14, Y8
+	VMASKMOVPD  (DX)(AX*8), Y14, Y9
+	VMASKMOVPD  (R8)(AX*8), Y14, Y10
+	VMASKMOVPD  (R9)(AX*8), Y14, Y11
+	VMASKMOVPD  (R10)(AX*8), Y14, Y12
+	VMASKMOVPD  (R11)(AX*8), Y14, Y13
+	VFMADD231PD Y8, Y10, Y0
+	VFMADD231PD Y8, Y11, Y1
+	VFMADD231PD Y8, Y12, Y2
+	VFMADD231PD Y8, Y13, Y3
+	VFMADD231PD Y9, Y10, Y4
+	VFMADD231PD Y9, Y11, Y5
+	VFMADD231PD Y9, Y12, Y6
+	VFMADD231PD Y9, Y13, Y7
+
+add:
 	// Each lane of four sums is added up: two by two, and then the halves.
 	VHADDPD    Y1, Y0, Y0
 	VHADDPD    Y3, Y2, Y2
@@ -183,7 +221,30 @@ four:
 	VPERM2F128 $0x21, Y6, Y4, Y5
 	VBLENDPD   $0xC, Y6, Y4, Y4
 	VADDPD     Y5, Y4, Y4
-	VMOVUPD    Y0, (DI)
-	VMOVUPD    Y4, 32(DI)
+	VMOVUPD    Y0, (DI)(BX*8)
+	VMOVUPD    Y4, (R13)(BX*8)
+
+	MOVQ count+56(FP), AX
+	SUBQ $4, AX
+	CMPQ BX, AX
+	JEQ  done
+	ADDQ $4, BX
+	CMPQ BX, AX
+	JLE  rows
+	MOVQ AX, BX                   // some of the last four once more
+	JMP  rows
+
+done:
 	VZEROUPPER
 	RET
+
+// From 32 bytes less 8 for each, so many of four numbers.
+DATA ·some<>+0(SB)/8, $-1
+DATA ·some<>+8(SB)/8, $-1
+DATA ·some<>+16(SB)/8, $-1
+DATA ·some<>+24(SB)/8, $-1
+DATA ·some<>+32(SB)/8, $0
+DATA ·some<>+40(SB)/8, $0
+DATA ·some<>+48(SB)/8, $0
+DATA ·some<>+56(SB)/8, $0
+GLOBL ·some<>(SB), RODATA|NOPTR, $64

@@ -40,7 +40,7 @@ func (c chain) within(hz float64) float64 {
 	if c.edge == 0 {
 		return 1
 	}
-	return 1 / (1 + math.Pow(hz/c.edge, 2*steep))
+	return corner{kind: kind{order: steep}}.power(hz / c.edge)
 }
 
 // poles returns 1/Q of the filter's pole pairs, and whether there is a single pole.
@@ -99,9 +99,9 @@ func (c corner) power(x float64) float64 {
 	case c.damping > 0:
 		return 1 / ((1-x*x)*(1-x*x) + c.damping*c.damping*x*x)
 	}
-	p := 1.0
+	p, square := 1.0, x*x
 	for range c.order {
-		p *= x * x
+		p *= square
 	}
 	return 1 / (1 + p)
 }

@@ -38,18 +38,17 @@ const spectrumBins = 256
 // covariance fills r with the autocovariance of noise behind c, one at the tone,
 // with a floor and a level that nobody knows.
 func (f *filter) covariance(r []float64, c chain) {
-	var s [spectrumBins + 1]complex128
+	var s, sum [spectrumBins + 1]float64
 	tone := c.power(f.ToneHz)
 	for i := range s {
 		hz := f.rate / 2 * float64(i) / spectrumBins
-		sum := c.power(hz) * f.aliases[i][0]
+		power := c.power(hz) * f.aliases[i][0]
 		if b := f.aliases[i][1]; b > 0 {
-			sum += c.power(f.rate-hz) * b
+			power += c.power(f.rate-hz) * b
 		}
-		s[i] = complex(sum/tone+noiseFloor, 0)
+		s[i] = power/tone + noiseFloor
 	}
-	var sum [2 * spectrumBins]float64
-	f.autocovariance.Sequence(sum[:], s[:])
+	f.autocovariance.Transform(sum[:], s[:])
 	for k := range r {
 		r[k] = sum[k]/(2*spectrumBins) + c.rest(float64(k)/f.rate)
 	}

@@ -26,7 +26,7 @@ type filter struct {
 	length int     // samples of a whole mark
 	view   view    // of stacks
 
-	autocovariance *fourier.FFT // of a spectrum
+	autocovariance *fourier.DCT // of a spectrum
 	// aliases are what the stream's low-pass filter leaves of the power at each of the
 	// spectrum's frequencies, and of what folds there.
 	aliases [spectrumBins + 1][2]float64
@@ -35,7 +35,7 @@ type filter struct {
 func newFilter(s Shape, rate float64) *filter {
 	f := &filter{
 		Shape: s, rate: rate, omega: 2 * math.Pi * s.ToneHz / rate, length: int(math.Round(s.Seconds * rate)), view: closely,
-		autocovariance: fourier.NewFFT(2 * spectrumBins),
+		autocovariance: fourier.NewDCT(spectrumBins + 1),
 	}
 	for i := range f.aliases {
 		hz := rate / 2 * float64(i) / spectrumBins

@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/blas/blas64"
 
+	"timeball/capture/lanes"
 	"timeball/detect/kaiser"
 )
 
@@ -72,63 +73,26 @@ const (
 	quietSeconds, quietAfter = 14e-3, 7e-3
 	shortQuiet, quietBefore  = 7e-3, 2e-3
 	taps                     = 32 // of the interpolator between samples
-	batches                  = 16 // in which the moments' powers of time are taken
 )
 
 // buildStack sums the snapshots along m, in so many powers of time.
 func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
 	before, n := f.window()
 	st := &stack{filter: f, axis: m, points: n, before: before}
-	for k := range powers {
-		st.mean[k], st.square[k] = make([]float64, n), make([]float64, n*n)
+	p := newPile(n, powers)
+	if len(snaps) > 0 {
+		st.noise = smoothNoise(snaps)
+		st.span = max(1, m.ref-float64(snaps[0].n), float64(snaps[len(snaps)-1].n)-m.ref)
 	}
-	if len(snaps) == 0 {
-		return st
-	}
-	st.noise = smoothNoise(snaps)
-	st.span = max(1, m.ref-float64(snaps[0].n), float64(snaps[len(snaps)-1].n)-m.ref)
-	y, room := make([]float64, n), make([]float64, n+taps)
-	sum, square := make([]float64, n), blas64.Symmetric{N: n, Stride: n, Uplo: 'U', Data: make([]float64, n*n)}
-	var count, time float64
-	flush := func() {
-		if count == 0 {
-			return
-		}
-		t := time / count / st.span
-		for k := range powers {
-			w := math.Pow(t, float64(k))
-			st.time[k] += w * count
-			addTo(st.mean[k], w, sum)
-			addTo(st.square[k], w, square.Data)
-		}
-		st.count += count
-		clear(sum)
-		clear(square.Data)
-		count, time = 0, 0
-	}
-	first, whole := snaps[0].n, snaps[len(snaps)-1].n-snaps[0].n+1
-	batch := int64(0)
+	y, room := make([]float32, n), make([]float32, n+taps)
 	for k, s := range snaps {
-		if b := (s.n - first) * batches / whole; b != batch {
-			flush()
-			batch = b
-		}
-		if s.long || !(st.noise[k] > 0) || !s.window(y, room, m.at(float64(s.n))-before, st.noise[k]) {
+		if s.long || !(st.noise[k] > 0) || !s.window(y, room, m.at(float64(s.n))-before) {
 			continue
 		}
-		count++
-		time += float64(s.n) - m.ref
-		addTo(sum, 1, y)
-		addSquare(square, y)
+		st.count++
+		p.add(y, s.audioUnit/math.Sqrt(st.noise[k]), (float64(s.n)-m.ref)/st.span)
 	}
-	flush()
-	for k := range powers {
-		for i := range n {
-			for j := range i {
-				st.square[k][i*n+j] = st.square[k][j*n+i]
-			}
-		}
-	}
+	st.time, st.mean, st.square = p.sums()
 	return st
 }
 
@@ -180,11 +144,82 @@ func (st *stack) within(f *filter) *stack {
 	return &part
 }
 
-// addSquare adds x·xᵀ to a, row by row: twice as fast as blas64.Syr, which has no vectors.
-func addSquare(a blas64.Symmetric, x []float64) {
-	for i, v := range x {
-		addTo(a.Data[i*a.Stride+i:][:len(x)-i], v, x[i:])
+// pile sums windows and their products, with powers of time: so many together as stay
+// near the processor.
+type pile struct {
+	powers            int
+	windows, weighted blas64.General // those on the pile, a column each, and by powers of their times
+	products          blas64.General
+	at                []float64 // their times
+	time              [3]float64
+	mean, square      [3][]float64 // of square, what is not below the diagonal
+}
+
+// piled is how many are summed together: a multiple of four, as vectors are long, and of no
+// great power of two, lest rows so long drive each other out of the processor's memory.
+const piled = 60
+
+func newPile(points, powers int) *pile {
+	p := &pile{powers: powers, windows: general(points, piled), weighted: general(points, piled), products: general(points, points)}
+	for k := range powers {
+		p.mean[k], p.square[k] = make([]float64, points), make([]float64, points*points)
 	}
+	return p
+}
+
+// add adds the window w·y at a time.
+func (p *pile) add(y []float32, w, at float64) {
+	for i, v := range y {
+		p.windows.Data[i*piled+len(p.at)] = w * float64(v)
+	}
+	p.at = append(p.at, at)
+	if len(p.at) == piled {
+		p.flush()
+	}
+}
+
+// flush takes what is on the pile off it, into the sums.
+func (p *pile) flush() {
+	const together = 32 // rows
+	n, count := p.windows.Rows, len(p.at)
+	x, y := p.windows, p.weighted
+	x.Cols, y.Cols = count, count
+	copy(y.Data, x.Data)
+	for k := range p.powers {
+		for _, t := range p.at {
+			p.time[k] += math.Pow(t, float64(k))
+		}
+		for from := 0; from < n; from += together {
+			to := min(from+together, n)
+			part := rows(p.products, from, to)
+			part.Data = part.Data[from:]
+			lanes.Products(part, rows(x, from, to), rows(y, from, n))
+			for i := from; i < to; i++ {
+				addTo(p.square[k][i*n+i:][:n-i], 1, p.products.Data[i*n+i:][:n-i])
+			}
+		}
+		for i := range n {
+			for j, v := range y.Data[i*piled:][:count] {
+				p.mean[k][i] += v
+				y.Data[i*piled+j] *= p.at[j] // for the next power
+			}
+		}
+	}
+	p.at = p.at[:0]
+}
+
+// sums are those of tᵏ, tᵏ·y and tᵏ·y·yᵀ over all windows y at times t.
+func (p *pile) sums() (time [3]float64, mean, square [3][]float64) {
+	p.flush()
+	n := p.windows.Rows
+	for k := range p.powers {
+		for i := range n {
+			for j := range i {
+				p.square[k][i*n+j] = p.square[k][j*n+i]
+			}
+		}
+	}
+	return p.time, p.mean, p.square
 }
 
 // addTo adds w·x to y.
@@ -193,8 +228,8 @@ func addTo(y []float64, w float64, x []float64) {
 }
 
 // window fills y with the audio from a lag after the second on, interpolated, in
-// units of the noise; false where it is not held. The room is for taps more than y has.
-func (s *snapshot) window(y, room []float64, lag, noise float64) bool {
+// audioUnit; false where it is not held. The room is for taps more than y has.
+func (s *snapshot) window(y, room []float32, lag float64) bool {
 	at := lag - s.audioLag
 	i0 := int(math.Floor(at))
 	lo := i0 - taps/2 + 1
@@ -205,13 +240,13 @@ func (s *snapshot) window(y, room []float64, lag, noise float64) bool {
 	var coef [taps]float64
 	interpolator(&coef, at-float64(i0))
 	for i, v := range s.audio[lo : lo+len(room)] {
-		room[i] = float64(v)
+		room[i] = float32(v)
 	}
-	clear(y)
+	var terms [taps]lanes.Term
 	for i, c := range coef {
-		addTo(y, c, room[i:i+len(y)])
+		terms[i] = lanes.Term{Samples: room[i:], Weight: float32(c)}
 	}
-	blas64.Scal(s.audioUnit/math.Sqrt(noise), blas64.Vector{N: len(y), Inc: 1, Data: y})
+	lanes.Sum(y, terms[:])
 	return true
 }
 
@@ -286,20 +321,20 @@ func (st *stack) listen(snaps []*snapshot, silence float64) {
 	slices.Sort(powers)
 	// A quarter of the pieces may be loud; the power of the others scatters little.
 	most := loudest * powers[len(powers)/4]
-	x := make([]float64, n)
-	square := general(n, n)
-	sym := blas64.Symmetric{N: n, Stride: n, Uplo: 'U', Data: square.Data}
+	x := make([]float32, n)
+	all := newPile(n, 1)
 	for _, p := range pieces {
 		if p.power > most {
 			continue
 		}
 		for i, v := range p.x {
-			x[i] = float64(v) * p.unit
+			x[i] = float32(v)
 		}
-		addSquare(sym, x)
+		all.add(x, p.unit, 0)
 		st.quiet.count++
 	}
-	st.quiet.tails = tails(square)
+	_, _, square := all.sums()
+	st.quiet.tails = tails(blas64.General{Rows: n, Cols: n, Stride: n, Data: square[0]})
 }
 
 // loudest is the power, over the lower quartile's, up to which a quiet window is

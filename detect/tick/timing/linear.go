@@ -813,7 +813,7 @@ func (nr *near) moments(e departure) (moments, bool) {
 		}
 		c[i][0] = [columns]float64{1, s, s * s / 2, e.high, e.low}
 		c[i][1][slope], c[i][1][bend] = e.drift, e.drift*s
-		c[i][2][bend] = e.drift * e.drift / 2
+		c[i][2][bend] = e.drift * e.drift / 2 // there alone
 	}
 	m := moments{n: nr.count, d: nr.bases}
 	var g matrix
@@ -831,24 +831,28 @@ func (nr *near) moments(e departure) (moments, bool) {
 			gram, prod := 0.0, 0.0
 			for x := range columns {
 				at := (i*columns+x)*w + j*columns
-				g0, p0, p1, p2 := nr.gram[at:at+columns], nr.prod[0][at:at+columns], nr.prod[1][at:at+columns], nr.prod[2][at:at+columns]
-				// The coefficients of 1, t and t²; only two columns move.
+				g0, p0 := (*[columns]float64)(nr.gram[at:]), (*[columns]float64)(nr.prod[0][at:])
+				p1, p2 := (*[columns]float64)(nr.prod[1][at:]), (*[columns]float64)(nr.prod[2][at:])
+				// Sums over the other's columns, by powers of time; only two columns move.
+				var still, stands float64
 				for y, v := range b[0] {
-					c0 := a[0][x] * v
-					gram += c0 * g0[y]
-					prod += c0 * p0[y]
+					still += v * g0[y]
+					stands += v * p0[y]
 				}
+				moves := b[1][slope]*g0[slope] + b[1][bend]*g0[bend]
+				turns := b[2][bend] * g0[bend]
+				stands += b[1][slope]*p1[slope] + b[1][bend]*p1[bend] + b[2][bend]*p2[bend]
+				gram += a[0][x] * (still + t1*moves + t2*turns)
+				prod += a[0][x] * stands
 				if x == slope || x == bend {
+					first, second := 0.0, 0.0
 					for y, v := range b[0] {
-						c1, c2 := a[1][x]*v, a[2][x]*v+a[1][x]*b[1][y]
-						gram += (c1*t1 + c2*t2) * g0[y]
-						prod += c1*p1[y] + c2*p2[y]
+						first += v * p1[y]
+						second += v * p2[y]
 					}
-				}
-				for y := slope; y <= bend; y++ {
-					c1, c2 := a[0][x]*b[1][y], a[0][x]*b[2][y]
-					gram += (c1*t1 + c2*t2) * g0[y]
-					prod += c1*p1[y] + c2*p2[y]
+					first += b[1][slope]*p2[slope] + b[1][bend]*p2[bend]
+					gram += a[1][x]*(t1*still+t2*moves) + a[2][x]*t2*still
+					prod += a[1][x]*first + a[2][x]*second
 				}
 			}
 			g[t.basis][o.basis] += gram

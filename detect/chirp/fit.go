@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"github.com/mjibson/go-dsp/fft"
+	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/mat"
 
 	"timeball/detect/rank"
@@ -54,6 +55,24 @@ type channel struct {
 	// it is that which goes with its amplitude.
 	filter []complex128
 	level  []float32
+	delays *fourier.CmplxFFT // over which the spectrum's points turn once from each other
+	first  []complex128      // how the first of them turns from delay to delay
+}
+
+// turned is the sum over the spectrum of x, turned to each delay of the grid after
+// its beginning.
+func (c *channel) turned(x []complex128) []complex128 {
+	n := c.delays.Len()
+	out := make([]complex128, c.grid)
+	copy(out, x)
+	c.delays.Sequence(out[:n], out[:n])
+	for g := n; g < c.grid; g++ {
+		out[g] = out[g-n]
+	}
+	for g, v := range c.first {
+		out[g] *= v
+	}
+	return out
 }
 
 // newChannel takes the audio about chirps the first of which begins at sample at;
@@ -77,7 +96,11 @@ func newChannel(audio []float32, rate, top float64, at, apart int) *channel {
 	if len(hz) < 10 {
 		return nil
 	}
-	c := &channel{rate: rate, grid: int((before+after)/gridStep) + 1, zero: int(before / gridStep), hz: hz}
+	const delays = (before + after) * perSecond
+	c := &channel{rate: rate, grid: delays + 1, zero: before * perSecond, hz: hz, delays: fourier.NewCmplxFFT(delays), first: make([]complex128, delays+1)}
+	for g := range c.first {
+		c.first[g] = cmplx.Rect(1, 2*math.Pi*hz[0]*gridStep*float64(g))
+	}
 	power, outside := 0.0, 0
 	c.level = make([]float32, int((before+after)*rate))
 	for k := range chirps {
@@ -271,43 +294,36 @@ func (c *channel) fading(spreadHz float64, filtered bool) *fading {
 	values := eigen.Values(nil)
 	var vectors mat.Dense
 	eigen.VectorsTo(&vectors)
-	// Turned on from one delay to the next.
-	late, apart, turn := make([]complex128, n), make([]complex128, n), make([]complex128, n)
-	for j, hz := range c.hz {
-		late[j], apart[j], turn[j] = cmplx.Rect(1, -2*math.Pi*hz*before), 1, cmplx.Rect(1, 2*math.Pi*hz*gridStep)
-	}
+	x := make([]complex128, n)
 	for s := range shapes {
 		f.power[s] = max(values[n-1-s], 0)
 		f.shape[s] = mat.Col(nil, n-1-s, &vectors)
-		for k := range chirps {
-			f.match[s][k] = make([]complex128, c.grid)
-		}
-		for r := range shapes {
-			f.like[s][r] = make([]complex128, c.grid)
+		for r := range s + 1 {
+			for j := range x {
+				x[j] = complex(f.shape[s][j]*f.shape[r][j], 0)
+			}
+			f.like[s][r] = c.turned(x)
+			f.like[r][s] = f.like[s][r]
 		}
 	}
-	for g := range c.grid {
+	f.receive()
+	return f
+}
+
+// receive matches what was received with each delay and shape.
+func (f *fading) receive() {
+	x := make([]complex128, len(f.hz))
+	for k := range chirps {
 		for s := range shapes {
-			for j := range n {
-				v := complex(vectors.At(j, n-1-s), 0)
-				turned := v * late[j]
-				if filtered {
-					turned *= c.filter[j]
-				}
-				for k := range chirps {
-					f.match[s][k][g] += turned * c.data[k][j]
-				}
-				for r := range shapes {
-					f.like[s][r][g] += v * complex(vectors.At(j, n-1-r), 0) * apart[j]
+			for j, hz := range f.hz {
+				x[j] = f.data[k][j] * cmplx.Rect(f.shape[s][j], -2*math.Pi*hz*before)
+				if f.filtered {
+					x[j] *= f.filter[j]
 				}
 			}
-		}
-		for j, v := range turn {
-			late[j] *= v
-			apart[j] *= v
+			f.match[s][k] = f.turned(x)
 		}
 	}
-	return f
 }
 
 // paths are delays, grid steps, in order, their powers over the noise's, dB, and by
@@ -349,22 +365,36 @@ type mixed struct {
 
 func (f *fading) mixed(p paths) (m mixed, evidence float64) {
 	m.n = len(p.at) * shapes
-	for i := range p.at {
-		for s := range shapes {
-			m.scale[i*shapes+s] = math.Sqrt(math.Pow(10, p.level[i]/10) * f.power[s])
-		}
+	for i, level := range p.level {
+		f.strong(m.scale[i*shapes:][:shapes], level)
 	}
+	return m, m.factor(func(i, j int) complex128 {
+		return f.alike(i%shapes, j%shapes, p.at[i/shapes]-p.at[j/shapes])
+	})
+}
+
+// strong fills scale with the amplitudes of the shapes of a path of a level, dB.
+func (f *fading) strong(scale []float64, level float64) {
+	power := math.Pow(10, level/10)
+	for s := range scale {
+		scale[s] = math.Sqrt(power * f.power[s])
+	}
+}
+
+// alike is how shape a goes with b, of a path that comes d grid steps earlier.
+func (f *fading) alike(a, b, d int) complex128 {
+	if d >= 0 {
+		return f.like[a][b][d]
+	}
+	return cmplx.Conj(f.like[a][b][-d])
+}
+
+// factor takes the products of the shapes apart.
+func (m *mixed) factor(products func(i, j int) complex128) (evidence float64) {
 	r := &m.root
 	for i := range m.n {
 		for j := range i + 1 {
-			a, b := i/shapes, j/shapes
-			var sum complex128
-			if d := p.at[a] - p.at[b]; d >= 0 {
-				sum = f.like[i%shapes][j%shapes][d]
-			} else {
-				sum = cmplx.Conj(f.like[i%shapes][j%shapes][-d])
-			}
-			sum *= complex(m.scale[i]*m.scale[j], 0)
+			sum := products(i, j) * complex(m.scale[i]*m.scale[j], 0)
 			if i == j {
 				sum++
 			}
@@ -380,29 +410,48 @@ func (f *fading) mixed(p paths) (m mixed, evidence float64) {
 			}
 		}
 	}
-	return m, evidence
+	return evidence
 }
 
-// over is z over a real number: complex division costs several times as much.
-func over(z complex128, by float64) complex128 { return complex(real(z)/by, imag(z)/by) }
-
-// received is what chirp k brought of the paths, half solved; false off the grid.
-func (f *fading) received(m *mixed, p paths, k int) (b [widest]complex128, ok bool) {
+// solved is half solved what came of each shape, and its power.
+func (m *mixed) solved(received func(i int) complex128) (b [widest]complex128, power float64) {
 	for i := range m.n {
-		at := p.at[i/shapes]
-		if k >= each {
-			at += p.apart
-		}
-		if at < 0 || at >= f.grid {
-			return b, false
-		}
-		v := f.match[i%shapes][k][at] * complex(m.scale[i], 0)
+		v := received(i) * complex(m.scale[i], 0)
 		for j := range i {
 			v -= m.root[i][j] * b[j]
 		}
 		b[i] = over(v, real(m.root[i][i]))
+		power += sqAbs(b[i])
 	}
-	return b, true
+	return b, power
+}
+
+func sqAbs(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
+
+// over is z over a real number: complex division costs several times as much.
+func over(z complex128, by float64) complex128 { return complex(real(z)/by, imag(z)/by) }
+
+// late is where of the grid a path comes in chirp k; false off it.
+func (f *fading) late(at, apart, k int) (int, bool) {
+	if k >= each {
+		at += apart
+	}
+	return at, at >= 0 && at < f.grid
+}
+
+// received is what chirp k brought of the paths, half solved, and its power; false off
+// the grid.
+func (f *fading) received(m *mixed, p paths, k int) (b [widest]complex128, power float64, ok bool) {
+	for _, at := range p.at {
+		if _, ok := f.late(at, p.apart, k); !ok {
+			return b, 0, false
+		}
+	}
+	b, power = m.solved(func(i int) complex128 {
+		at, _ := f.late(p.at[i/shapes], p.apart, k)
+		return f.match[i%shapes][k][at]
+	})
+	return b, power, true
 }
 
 // evidence is the logarithm of the likelihood of what was received by paths, over
@@ -411,13 +460,11 @@ func (f *fading) received(m *mixed, p paths, k int) (b [widest]complex128, ok bo
 func (f *fading) evidence(p paths) (evidence, explained float64) {
 	m, evidence := f.mixed(p)
 	for k := range chirps {
-		b, ok := f.received(&m, p, k)
+		_, power, ok := f.received(&m, p, k)
 		if !ok {
 			return math.Inf(-1), 0
 		}
-		for i := range m.n {
-			explained += real(b[i])*real(b[i]) + imag(b[i])*imag(b[i])
-		}
+		explained += power
 	}
 	return evidence + explained, explained
 }
@@ -430,7 +477,7 @@ func (f *fading) fillIn(p paths) bool {
 	m, _ := f.mixed(p)
 	changed := false
 	for k := range chirps {
-		b, ok := f.received(&m, p, k)
+		b, _, ok := f.received(&m, p, k)
 		if !ok {
 			return false
 		}
@@ -443,10 +490,7 @@ func (f *fading) fillIn(p paths) bool {
 		expected, power := make([]complex128, len(f.hz)), make([]float64, len(f.hz))
 		for j, hz := range f.hz {
 			for i := range m.n {
-				at := p.at[i/shapes]
-				if k >= each {
-					at += p.apart
-				}
+				at, _ := f.late(p.at[i/shapes], p.apart, k)
 				late := float64(at)*gridStep - before
 				expected[j] += b[i] * complex(m.scale[i]*f.shape[i%shapes][j], 0) * cmplx.Rect(1, -2*math.Pi*hz*late)
 			}
@@ -508,6 +552,82 @@ func (f *fading) refined(p paths) (paths, float64) {
 	return p, best
 }
 
+// besides is what a further path's delay and level tell, beside paths that stay.
+type besides struct {
+	*fading
+	paths
+	mixed
+	log  float64                    // their own evidence
+	b    [chirps][widest]complex128 // what they brought, half solved
+	own  [shapes][shapes]complex128 // products of the further one's shapes that they do not explain,
+	left [chirps][shapes]complex128 // and what came of them
+	ok   bool                       // the further one is on the grid
+	more mixed
+}
+
+// with begins with p; nil where it is off the grid.
+func (f *fading) with(p paths) *besides {
+	w := &besides{fading: f, paths: p}
+	w.mixed, w.log = f.mixed(p)
+	for k := range chirps {
+		b, power, ok := f.received(&w.mixed, p, k)
+		if !ok {
+			return nil
+		}
+		w.b[k] = b
+		w.log += power
+	}
+	return w
+}
+
+// beside puts the further path at a delay.
+func (w *besides) beside(at int) {
+	var l [shapes][widest]complex128 // further rows of the root, at a level of 0 dB
+	for s := range shapes {
+		for j := range w.n {
+			sum := w.alike(s, j%shapes, at-w.at[j/shapes]) * complex(w.scale[j], 0)
+			for k := range j {
+				sum -= l[s][k] * cmplx.Conj(w.root[j][k])
+			}
+			l[s][j] = over(sum, real(w.root[j][j]))
+		}
+		for r := range s + 1 {
+			w.own[s][r] = w.like[s][r][0]
+			for j := range w.n {
+				w.own[s][r] -= l[s][j] * cmplx.Conj(l[r][j])
+			}
+		}
+	}
+	w.ok = true
+	for k := range chirps {
+		g, ok := w.late(at, w.apart, k)
+		if w.ok = w.ok && ok; !w.ok {
+			return
+		}
+		for s := range shapes {
+			w.left[k][s] = w.match[s][k][g]
+			for j := range w.n {
+				w.left[k][s] -= l[s][j] * w.b[k][j]
+			}
+		}
+	}
+}
+
+// evidence is that of all paths, the further one of a level.
+func (w *besides) evidence(level float64) float64 {
+	if !w.ok {
+		return math.Inf(-1)
+	}
+	w.more.n = shapes
+	w.strong(w.more.scale[:shapes], level)
+	log := w.log + w.more.factor(func(i, j int) complex128 { return w.own[i][j] })
+	for k := range chirps {
+		_, power := w.more.solved(func(i int) complex128 { return w.left[k][i] })
+		log += power
+	}
+	return log
+}
+
 // more is the best with one path more.
 func (f *fading) more(p paths) (best paths, evidence float64) {
 	evidence = math.Inf(-1)
@@ -517,17 +637,20 @@ func (f *fading) more(p paths) (best paths, evidence float64) {
 	} else {
 		top = 10 * math.Log10(f.total/float64(chirps*len(f.hz)))
 	}
-	try := func(x paths, far bool) {
-		if !far {
-			return
-		}
-		if q, _ := f.evidence(x); q > evidence {
+	keep := func(x paths, q float64) {
+		if q > evidence {
 			best, evidence = x, q
 		}
 	}
+	others := f.with(p)
 	for g := 0; g < f.grid; g += coarse {
-		for below := 0.0; below <= weakest; below += 5 {
-			try(p.with(g, top-below))
+		if x, far := p.with(g, top); far && others != nil {
+			others.beside(g)
+			i := slices.Index(x.at, g)
+			for below := 0.0; below <= weakest; below += 5 {
+				x.level[i] = top - below
+				keep(x.clone(), others.evidence(top-below))
+			}
 		}
 	}
 	// A path may have stood for two about it.
@@ -536,7 +659,10 @@ func (f *fading) more(p paths) (best paths, evidence float64) {
 			for _, share := range []int{-1, 0, 1} {
 				x := p.clone()
 				x.at[i] -= d + share*d/2
-				try(x.with(at+d-share*d/2, p.level[i]))
+				if x, far := x.with(at+d-share*d/2, p.level[i]); far {
+					q, _ := f.evidence(x)
+					keep(x, q)
+				}
 			}
 		}
 	}
@@ -599,7 +725,7 @@ func (c *channel) filled(filtered bool) (p paths, reason float64) {
 		if !f.fillIn(p) {
 			break
 		}
-		f = c.fading(usual, filtered)
+		f.receive()
 		p, reason = f.grown(p.apart)
 	}
 	return p, reason

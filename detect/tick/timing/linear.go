@@ -76,7 +76,7 @@ func (b *bench) at(toneHz float64) *bench {
 	sh := b.shaper.Shape
 	sh.ToneHz = toneHz
 	o := *b
-	o.shaper, o.lift, o.grids = newFilter(sh, b.stack.rate).shaper(b.chain.chain), nil, [2]*grid{}
+	o.shaper, o.lift, o.grids = b.stack.filter.of(sh).shaper(b.chain.chain), nil, [2]*grid{}
 	o.tick, o.turn = o.wave(inPhase), o.wave(quadrature)
 	return &o
 }
@@ -363,11 +363,12 @@ type pairs struct {
 	block int // a power of two
 }
 
-// pairs works out those of a's rows with b's, which must not depend on which is which.
-func (g *grid) pairs(a, b blas64.General, farthest int) pairs {
+// pairs works out those of a's rows with b's, which must not depend on which is which, in
+// memory that is given.
+func (g *grid) pairs(a, b blas64.General, farthest int, memory func(rows, cols int) blas64.General) pairs {
 	const together = 16
 	p := pairs{block: together * g.each}
-	p.General = general(a.Rows, min(p.block+farthest*g.each, b.Rows))
+	p.General = memory(a.Rows, min(p.block+farthest*g.each, b.Rows))
 	for from := 0; from < a.Rows; from += p.block {
 		to := min(from+p.block, a.Rows)
 		part := rows(p.General, from, to)
@@ -415,7 +416,7 @@ func (b *bench) tabulate(lags []float64, waves []*wave) *grid {
 	g := &grid{lags: lags, each: len(waves)}
 	t := b.sampled(lags, waves)
 	g.filters = matmul(t, b.inverse)
-	g.gram = g.pairs(t, g.filters, b.farthest())
+	g.gram = g.pairs(t, g.filters, b.farthest(), general)
 	return g
 }
 
@@ -441,7 +442,8 @@ func (b *bench) search(h hearing, most int, p *Priors) [][]place {
 
 // among is the same in a grid, where the waves of still, if any, are there as well.
 func (b *bench) among(gr *grid, still *still, turns bool, most int, p *Priors) [][]place {
-	at := b.likelihood(gr, still, turns, most)
+	at, done := b.likelihood(gr, still, turns, most)
+	defer done()
 	s := gr.survey(at, b, min(most, 2), p)
 	all := append(make([][]place, 0, most), heaviest(s.one()))
 	if most == 1 {
@@ -473,18 +475,22 @@ func (b *bench) among(gr *grid, still *still, turns bool, most int, p *Priors) [
 	return append(all, heaviest(found))
 }
 
-// likelihood is that of paths at lags of a grid, up to most, as a logarithm.
-func (b *bench) likelihood(gr *grid, still *still, turns bool, most int) func(lags ...int) float64 {
-	k, v := gr.each, gr.filters
-	left := matmul(v, b.matrix(b.square[0]))
+// likelihood is that of paths at lags of a grid, up to most, as a logarithm. Its memory is
+// given back when it is done with.
+func (b *bench) likelihood(gr *grid, still *still, turns bool, most int) (at func(lags ...int) float64, done func()) {
+	k, v, pool := gr.each, gr.filters, b.stack.pool
+	left := pool.general(v.Rows, b.points)
+	lanes.Products(left, v, b.matrix(b.square[0]))
+	done = func() { pool.back(left) }
 	mean := make([]float64, v.Rows)
 	for i := range mean {
 		mean[i] = dot(v, i, b.mean[0])
 	}
 	square := func(i, j int) float64 { return dot(v, i, left.Data[j*left.Stride:]) }
 	if most > 1 {
-		all := gr.pairs(v, left, b.farthest())
+		all := gr.pairs(v, left, b.farthest(), pool.general)
 		square = all.at
+		done = func() { pool.back(left, all.General) }
 	}
 	base := still.beside(gr)
 	return func(lags ...int) float64 {
@@ -516,7 +522,7 @@ func (b *bench) likelihood(gr *grid, still *still, turns bool, most int) func(la
 		}
 		r := m.gain(turns, -1, 1)
 		return r.log - r.cost
-	}
+	}, done
 }
 
 // survey is the log likelihood of a path at each lag of a grid and of another so many lags
@@ -530,7 +536,7 @@ type survey struct {
 func (g *grid) survey(at func(lags ...int) float64, b *bench, most int, p *Priors) survey {
 	s := survey{g, int(math.Ceil(p.LeastExcess * b.stack.rate / b.stack.view.step)), make([][]float64, len(g.lags))}
 	for i := range s.log {
-		row := []float64{at(i)}
+		row := append(make([]float64, 0, 1+max(0, most-1)*b.farthest()), at(i))
 		for later := 1; most > 1 && later <= b.farthest() && i+later < len(g.lags); later++ {
 			if later < s.least {
 				row = append(row, math.Inf(-1))

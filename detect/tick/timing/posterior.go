@@ -71,7 +71,9 @@ func (b *bench) phases(p *Priors) (kept float64, turns place) {
 // heard is the log likelihood of paths at lags, which turn or are turned.
 func (b *bench) heard(h hearing, lags []float64) float64 {
 	g := b.tabulate(lags, []*wave{&b.tick, &b.turn})
-	return b.likelihood(g, nil, h == turning, len(lags))([]int{0, 1}[:len(lags)]...)
+	at, done := b.likelihood(g, nil, h == turning, len(lags))
+	defer done()
+	return at([]int{0, 1}[:len(lags)]...)
 }
 
 // pitch is the likeliest of a tick sent at toneHz, with the log likelihood of it; there it

@@ -25,6 +25,7 @@ type filter struct {
 	omega  float64 // tone, radians a sample
 	length int     // samples of a whole mark
 	view   view    // of stacks
+	pool   *pool
 
 	autocovariance *fourier.DCT // of a spectrum
 	// aliases are what the stream's low-pass filter leaves of the power at each of the
@@ -33,16 +34,20 @@ type filter struct {
 }
 
 func newFilter(s Shape, rate float64) *filter {
-	f := &filter{
-		Shape: s, rate: rate, omega: 2 * math.Pi * s.ToneHz / rate, length: int(math.Round(s.Seconds * rate)), view: closely,
-		autocovariance: fourier.NewDCT(spectrumBins + 1),
-	}
+	f := &filter{rate: rate, view: closely, pool: &pool{}, autocovariance: fourier.NewDCT(spectrumBins + 1)}
 	for i := range f.aliases {
 		hz := rate / 2 * float64(i) / spectrumBins
 		a, b := aliasing(hz, rate), aliasing(rate-hz, rate)
 		f.aliases[i] = [2]float64{a * a, b * b}
 	}
-	return f
+	return f.of(s)
+}
+
+// of is f for another shape.
+func (f *filter) of(s Shape) *filter {
+	o := *f
+	o.Shape, o.omega, o.length = s, 2*math.Pi*s.ToneHz/f.rate, int(math.Round(s.Seconds*f.rate))
+	return &o
 }
 
 // mix fills dst with the audio of s brought to base band.

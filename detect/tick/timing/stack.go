@@ -79,7 +79,8 @@ const (
 func buildStack(f *filter, snaps []*snapshot, m model, powers int) *stack {
 	before, n := f.window()
 	st := &stack{filter: f, axis: m, points: n, before: before}
-	p := newPile(n, powers)
+	p := newPile(n, powers, f.pool)
+	defer p.pool.back(p.windows, p.weighted, p.products)
 	if len(snaps) > 0 {
 		st.noise = smoothNoise(snaps)
 		st.span = max(1, m.ref-float64(snaps[0].n), float64(snaps[len(snaps)-1].n)-m.ref)
@@ -106,24 +107,15 @@ func (f *filter) window() (before float64, points int) {
 	return before, int(before) + int(end*f.rate)
 }
 
-// and adds to st what o, of other seconds with the same axis and span, says.
-func (st *stack) and(o *stack) *stack {
-	sum := *st
-	sum.noise = slices.Concat(st.noise, o.noise)
-	sum.count += o.count
-	add := func(a, b []float64) []float64 {
-		if a == nil {
-			return nil
-		}
-		c := slices.Clone(a)
-		addTo(c, 1, b)
-		return c
+// add adds to st what o, of other seconds with the same axis and span, says.
+func (st *stack) add(o *stack) {
+	st.noise = slices.Concat(st.noise, o.noise)
+	st.count += o.count
+	for k := range st.mean {
+		st.time[k] += o.time[k]
+		addTo(st.mean[k], 1, o.mean[k])
+		addTo(st.square[k], 1, o.square[k])
 	}
-	for k := range sum.mean {
-		sum.time[k] += o.time[k]
-		sum.mean[k], sum.square[k] = add(st.mean[k], o.mean[k]), add(st.square[k], o.square[k])
-	}
-	return &sum
 }
 
 // within is what a stack along the same axis says in the narrower view of f.
@@ -147,10 +139,11 @@ func (st *stack) within(f *filter) *stack {
 // pile sums windows and their products, with powers of time: so many together as stay
 // near the processor.
 type pile struct {
+	pool              *pool
 	powers            int
 	windows, weighted blas64.General // those on the pile, a column each, and by powers of their times
-	products          blas64.General
-	at                []float64 // their times
+	products          blas64.General // of so many rows
+	at                []float64      // their times
 	time              [3]float64
 	mean, square      [3][]float64 // of square, what is not below the diagonal
 }
@@ -159,8 +152,9 @@ type pile struct {
 // great power of two, lest rows so long drive each other out of the processor's memory.
 const piled = 60
 
-func newPile(points, powers int) *pile {
-	p := &pile{powers: powers, windows: general(points, piled), weighted: general(points, piled), products: general(points, points)}
+func newPile(points, powers int, r *pool) *pile {
+	const together = 32
+	p := &pile{pool: r, powers: powers, windows: r.general(points, piled), weighted: r.general(points, piled), products: r.general(together, points)}
 	for k := range powers {
 		p.mean[k], p.square[k] = make([]float64, points), make([]float64, points*points)
 	}
@@ -180,7 +174,6 @@ func (p *pile) add(y []float32, w, at float64) {
 
 // flush takes what is on the pile off it, into the sums.
 func (p *pile) flush() {
-	const together = 32 // rows
 	n, count := p.windows.Rows, len(p.at)
 	x, y := p.windows, p.weighted
 	x.Cols, y.Cols = count, count
@@ -189,13 +182,13 @@ func (p *pile) flush() {
 		for _, t := range p.at {
 			p.time[k] += math.Pow(t, float64(k))
 		}
-		for from := 0; from < n; from += together {
-			to := min(from+together, n)
-			part := rows(p.products, from, to)
-			part.Data = part.Data[from:]
+		for from := 0; from < n; from += p.products.Rows {
+			to := min(from+p.products.Rows, n)
+			part := rows(p.products, 0, to-from)
+			part.Cols = n - from
 			lanes.Products(part, rows(x, from, to), rows(y, from, n))
 			for i := from; i < to; i++ {
-				addTo(p.square[k][i*n+i:][:n-i], 1, p.products.Data[i*n+i:][:n-i])
+				addTo(p.square[k][i*n+i:][:n-i], 1, part.Data[(i-from)*n+i-from:][:n-i])
 			}
 		}
 		for i := range n {
@@ -322,7 +315,8 @@ func (st *stack) listen(snaps []*snapshot, silence float64) {
 	// A quarter of the pieces may be loud; the power of the others scatters little.
 	most := loudest * powers[len(powers)/4]
 	x := make([]float32, n)
-	all := newPile(n, 1)
+	all := newPile(n, 1, st.pool)
+	defer all.pool.back(all.windows, all.weighted, all.products)
 	for _, p := range pieces {
 		if p.power > most {
 			continue

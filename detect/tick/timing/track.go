@@ -183,9 +183,9 @@ func (t *Track) Follow(middle, half float64) bool {
 	if len(snaps) < 2 {
 		return false
 	}
-	first, last := t.halves(snaps, m)
-	tilt, gain := t.tilt(first, last, (middle-half)*t.rate, (middle+half)*t.rate)
-	whole := first.and(last)
+	whole, last := t.halves(snaps, m, 3)
+	tilt, gain := t.tilt(whole, last, (middle-half)*t.rate, (middle+half)*t.rate)
+	whole.add(last)
 	both, alone, _ := t.paths(whole)
 	if gain > leastGain {
 		// A clock is steady, a path is not: what two paths that stay where they are explain
@@ -223,7 +223,7 @@ func (t *Track) straightened() model {
 		m = m.amid(snaps)
 		last := 0.0
 		for range mostTilts {
-			first, second := t.halves(snaps, m)
+			first, second := t.halves(snaps, m, 1)
 			tilt, gain := t.tilt(first, second, math.Inf(-1), math.Inf(1))
 			if gain < leastGain {
 				break
@@ -244,13 +244,13 @@ func (t *Track) straightened() model {
 const mostTilts = 4
 
 // halves are stacks of the first and the second half of snaps along m, which is referred
-// to their middle.
-func (t *Track) halves(snaps []*snapshot, m model) (first, last *stack) {
+// to their middle, in so many powers of time.
+func (t *Track) halves(snaps []*snapshot, m model, powers int) (first, last *stack) {
 	wide := *t.filter
 	wide.view = widely
 	sideBySide(
-		func() { first = buildStack(&wide, snaps[:len(snaps)/2], m, 3) },
-		func() { last = buildStack(&wide, snaps[len(snaps)/2:], m, 3) },
+		func() { first = buildStack(&wide, snaps[:len(snaps)/2], m, powers) },
+		func() { last = buildStack(&wide, snaps[len(snaps)/2:], m, powers) },
 	)
 	return first, last
 }
@@ -327,7 +327,9 @@ func (t *Track) refer() {
 // survey is that of one path or two, whatever their phase.
 func (b *bench) survey() survey {
 	g := b.grid(turning)
-	return g.survey(b.likelihood(g, nil, true, 2), b, 2, &priors)
+	at, done := b.likelihood(g, nil, true, 2)
+	defer done()
+	return g.survey(at, b, 2, &priors)
 }
 
 // paths are the likeliest place of one or two, and that of one, with the rate of the former,

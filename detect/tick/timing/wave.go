@@ -3,8 +3,6 @@ package timing
 import (
 	"math"
 	"math/cmplx"
-
-	"gonum.org/v1/gonum/dsp/fourier"
 )
 
 // A wave is a waveform behind a chain, arriving at time 0 by the chain's group
@@ -81,7 +79,6 @@ type shaper struct {
 	// was calibrated are nought.
 	plain, byHigh, byLow []complex128
 	sent                 *sent
-	fft, coarse          *fourier.FFT // of a table, and of its samples alone
 }
 
 func (f *filter) shaper(c chain) *shaper {
@@ -103,7 +100,7 @@ func (f *filter) shaper(c chain) *shaper {
 		return h
 	}
 	return &shaper{
-		filter: f, plain: timed(c), sent: f.sent(), fft: fourier.NewFFT(waveSamples * waveFine), coarse: fourier.NewFFT(waveSamples),
+		filter: f, plain: timed(c), sent: f.sent(),
 		byHigh: derivative(c.turned(small, 0), c.turned(-small, 0)),
 		byLow:  derivative(c.turned(0, small), c.turned(0, -small)),
 	}
@@ -156,7 +153,9 @@ func (w *wave) column(col int) []float64 {
 		}
 		coef[i] = v
 	}
-	w.columns[col] = s.fft.Sequence(nil, coef)
+	fft := s.pool.transform(waveSamples * waveFine)
+	defer s.pool.backTransform(fft)
+	w.columns[col] = fft.Sequence(nil, coef)
 	return w.columns[col]
 }
 
@@ -167,7 +166,9 @@ func (s *shaper) inTime(end float64, x func(at float64) float64) []complex128 {
 	for i := range int(end) + 1 {
 		v[i] = x(float64(i)) / float64(n)
 	}
-	return s.fft.Coefficients(nil, v)[:len(s.plain)]
+	fft := s.pool.transform(n)
+	defer s.pool.backTransform(fft)
+	return fft.Coefficients(nil, v)[:len(s.plain)]
 }
 
 // mark is the burst at a place of the table.
@@ -221,8 +222,10 @@ func (s *shaper) beat(a, b *sent, spacing, start float64, n int) (w sampled) {
 			}
 		}
 	}
+	fft := s.pool.transform(waveSamples)
+	defer s.pool.backTransform(fft)
 	for col := range w {
-		w[col] = s.coarse.Sequence(nil, spectra[col][:])[:n]
+		w[col] = fft.Sequence(nil, spectra[col][:])[:n]
 	}
 	return w
 }

@@ -194,23 +194,43 @@ func (s *shaper) beat(a, b *sent, spacing, start float64, n int) (w sampled) {
 	turned := cmplx.Rect(1, omega*apart)
 	from, to := max(0, apart), min(a.burst(), apart+b.burst())
 	scale := complex(s.rate/waveSamples, 0)
+	// What turns with the frequency is turned on from bin to bin.
+	var turns, steps [4]complex128
+	for k, t := range [4]float64{apart, from, to, -start / s.rate} {
+		turns[k], steps[k] = 1, cmplx.Rect(1, -2*math.Pi*t*s.rate/waveSamples)
+	}
+	tones := [4]float64{a.ToneHz - b.ToneHz, b.ToneHz - a.ToneHz, a.ToneHz + b.ToneHz, -a.ToneHz - b.ToneHz}
+	var begin, end [4]complex128
+	for k, tone := range tones {
+		begin[k], end[k] = cmplx.Rect(1, 2*math.Pi*tone*from), cmplx.Rect(1, 2*math.Pi*tone*to)
+	}
 	var spectra [columns][waveSamples/2 + 1]complex128
 	for i := range s.plain {
 		hz := float64(i) * s.rate / waveSamples
-		late := b.square[i] * cmplx.Rect(1, -2*math.Pi*hz*apart)
+		late, shift := b.square[i]*turns[0], turns[3]
 		var product, byApart complex128
 		if from < to {
-			up := turned * line(hz, a.ToneHz-b.ToneHz, from, to)
-			down := cmplx.Conj(turned) * line(hz, b.ToneHz-a.ToneHz, from, to)
-			high := cmplx.Conj(turned) * line(hz, a.ToneHz+b.ToneHz, from, to)
-			low := turned * line(hz, -a.ToneHz-b.ToneHz, from, to)
+			var lines [4]complex128 // as line has them
+			for k, tone := range tones {
+				x := 2 * math.Pi * (tone - hz)
+				if math.Abs(x*(to-from)) < 1e-5 {
+					lines[k] = cmplx.Rect(to-from, x*(from+to)/2)
+					continue
+				}
+				z := end[k]*turns[2] - begin[k]*turns[1]
+				lines[k] = complex(imag(z)/x, -real(z)/x)
+			}
+			up, down := turned*lines[0], cmplx.Conj(turned)*lines[1]
+			high, low := cmplx.Conj(turned)*lines[2], turned*lines[3]
 			product = (up + down - high - low) / 4
 			byApart = complex(0, omega/4) * (up - down + high - low)
+		}
+		for k, v := range steps {
+			turns[k] *= v
 		}
 		plain := scale * (a.square[i] + late - 2*product)
 		bySpacing := scale * (complex(0, -2*math.Pi*hz)*late - 2*byApart) / complex(s.rate, 0)
 		turn := complex(0, -2*math.Pi*float64(i)/waveSamples) // by one sample of lag
-		shift := cmplx.Rect(1, 2*math.Pi*float64(i)*start/waveSamples)
 		for col, v := range [columns]complex128{plain * s.plain[i], plain * s.plain[i] * turn, bySpacing * s.plain[i], plain * s.byHigh[i], plain * s.byLow[i]} {
 			switch v *= shift; {
 			case i < waveSamples/2:

@@ -748,7 +748,10 @@ func (b *bench) about(h hearing, lags []float64, beside ...float64) *near {
 	nr := &near{bench: b, hearing: h, lags: slices.Concat(lags, beside), own: len(lags)}
 	lags = nr.lags
 	nr.terms, nr.bases = b.terms(h, lags, nr.own)
-	x := general(len(nr.terms)*columns, b.points)
+	pool := b.stack.pool
+	x, left := pool.general(len(nr.terms)*columns, b.points), pool.general(len(nr.terms)*columns, b.points)
+	moving := pool.general(len(nr.terms)*movers, b.points)
+	defer pool.back(x, left, moving)
 	for i, w := range nr.terms {
 		start := -b.before - lags[w.path]
 		var beat sampled
@@ -766,7 +769,6 @@ func (b *bench) about(h hearing, lags []float64, beside ...float64) *near {
 	}
 	a := matmul(x, b.inverse)
 	nr.filters, nr.gram = a, matmul(x, a).Data
-	moving := general(len(nr.terms)*movers, b.points)
 	for i := range nr.terms {
 		copy(moving.Data[i*movers*moving.Stride:][:movers*moving.Stride], a.Data[(i*columns+slope)*a.Stride:])
 	}
@@ -779,10 +781,13 @@ func (b *bench) about(h hearing, lags []float64, beside ...float64) *near {
 			nr.sum[k][i] = dot(a, i, b.mean[k])
 		}
 		if k == 0 {
-			nr.prod[k] = matmul(matmul(a, b.matrix(b.square[k])), a).Data
+			lanes.Products(left, a, b.matrix(b.square[k]))
+			nr.prod[k] = matmul(left, a).Data
 			continue
 		}
-		part := matmul(matmul(moving, b.matrix(b.square[k])), a)
+		part := rows(left, 0, moving.Rows)
+		lanes.Products(part, moving, b.matrix(b.square[k]))
+		part = matmul(part, a)
 		nr.prod[k] = make([]float64, a.Rows*a.Rows)
 		for c := range part.Rows {
 			col := c/movers*columns + slope + c%movers

@@ -3,6 +3,7 @@ package marker
 import (
 	"math"
 	"slices"
+	"sync"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -286,15 +287,16 @@ func (t *Track) ahead(n int) state {
 // deviation is known from count second differences: two of them are worth one
 // independent value (a second difference has three of white noise).
 func clearOf(count int) float64 {
-	return clearTable[min(count, jitterMemory)]
+	return clearTable()[min(count, jitterMemory)]
 }
 
-var clearTable = func() (table [jitterMemory + 1]float64) {
+var clearTable = sync.OnceValue(func() *[jitterMemory + 1]float64 {
+	table := new([jitterMemory + 1]float64)
 	for n := range table {
 		table[n] = distuv.StudentsT{Sigma: 1, Nu: max(1, float64(n)/2)}.Quantile(1 - stepChance/2)
 	}
 	return table
-}()
+})
 
 // expect foretells the position of the next second's pulse, and how far from it
 // a pulse may be without having been moved. sigma is the pulse's own noise.

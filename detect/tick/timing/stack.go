@@ -3,6 +3,7 @@ package timing
 import (
 	"math"
 	"slices"
+	"sync"
 
 	"gonum.org/v1/gonum/blas/blas64"
 
@@ -249,7 +250,7 @@ func interpolator(coef *[taps]float64, frac float64) {
 	at := frac * interpolatorPhases
 	i := min(int(at), interpolatorPhases-1)
 	r := at - float64(i)
-	a, b := &interpolators[i], &interpolators[i+1]
+	a, b := &interpolators()[i], &interpolators()[i+1]
 	for k := range coef {
 		coef[k] = a[k] + r*(b[k]-a[k])
 	}
@@ -260,7 +261,8 @@ func interpolator(coef *[taps]float64, frac float64) {
 const interpolatorPhases = 1024
 
 // interpolators holds the windowed sinc (Kaiser, β = 9) for each phase.
-var interpolators = func() (table [interpolatorPhases + 1][taps]float64) {
+var interpolators = sync.OnceValue(func() *[interpolatorPhases + 1][taps]float64 {
+	table := new([interpolatorPhases + 1][taps]float64)
 	for i := range table {
 		for k := range taps {
 			x := float64(k-taps/2+1) - float64(i)/interpolatorPhases
@@ -270,7 +272,7 @@ var interpolators = func() (table [interpolatorPhases + 1][taps]float64) {
 		}
 	}
 	return table
-}()
+})
 
 // listen sums the windows in which only noise is heard; the station leaves silence
 // seconds quiet from a mark's begin on. What is louder than noise

@@ -16,6 +16,3 @@ func (f *flywheel) Base(n int64) (frames float64, ok bool) {
 	}
 	return f.track.Base(int(n))
 }
-
-// Paced implements find.Timebase.
-func (f *flywheel) Paced() bool { return f.track != nil }

@@ -28,10 +28,12 @@ const (
 	falseAlarm = 1e-8
 	// clip bounds the power one second may contribute, in units of its noise.
 	clip = 16
-	// rateBoundMarker bounds the local clock's rate when a marker paces the
-	// flywheel, rateBoundFree the sample clock's when nothing does.
-	rateBoundMarker = 15e-6
-	rateBoundFree   = 110e-6
+	// rateBound bounds a clock's rate against UTC, s/s: sample clocks are off by up to
+	// 100e-6, and pendulums not yet regulated by ten seconds a day (common practice).
+	rateBound = 120e-6
+	// blockSeconds are added up as if the rate were in the middle of those tried: at
+	// rateBound a tone of 1 kHz turns by a quarter of a cycle, which costs half a decibel.
+	blockSeconds = 2
 	// maxCandidates bounds the peaks taken from one search.
 	maxCandidates = 6
 )
@@ -41,9 +43,6 @@ type Timebase interface {
 	// Base is the position of second n, frames. It is false for a second that is
 	// not known, as one long past.
 	Base(n int64) (frames float64, ok bool)
-	// Paced reports whether the marker paces the flywheel; else only the
-	// sample clock's nominal rate does.
-	Paced() bool
 }
 
 // candidate is a peak of a fold.
@@ -63,7 +62,7 @@ type fold struct {
 	blocks [][]complex64
 	centre []float64 // time of each block against ref, s
 	weight []float64
-	rates  []float64   // of the power fold
+	rates  []float64   // of the power fold, from the middle of about, like all trials
 	power  [][]float64 // [rate][bin]
 	width  int         // bins in the matched filter
 	tone   float64
@@ -74,19 +73,15 @@ type fold struct {
 // the middle.
 type rates struct{ middle, half float64 }
 
-// anyRate is what clocks may have.
-func anyRate(tb Timebase) rates {
-	if tb.Paced() {
-		return rates{half: rateBoundMarker}
-	}
-	return rates{half: rateBoundFree}
-}
+// clocks are the rates that ticks may have against a flywheel whose second is longer by
+// pace than the sample clock says, s/s: either of the two keeps UTC to rateBound.
+func clocks(pace float64) rates { return rates{-pace / 2, rateBound + math.Abs(pace)/2} }
 
-// trials are the rates that are tried, in steps.
+// trials are the rates that are tried, in steps from the middle.
 func (r rates) trials(step float64) (all []float64) {
 	half := math.Floor(r.half / step)
 	for k := -half; k <= half; k++ {
-		all = append(all, r.middle+k*step)
+		all = append(all, k*step)
 	}
 	return all
 }
@@ -101,10 +96,6 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, 
 	if sh.Onset {
 		pre = width // an onset is judged against the time before it
 	}
-	blockLength := int64(8)
-	if !tb.Paced() {
-		blockLength = 2
-	}
 	length := float64(to - from)
 	f := &fold{step: float64(step) / fl, ref: (from + to) / 2, width: width, tone: sh.ToneHz, about: about}
 	f.rates = about.trials(3e-3 / length)
@@ -118,16 +109,17 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, 
 	pow := make([]float64, bins)
 	sorted := make([]float64, bins)
 	plan := tone.New(sh.ToneHz/fl, count)
-	for b := from; b < to; b += blockLength {
+	for b := from; b < to; b += blockSeconds {
 		block := make([]complex64, bins)
 		n := 0
-		end := min(b+blockLength, to)
+		end := min(b+blockSeconds, to)
 		for sec := b; sec < end; sec++ {
 			base, ok := tb.Base(sec)
 			if !ok {
 				continue
 			}
-			base /= float64(s.Factor())
+			t := float64(sec - f.ref)
+			base = base/float64(s.Factor()) + about.middle*t*fl
 			start := int64(math.Round(base)) - int64(pre*step)
 			if !s.Copy(buf, start) {
 				continue
@@ -173,7 +165,6 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, 
 			}
 			n++
 			scale := 1 / math.Sqrt(noise)
-			t := float64(sec - f.ref)
 			for i, e := range env {
 				p := pow[i] / noise
 				g := scale
@@ -274,7 +265,7 @@ func (f *fold) searchCoherent() []candidate {
 	var found []candidate
 	for i, p := range best {
 		if p > threshold && isPeak(best, i, f.width) {
-			found = append(found, candidate{lag: f.peakLag(best, i), rate: bestRate[i], ref: f.ref, coherent: true, odds: p - cells})
+			found = append(found, candidate{lag: f.peakLag(best, i), rate: f.about.middle + bestRate[i], ref: f.ref, coherent: true, odds: p - cells})
 		}
 	}
 	return found
@@ -300,7 +291,7 @@ func (f *fold) searchPower() []candidate {
 			}
 			odds := -logSurvival(gamma, p) - math.Log(cells)
 			if odds > -math.Log(falseAlarm) {
-				found = append(found, candidate{lag: f.peakLag(pow, i), rate: f.rates[r], ref: f.ref, odds: odds})
+				found = append(found, candidate{lag: f.peakLag(pow, i), rate: f.about.middle + f.rates[r], ref: f.ref, odds: odds})
 			}
 		}
 	}

@@ -15,6 +15,7 @@ import (
 
 	"timeball/capture/station"
 	"timeball/detect/audio"
+	"timeball/detect/rank"
 	"timeball/detect/tick/recognise"
 	"timeball/detect/tick/timing"
 )
@@ -111,7 +112,7 @@ func (f *Finder) Advance(limit int64) {
 		}
 		for _, t := range f.tracks {
 			if t.Take(f.next) && f.next >= t.refit {
-				t.follow(anyRate(f.tb))
+				t.follow(f.clocks())
 			}
 		}
 		begin, known := f.base(f.next)
@@ -160,7 +161,24 @@ func (f *Finder) rates() rates {
 			return rates{t.Line().Rate, pathRate}
 		}
 	}
-	return anyRate(f.tb)
+	return f.clocks()
+}
+
+// clocks are the rates that the clocks allow, by the seconds whose audio is held.
+func (f *Finder) clocks() rates {
+	var frames []float64
+	for n := f.next; ; n-- {
+		begin, known := f.base(n)
+		end, ok := f.base(n + 1)
+		if !known || !ok || n < f.first || begin < float64(f.stream.Begin()) {
+			break
+		}
+		frames = append(frames, end-begin)
+	}
+	if len(frames) == 0 {
+		return clocks(0)
+	}
+	return clocks(rank.Median(frames)/f.stream.Rate() - 1) // a step of the marker is no rate
 }
 
 const (
@@ -277,7 +295,7 @@ func (f *Finder) consider(sh timing.Shape, c candidate, from int64) {
 		t.tick = v.tick
 		t.fill(from, f.next)
 	}
-	if !t.follow(anyRate(f.tb)) {
+	if !t.follow(f.clocks()) {
 		return
 	}
 	if rival != nil && t.Gain() < clearGain*rival.Gain() {

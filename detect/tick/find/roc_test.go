@@ -23,7 +23,6 @@ var tickShape = timing.Shape{ToneHz: 1000, Seconds: 5e-3}
 type steadyBase struct{}
 
 func (steadyBase) Base(n int64) (float64, bool) { return float64(n) * steadySecond, true }
-func (steadyBase) Paced() bool                  { return true }
 
 // ticks are bursts of tone in white noise, lag seconds after each of steadyBase's
 // seconds but those that a station leaves out.
@@ -124,7 +123,7 @@ func TestEvidenceIsThatOfSearch(t *testing.T) {
 		{ticks{snrDB: 6, amplitude: func(k int) float64 { return 1 - 2*float64(k%2) }}, true}, // power alone tells
 	} {
 		c.seconds, c.lag, c.toneHz, c.long = 60, 0.2, 1000, 5e-3
-		f := foldSpan(c.audio(rand.New(rand.NewPCG(1, 7))), steadyBase{}, tickShape, anyRate(steadyBase{}), 0, 60)
+		f := foldSpan(c.audio(rand.New(rand.NewPCG(1, 7))), steadyBase{}, tickShape, clocks(0), 0, 60)
 		most := slices.Max(f.evidence())
 		found := f.search()
 		switch {
@@ -157,7 +156,7 @@ func BenchmarkROC(b *testing.B) {
 			if noise {
 				c.snrDB, c.amplitude = 0, silent
 			}
-			f := foldSpan(c.audio(r), steadyBase{}, tickShape, anyRate(steadyBase{}), 0, seconds)
+			f := foldSpan(c.audio(r), steadyBase{}, tickShape, clocks(0), 0, seconds)
 			most := math.Inf(-1)
 			for k, e := range f.evidence() {
 				if noise || math.Abs(float64(k)*f.step-c.lag) < 3e-3 {

@@ -9,11 +9,11 @@ import (
 )
 
 // rateScales are the standard deviations of the local clock's rate that are
-// thought possible, with their probabilities: from a standard to a clock with a
-// pendulum. Most clocks worth measuring run so close to rate that minutes of
+// thought possible, with their probabilities: from a standard to a pendulum that is
+// not yet regulated (from memory). Most clocks worth measuring run so close to rate that minutes of
 // ticks cannot tell it, and then a fitted rate would only add noise.
 var rateScales = []struct{ sigma, probability float64 }{
-	{3e-10, 0.3}, {1e-8, 0.3}, {3e-7, 0.25}, {1e-5, 0.15},
+	{3e-10, 0.3}, {1e-8, 0.3}, {3e-7, 0.25}, {1e-5, 0.12}, {1e-4, 0.03},
 }
 
 // line is an offset that changes at a rate: x at a reference, y a second.
@@ -61,9 +61,9 @@ func extrapolate(lines []line, dt float64) (value, rate mixture.Mixture) {
 // lines turns an arrival into the local clock's offset before corrections. The
 // flywheel's second lasts period frames; rate is the nominal frames a second.
 func lines(a *timing.Arrival, rate, period float64) []line {
-	k := rate / period // nominal seconds of the sample clock to local seconds
 	var all []line
 	for _, p := range a.Alternatives {
+		k := scale(p.Rate, rate, period)
 		all = append(all, line{
 			x: p.Lag * k, y: p.Rate * k, vx: p.VarLag, vy: p.VarRate, cov: p.Cov,
 			probability: p.Probability, dof: a.DoF,
@@ -71,6 +71,10 @@ func lines(a *timing.Arrival, rate, period float64) []line {
 	}
 	return all
 }
+
+// scale makes seconds of UTC of the sample clock's nominal ones: a second of UTC is longer
+// than the flywheel's by what the ticks drift meanwhile.
+func scale(drift, rate, period float64) float64 { return rate / (period + drift*rate) }
 
 // againstMean refers lines to the marker's mean line, which is given where they are
 // stated: m takes part in the value and the rate, and so does what is not known of it.

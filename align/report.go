@@ -167,10 +167,11 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	ticks, _ := extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
 	all = againstMean(all, a.pulses.Mean(int(arr.Ref)-arr.Expected/2).At(since), period)
 	s.ticks, s.rate = extrapolate(withDrift(all, way.used.Drift, way.uDrift), since)
+	s.rate = s.rate.Scale(1 / (1 - s.rate.Mean())) // in a second of UTC, not from pulse to pulse
 	if way.onLine {
 		// What else is not known of the line is in the path's delay.
 		mean := a.pulses.Mean(int(arr.Ref) - arr.Expected/2)
-		ticks = mixture.Normal((arr.Lag+arr.Rate*since)*a.rate/period, arr.Waves.NoiseU)
+		ticks = mixture.Normal((arr.Lag+arr.Rate*since)*scale(arr.Rate, a.rate, period), arr.Waves.NoiseU)
 		s.ticks = ticks.Shift(-mean.Offset / period).Widen(math.Sqrt(mean.VarOffset) / period)
 	}
 	s.ticks = s.ticks.Shift(shift)

@@ -154,7 +154,8 @@ func (t *Track) fitAll(scale float64) tauFit {
 	e, onTime := t.mark(scale)
 	f.shape, f.onTime = e, onTime
 	for _, b := range t.blocks {
-		if b.edgeWeight == 0 || b.count < 3 {
+		smear := (b.axis.rate - t.axis.rate) / t.cutter.rate * float64(b.last-b.first)
+		if b.edgeWeight == 0 || b.count < 3 || math.Abs(smear) > mostSmear {
 			continue
 		}
 		both, byEdge, byCode, ok := t.fitBoth(b, e)
@@ -191,12 +192,12 @@ func (f tauFit) line(t *Track) *Arrival {
 	rate := t.cutter.rate
 	var sw, st, sx, stt, stx, ref, total float64
 	for _, p := range f.places {
-		ref += float64(p.count) * float64(p.first+p.last) / 2
+		ref += float64(p.count) * p.middle()
 		total += float64(p.count)
 	}
 	ref /= total
 	lag := func(p fitted) (n, x float64) {
-		n = float64(p.first+p.last) / 2
+		n = p.middle()
 		return n - ref, p.axis.at(n)/rate + p.both.lag + f.onTime
 	}
 	for _, p := range f.places {
@@ -210,28 +211,22 @@ func (f tauFit) line(t *Track) *Arrival {
 	}
 	a := &Arrival{Station: t.Station, ToneHz: t.input.recordedHz(t.hz), Ref: ref, DoF: math.Inf(1)}
 	a.Waves.NoiseU, a.Waves.Scatter = 1/math.Sqrt(sw), 1
+	stt += 1 / (clockRateU * clockRateU)
 	det := sw*stt - st*st
+	a.Rate = (sw*stx - st*sx) / det
+	a.Lag = (sx - a.Rate*st) / sw
+	a.VarLag, a.VarRate, a.Cov = stt/det, sw/det, -st/det
 	k := len(f.places)
-	if k < 3 || det <= 0 {
-		a.Lag, a.VarLag = sx/sw, 1/sw
-		// A rate that was not measured: nobody's clock is worse.
-		a.Rate, a.VarRate = f.places[0].axis.rate/rate, 1e-10
-	} else {
-		a.Rate = (sw*stx - st*sx) / det
-		a.Lag = (sx - a.Rate*st) / sw
-		a.VarLag, a.VarRate, a.Cov = stt/det, sw/det, -st/det
-		chi2 := 0.0
-		for _, p := range f.places {
-			n, x := lag(p)
-			d := x - a.Lag - a.Rate*n
-			chi2 += d * d / p.both.variance
-		}
-		dof := float64(k - 2)
-		if chi2 > dof {
-			s := chi2 / dof
-			a.Waves.Scatter = math.Sqrt(s)
-			a.VarLag, a.VarRate, a.Cov, a.DoF = s*a.VarLag, s*a.VarRate, s*a.Cov, dof
-		}
+	chi2 := 0.0
+	for _, p := range f.places {
+		n, x := lag(p)
+		d := x - a.Lag - a.Rate*n
+		chi2 += d * d / p.both.variance
+	}
+	if dof := float64(k - 2); dof > 0 && chi2 > dof {
+		s := chi2 / dof
+		a.Waves.Scatter = math.Sqrt(s)
+		a.VarLag, a.VarRate, a.Cov, a.DoF = s*a.VarLag, s*a.VarRate, s*a.Cov, dof
 	}
 	if y, ok := f.carrierRate(); ok && t.input.CarrierHz > 0 {
 		a.condition(y)
@@ -266,7 +261,7 @@ func (f tauFit) carrierRate() (rate float64, ok bool) {
 	var sw, sn, sy, snn, sny float64
 	for _, p := range f.places {
 		if p.run == run && run > 0 {
-			w, n := float64(p.count), float64(p.first+p.last)/2
+			w, n := float64(p.count), p.middle()
 			sw, sn, sy, snn, sny = sw+w, sn+w*n, sy+w*p.carrier, snn+w*n*n, sny+w*n*p.carrier
 		}
 	}

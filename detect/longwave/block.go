@@ -20,7 +20,12 @@ type block struct {
 	// run is 0.
 	carrier float64
 	run     int
+	began   float64 // Track.later at its first second
+	place   place   // of the usual mark, when the next block was begun; of no variance before
 }
+
+// middle is that of its seconds.
+func (b *block) middle() float64 { return float64(b.first+b.last) / 2 }
 
 // over is a sum over its weight.
 func over(sum []float64, weight float64) []float64 {

@@ -209,6 +209,33 @@ func TestKnownEdge(t *testing.T) {
 	}
 }
 
+// A clock that is not yet regulated, or a bad sound card, drifts by milliseconds within
+// what is added up: the axis follows, and what was smeared before it did is left out.
+func TestAnyRate(t *testing.T) {
+	t.Parallel()
+	for _, tt := range []struct {
+		id     string
+		direct bool
+		rate   float64
+	}{{"dcf77", false, 1e-4}, {"msf", false, -4e-4}, {"jjy-40", true, -1e-4}} {
+		c := config(t, tt.id, 60, tt.direct)
+		c.SoundCard.ClockPPM = tt.rate * 1e6
+		heard := hear(t, c, tt.id).Heard()
+		if len(heard) != 1 {
+			t.Errorf("%s: not heard", tt.id)
+			continue
+		}
+		a := heard[0].Arrival()
+		if off, u := a.Rate-tt.rate, math.Sqrt(a.VarRate); math.Abs(off) > 4*u || u > 1e-6 {
+			t.Errorf("%s: the rate is out by %.2g, u = %.2g", tt.id, off, u)
+		}
+		u := math.Sqrt(a.VarLag + a.EdgeU*a.EdgeU)
+		if late := a.Lag - tt.rate*a.Ref - delay*(1+tt.rate); math.Abs(late) > 4*u || u > 30e-6 {
+			t.Errorf("%s: out by %.1f us, u = %.1f us", tt.id, late*1e6, u*1e6)
+		}
+	}
+}
+
 // The pitch of a beat note is followed while the receiver's oscillator drifts.
 func TestDriftingPitch(t *testing.T) {
 	t.Parallel()

@@ -23,6 +23,8 @@ type Track struct {
 	hz         float64
 	axis       line
 	latest     int64
+	// rateVariance is that of the axis's rate, (s/s)².
+	rateVariance float64
 
 	drift     float64 // by how much the carrier is off, Hz, over some seconds
 	lastPhase float64
@@ -80,9 +82,9 @@ func (c *candidate) renew() {
 }
 
 const (
-	blockSeconds = 30
-	mostBlocks   = 60
-	readEvery    = 10
+	leastBlock, blockSeconds = 4, 30
+	mostBlocks               = 60
+	readEvery                = 10
 	// A station is told from marks of any lengths by leastOdds, log-likelihood, over
 	// leastSeconds; and it is heard when the station, or its minute's order, is wrong with
 	// less than orderError. Until another is likelier by as much it is looked at as it was.
@@ -96,7 +98,7 @@ const (
 )
 
 func (f *Finder) newTrack(in *Input, b *band, hz float64, keying station.Keying, lag float64, from int64) *Track {
-	t := &Track{finder: f, input: in, cutter: &cutter{band: b}, hz: hz, axis: line{lag: lag, ref: float64(from)}, latest: from - 1}
+	t := &Track{finder: f, input: in, cutter: &cutter{band: b}, hz: hz, axis: line{lag: lag, ref: float64(from)}, latest: from - 1, rateVariance: clockRateU * clockRateU}
 	for _, s := range in.sharing(keying) {
 		c := &candidate{plan: newPlan(s), asks: slices.Contains(in.Stations, s)}
 		c.renew()
@@ -162,7 +164,7 @@ func (t *Track) take(n int64) {
 		return
 	}
 	t.latest = n
-	if t.open != nil && n >= t.open.first+blockSeconds {
+	if t.open != nil && n >= t.open.first+t.blockSeconds() {
 		t.follow()
 		t.open = nil
 	}
@@ -344,7 +346,7 @@ func (t *Track) sum(n int64, h heardSecond, turned float64) {
 	}
 	b := t.open
 	if b == nil {
-		b = &block{first: n, axis: t.axis, run: t.run, edge: make([]float64, index(t.edgeTo)-index(t.edgeFrom))}
+		b = &block{first: n, axis: t.axis, run: t.run, began: t.later, edge: make([]float64, index(t.edgeTo)-index(t.edgeFrom))}
 		b.edgeAcross = make([]float64, len(b.edge))
 		switch t.plan.Phase.Kind {
 		case "dcf77":
@@ -442,20 +444,57 @@ func (t *Track) template() (code, slope []float64) {
 	return code, slope
 }
 
-// follow moves the axis to where the last block has the edge.
+// blockSeconds is how long the open block may be: no longer than what is not known of the
+// rate smears its marks by.
+func (t *Track) blockSeconds() int64 {
+	return int64(max(leastBlock, min(mostSmear/math.Sqrt(t.rateVariance), blockSeconds)))
+}
+
+const (
+	// clockRateU is the standard deviation of clocks' rates before anything is heard, s/s:
+	// half of what the worst of them are off (common practice).
+	clockRateU = 60e-6
+	// mostSmear is by how much the marks of one block may move along it, s: the variance of
+	// so many is a hundredth of that of an edge's usual third of a millisecond.
+	mostSmear = 0.1e-3
+	// rateBlocks are the latest blocks by which the axis is laid.
+	rateBlocks = 10
+	// farthest is by how much a block's marks may be off the axis, s, and be its own.
+	farthest = 30e-3
+)
+
+// follow lays the axis through where the latest blocks have the edge, and along the
+// carrier's cycles where they are sampled themselves.
 func (t *Track) follow() {
 	b := t.open
 	e, _ := t.mark(1)
 	p, ok := t.fit(b, e)
+	if !ok || math.Abs(p.lag) > farthest {
+		return
+	}
+	b.place = p
+	now, scale := b.middle(), t.cutter.rate
+	rate, u := 0.0, clockRateU
+	if t.input.CarrierHz > 0 && b.run == t.run && b.last > b.first {
+		rate, u = (t.later-b.began)/float64(b.last-b.first), carrierRateU
+	}
+	var n normal // what the axis lacks at the block's middle, s, and in a second
+	n.add([3]float64{0, 1 / u}, (rate-t.axis.rate/scale)/u)
+	for _, o := range t.blocks[max(0, len(t.blocks)-rateBlocks):] {
+		if o.place.variance > 0 {
+			w, middle := 1/math.Sqrt(o.place.variance), o.middle()
+			late := (o.axis.at(middle)-t.axis.at(middle))/scale + o.place.lag
+			n.add([3]float64{w, w * (middle - now)}, w*late)
+		}
+	}
+	x, variance, ok := n.solve(2)
 	if !ok {
 		return
 	}
-	rate := t.cutter.rate
-	if math.Abs(p.lag) > 20e-6 && math.Abs(p.lag) < 30e-3 {
-		t.axis.lag += p.lag * rate
-		if t.quiet != nil {
-			t.quiet.last = nil
-		}
+	t.rateVariance = variance
+	t.axis = line{t.axis.at(now) + x[0]*scale, t.axis.rate + x[1]*scale, now}
+	if t.quiet != nil && math.Abs(x[0]) > 20e-6 {
+		t.quiet.last = nil
 	}
 }
 

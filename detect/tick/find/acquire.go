@@ -63,6 +63,7 @@ type fold struct {
 	centre []float64 // time of each block against ref, s
 	weight []float64
 	rates  []float64   // of the power fold, from the middle of about, like all trials
+	prior  []float64   // the logarithms of their probabilities
 	power  [][]float64 // [rate][bin]
 	width  int         // bins in the matched filter
 	tone   float64
@@ -70,21 +71,31 @@ type fold struct {
 }
 
 // rates are those against the flywheel at which a tick is looked for: within half of
-// the middle.
-type rates struct{ middle, half float64 }
+// the middle, where likeliest is.
+type rates struct{ middle, half, likeliest float64 }
 
 // clocks are the rates that ticks may have against a flywheel whose second is longer by
 // pace than the sample clock says, s/s: either of the two keeps UTC to rateBound.
-func clocks(pace float64) rates { return rates{-pace / 2, rateBound + math.Abs(pace)/2} }
+func clocks(pace float64) rates { return rates{-pace / 2, rateBound + math.Abs(pace)/2, 0} }
 
-// trials are the rates that are tried, in steps from the middle.
-func (r rates) trials(step float64) (all []float64) {
+// trials are the rates that are tried, in steps from the middle, with the logarithm of
+// their probabilities beforehand: alike for each order of magnitude from usualRate on.
+func (r rates) trials(step float64) (all, log []float64) {
 	half := math.Floor(r.half / step)
+	sum := 0.0
 	for k := -half; k <= half; k++ {
-		all = append(all, k*step)
+		p := 1 / (usualRate + math.Abs(r.middle+k*step-r.likeliest))
+		sum += p
+		all, log = append(all, k*step), append(log, math.Log(p))
 	}
-	return all
+	for i := range log {
+		log[i] -= math.Log(sum)
+	}
+	return all, log
 }
+
+// usualRate is what most clocks are not off by, s/s (from memory of those with quartz).
+const usualRate = 1e-6
 
 // foldSpan folds seconds from ≤ n < to.
 func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, to int64) *fold {
@@ -98,7 +109,7 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, 
 	}
 	length := float64(to - from)
 	f := &fold{step: float64(step) / fl, ref: (from + to) / 2, width: width, tone: sh.ToneHz, about: about}
-	f.rates = about.trials(3e-3 / length)
+	f.rates, f.prior = about.trials(3e-3 / length)
 	for range f.rates {
 		f.power = append(f.power, make([]float64, bins))
 	}
@@ -229,25 +240,26 @@ func (f *fold) searchCoherent() []candidate {
 	bins := len(f.blocks[0])
 	length := f.centre[len(f.centre)-1] - f.centre[0] + 1
 	step := 0.38 / f.tone / length // half a decibel at most between trials
-	trials := f.about.trials(step)
-	cells := math.Log(float64(bins * len(trials)))
-	threshold := cells - math.Log(falseAlarm)
+	trials, prior := f.about.trials(step)
 	best := make([]float64, bins)
+	for i := range best {
+		best[i] = math.Inf(-1)
+	}
 	bestRate := make([]float64, bins)
 	sum := make([]complex64, bins)
 	pow := make([]float64, bins)
-	for _, rate := range trials {
+	for k, rate := range trials {
 		clear(sum)
 		for b, block := range f.blocks {
 			shift := rate * f.centre[b]
 			bin := int(math.Round(shift / f.step))
 			ph := complex64(cmplx.Rect(1, 2*math.Pi*f.tone*shift))
-			k := ((bin % bins) + bins) % bins
-			for i, v := range block[k:] {
+			late := ((bin % bins) + bins) % bins
+			for i, v := range block[late:] {
 				sum[i] += v * ph
 			}
-			for i, v := range block[:k] {
-				sum[bins-k+i] += v * ph
+			for i, v := range block[:late] {
+				sum[bins-late+i] += v * ph
 			}
 		}
 		for i, v := range sum {
@@ -257,15 +269,15 @@ func (f *fold) searchCoherent() []candidate {
 		// really there if that is more (a steady tone folds at every lag).
 		mean := max(float64(f.used), rank.Upper(slices.Clone(pow))/math.Ln2)
 		for i, p := range pow {
-			if p /= mean; p > best[i] {
-				best[i], bestRate[i] = p, rate
+			if odds := p/mean + prior[k] - math.Log(float64(bins)); odds > best[i] {
+				best[i], bestRate[i] = odds, rate
 			}
 		}
 	}
 	var found []candidate
-	for i, p := range best {
-		if p > threshold && isPeak(best, i, f.width) {
-			found = append(found, candidate{lag: f.peakLag(best, i), rate: f.about.middle + bestRate[i], ref: f.ref, coherent: true, odds: p - cells})
+	for i, odds := range best {
+		if odds > -math.Log(falseAlarm) && isPeak(best, i, f.width) {
+			found = append(found, candidate{lag: f.peakLag(best, i), rate: f.about.middle + bestRate[i], ref: f.ref, coherent: true, odds: odds})
 		}
 	}
 	return found
@@ -284,12 +296,11 @@ func (f *fold) searchPower() []candidate {
 		sigma := max(1.4826*rank.Upper(dev), math.Sqrt(float64(f.used)))
 		k := mid * mid / (sigma * sigma)
 		gamma := distuv.Gamma{Alpha: k, Beta: mid / (sigma * sigma)}
-		cells := float64(len(pow) * len(f.power))
 		for i, p := range pow {
 			if p < mid+5*sigma || !isPeak(pow, i, f.width) {
 				continue
 			}
-			odds := -logSurvival(gamma, p) - math.Log(cells)
+			odds := -logSurvival(gamma, p) + f.prior[r] - math.Log(float64(len(pow)))
 			if odds > -math.Log(falseAlarm) {
 				found = append(found, candidate{lag: f.peakLag(pow, i), rate: f.about.middle + f.rates[r], ref: f.ref, odds: odds})
 			}

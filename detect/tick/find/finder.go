@@ -158,7 +158,7 @@ func (f *Finder) acquire() {
 func (f *Finder) rates() rates {
 	for _, t := range f.tracks {
 		if t.standing == Known && t.Len() > knownSeconds {
-			return rates{t.Line().Rate, pathRate}
+			return rates{t.Line().Rate, pathRate, t.Line().Rate}
 		}
 	}
 	return f.clocks()

@@ -71,14 +71,14 @@ func (f *fold) evidence() []float64 {
 	bins := len(f.blocks[0])
 	length := f.centre[len(f.centre)-1] - f.centre[0] + 1
 	step := 0.38 / f.tone / length
-	trials := f.about.trials(step)
-	cells := math.Log(float64(bins * len(trials)))
+	trials, prior := f.about.trials(step)
+	cells := math.Log(float64(bins))
 	most := make([]float64, bins)
 	for i := range most {
 		most[i] = math.Inf(-1)
 	}
 	pow := make([]float64, bins)
-	for _, rate := range trials {
+	for k, rate := range trials {
 		sum := make([]complex64, bins)
 		for b, block := range f.blocks {
 			shift := rate * f.centre[b]
@@ -93,10 +93,10 @@ func (f *fold) evidence() []float64 {
 		}
 		mean := max(float64(f.used), rank.Upper(slices.Clone(pow))/math.Ln2)
 		for i, p := range pow {
-			most[i] = max(most[i], p/mean-cells)
+			most[i] = max(most[i], p/mean+prior[k]-cells)
 		}
 	}
-	for _, pow := range f.power {
+	for r, pow := range f.power {
 		mid := rank.Upper(slices.Clone(pow))
 		dev := make([]float64, bins)
 		for i, p := range pow {
@@ -106,7 +106,7 @@ func (f *fold) evidence() []float64 {
 		gamma := distuv.Gamma{Alpha: mid * mid / (sigma * sigma), Beta: mid / (sigma * sigma)}
 		for i, p := range pow {
 			if p > mid {
-				most[i] = max(most[i], -logSurvival(gamma, p)-math.Log(float64(bins*len(f.power))))
+				most[i] = max(most[i], -logSurvival(gamma, p)+f.prior[r]-cells)
 			}
 		}
 	}

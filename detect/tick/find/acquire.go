@@ -31,7 +31,7 @@ const (
 	// rateBound bounds a clock's rate against UTC, s/s: sample clocks are off by up to
 	// 100e-6, and pendulums not yet regulated by ten seconds a day (common practice).
 	rateBound = 120e-6
-	// blockSeconds are added up as if the rate were in the middle of those tried: at
+	// blockSeconds are added up as if the rate were the likeliest: at
 	// rateBound a tone of 1 kHz turns by a quarter of a cycle, which costs half a decibel.
 	blockSeconds = 2
 	// maxCandidates bounds the peaks taken from one search.
@@ -62,7 +62,7 @@ type fold struct {
 	blocks [][]complex64
 	centre []float64 // time of each block against ref, s
 	weight []float64
-	rates  []float64   // of the power fold, from the middle of about, like all trials
+	rates  []float64   // of the power fold, from the likeliest of about, like all trials
 	prior  []float64   // the logarithms of their probabilities
 	power  [][]float64 // [rate][bin]
 	width  int         // bins in the matched filter
@@ -70,21 +70,24 @@ type fold struct {
 	about  rates
 }
 
-// rates are those against the flywheel at which a tick is looked for: within half of
-// the middle, where likeliest is.
-type rates struct{ middle, half, likeliest float64 }
+// rates are those against the flywheel at which a tick is looked for.
+type rates struct{ from, likeliest, to float64 }
 
 // clocks are the rates that ticks may have against a flywheel whose second is longer by
 // pace than the sample clock says, s/s: either of the two keeps UTC to rateBound.
-func clocks(pace float64) rates { return rates{-pace / 2, rateBound + math.Abs(pace)/2, 0} }
+func clocks(pace float64) rates {
+	return rates{min(0, -pace) - rateBound, 0, max(0, -pace) + rateBound}
+}
 
-// trials are the rates that are tried, in steps from the middle, with the logarithm of
+// usualRate is what most clocks are not off by, s/s (from memory of those with quartz).
+const usualRate = 1e-6
+
+// trials are the rates that are tried, in steps from the likeliest, with the logarithms of
 // their probabilities beforehand: alike for each order of magnitude from usualRate on.
 func (r rates) trials(step float64) (all, log []float64) {
-	half := math.Floor(r.half / step)
 	sum := 0.0
-	for k := -half; k <= half; k++ {
-		p := 1 / (usualRate + math.Abs(r.middle+k*step-r.likeliest))
+	for k := math.Ceil((r.from - r.likeliest) / step); k <= math.Floor((r.to-r.likeliest)/step); k++ {
+		p := 1 / (usualRate + math.Abs(k*step))
 		sum += p
 		all, log = append(all, k*step), append(log, math.Log(p))
 	}
@@ -93,9 +96,6 @@ func (r rates) trials(step float64) (all, log []float64) {
 	}
 	return all, log
 }
-
-// usualRate is what most clocks are not off by, s/s (from memory of those with quartz).
-const usualRate = 1e-6
 
 // foldSpan folds seconds from ≤ n < to.
 func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, to int64) *fold {
@@ -130,7 +130,7 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, 
 				continue
 			}
 			t := float64(sec - f.ref)
-			base = base/float64(s.Factor()) + about.middle*t*fl
+			base = base/float64(s.Factor()) + about.likeliest*t*fl
 			start := int64(math.Round(base)) - int64(pre*step)
 			if !s.Copy(buf, start) {
 				continue
@@ -277,7 +277,7 @@ func (f *fold) searchCoherent() []candidate {
 	var found []candidate
 	for i, odds := range best {
 		if odds > -math.Log(falseAlarm) && isPeak(best, i, f.width) {
-			found = append(found, candidate{lag: f.peakLag(best, i), rate: f.about.middle + bestRate[i], ref: f.ref, coherent: true, odds: odds})
+			found = append(found, candidate{lag: f.peakLag(best, i), rate: f.about.likeliest + bestRate[i], ref: f.ref, coherent: true, odds: odds})
 		}
 	}
 	return found
@@ -302,7 +302,7 @@ func (f *fold) searchPower() []candidate {
 			}
 			odds := -logSurvival(gamma, p) + f.prior[r] - math.Log(float64(len(pow)))
 			if odds > -math.Log(falseAlarm) {
-				found = append(found, candidate{lag: f.peakLag(pow, i), rate: f.about.middle + f.rates[r], ref: f.ref, odds: odds})
+				found = append(found, candidate{lag: f.peakLag(pow, i), rate: f.about.likeliest + f.rates[r], ref: f.ref, odds: odds})
 			}
 		}
 	}

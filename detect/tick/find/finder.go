@@ -158,7 +158,8 @@ func (f *Finder) acquire() {
 func (f *Finder) rates() rates {
 	for _, t := range f.tracks {
 		if t.standing == Known && t.Len() > knownSeconds {
-			return rates{t.Line().Rate, pathRate, t.Line().Rate}
+			rate := t.Line().Rate
+			return rates{rate - pathRate, rate, rate + pathRate}
 		}
 	}
 	return f.clocks()
@@ -390,5 +391,5 @@ func (t *track) fill(from, to int64) {
 // there is one.
 func (t *track) follow(r rates) bool {
 	t.refit = max(0, t.Latest()) + max(4, min(int64(t.Len()/3), timing.FollowSeconds))
-	return t.Follow(r.middle, r.half)
+	return t.Follow(r.from, r.to)
 }

@@ -78,7 +78,7 @@ func TestEarlierPathMovesTheLine(t *testing.T) {
 		a := math.Pow(10, c.db/20)
 		tr := ticks{seconds: 40, lag: 0.2, snrDB: 14, toneHz: 1000, long: 5e-3, excess: 4e-3,
 			amplitudes: func(int) (float64, float64) { return a * math.Sqrt2 * r.NormFloat64(), 1 }}.track(r)
-		if !tr.Follow(0, 1e-6) {
+		if !tr.Follow(-1e-6, 1e-6) {
 			t.Fatal("lost")
 		}
 		if moved := tr.Line().Lag < 0.202; moved != c.moves {

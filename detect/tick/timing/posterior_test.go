@@ -306,7 +306,7 @@ func TestFollowsTheClock(t *testing.T) {
 		tr.base = func(n int64) (float64, bool) { return float64(n) * steadySecond * (1 - rate), true }
 		for _, n := range []int{10, 20, 40, 60, 90, 120, 150} {
 			tr.snaps = whole.snaps[:n]
-			if !tr.Follow(0, 15e-6) {
+			if !tr.Follow(-15e-6, 15e-6) {
 				t.Fatalf("lost after %d s", n)
 			}
 		}

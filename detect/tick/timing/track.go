@@ -174,8 +174,8 @@ func (t *Track) recent() []*snapshot { return t.snaps[max(0, len(t.snaps)-Follow
 const FollowSeconds = 300
 
 // Follow moves the line to where the tick now is, and reports whether there is one. Its
-// rate may be by up to half from the middle, which is the likeliest beforehand, s/s.
-func (t *Track) Follow(middle, half float64) bool {
+// rate is from ≤ rate ≤ to, s/s.
+func (t *Track) Follow(from, to float64) bool {
 	t.gain, t.strength = 0, 0
 	t.refer()
 	snaps := t.recent()
@@ -184,7 +184,7 @@ func (t *Track) Follow(middle, half float64) bool {
 		return false
 	}
 	whole, last := t.halves(snaps, m, 3)
-	tilt, gain := t.tilt(whole, last, (middle-half)*t.rate, (middle+half)*t.rate)
+	tilt, gain := t.tilt(whole, last, from*t.rate, to*t.rate)
 	whole.add(last)
 	both, alone, _ := t.paths(whole)
 	if gain > leastGain {

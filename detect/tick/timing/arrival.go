@@ -136,12 +136,15 @@ func (t *Track) arrival(s *station.Station, st *stack, peaks []peak) *Arrival {
 	}
 	a.FilterU, a.Calibrated = math.Sqrt(v), best.kind.known != nil
 	a.Beside = besides(peaks)
+	// A path is told no weaker than the mean of so many seconds' noise scatters.
+	power := make([]float64, len(best.Power))
 	strongest, total := 0.0, 0.0
-	for _, p := range best.Power {
-		strongest = max(strongest, p)
-		total += p
-	}
 	for i, p := range best.Power {
+		power[i] = max(p, math.Sqrt(2/st.count))
+		strongest = max(strongest, power[i])
+		total += power[i]
+	}
+	for i, p := range power {
 		path := Path{LevelDB: 10 * math.Log10(p/strongest)}
 		if i > 0 {
 			path.ExcessSeconds, path.UExcess = best.Excess[i-1], best.uExcess[i-1]

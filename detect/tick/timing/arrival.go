@@ -136,16 +136,9 @@ func (t *Track) arrival(s *station.Station, st *stack, peaks []peak) *Arrival {
 	}
 	a.FilterU, a.Calibrated = math.Sqrt(v), best.kind.known != nil
 	a.Beside = besides(peaks)
-	// A path is told no weaker than the mean of so many seconds' noise scatters.
-	power := make([]float64, len(best.Power))
-	strongest, total := 0.0, 0.0
-	for i, p := range best.Power {
-		power[i] = max(p, math.Sqrt(2/st.count))
-		strongest = max(strongest, power[i])
-		total += power[i]
-	}
-	for i, p := range power {
-		path := Path{LevelDB: 10 * math.Log10(p/strongest)}
+	levels, total := levelsOf(best.Power, st.count)
+	for i, db := range levels {
+		path := Path{LevelDB: db}
 		if i > 0 {
 			path.ExcessSeconds, path.UExcess = best.Excess[i-1], best.uExcess[i-1]
 		}
@@ -153,6 +146,22 @@ func (t *Track) arrival(s *station.Station, st *stack, peaks []peak) *Arrival {
 	}
 	a.SNRdB = 10 * math.Log10(total/(6000*st.heardSeconds()))
 	return a
+}
+
+// levelsOf are those of paths, dB against the strongest, and the power of all: none is
+// told weaker than the mean of count seconds' noise scatters.
+func levelsOf(power []float64, count float64) (db []float64, total float64) {
+	strongest := 0.0
+	for _, p := range power {
+		p = max(p, math.Sqrt(2/count))
+		db = append(db, 10*math.Log10(p))
+		strongest = max(strongest, p)
+		total += p
+	}
+	for i := range db {
+		db[i] -= 10 * math.Log10(strongest)
+	}
+	return db, total
 }
 
 // heardSeconds is how much of a mark at the axis a window holds.

@@ -385,3 +385,15 @@ func TestDigitalFilter(t *testing.T) {
 		}
 	}
 }
+
+// A path of which nothing is left over noise has a level still, and so has a tick that is
+// none: 200 seconds' noise scatters by a tenth of its power.
+func TestLevelOfNothing(t *testing.T) {
+	for _, power := range [][]float64{{0, 10}, {0, 0}} {
+		levels, total := levelsOf(power, 200)
+		want := 10 * math.Log10(0.1/max(power[1], 0.1))
+		if math.Abs(levels[0]-want) > 1e-9 || levels[1] != 0 || total < 0.2-1e-9 {
+			t.Errorf("%v: %v dB, %v in all", power, levels, total)
+		}
+	}
+}

@@ -111,7 +111,7 @@ func (w *watching) agrees(ctx context.Context, byWire bool) {
 	case s.Offset == nil || s.Standing != align.Verifying && strings.Contains(shown.Text, "verifying"):
 		w.t.Errorf("at %v s the page shows %q, the stream says %+v", shown.T, shown.Text, s)
 	case *s.Offset != shown.Value || strings.TrimSuffix(shown.Text, "verifying") != shownIn(*s.Offset, byWire, shown.Text):
-		w.t.Errorf("at %v s the page shows %v as %q, the stream says %+v", shown.T, shown.Value, shown.Text, s)
+		w.t.Errorf("at %v s the page shows %v as %q, the stream says %v, as %q: %+v", shown.T, shown.Value, shown.Text, *s.Offset, shownIn(*s.Offset, byWire, shown.Text), s)
 	}
 }
 

@@ -188,7 +188,7 @@ func (t *Track) posterior(s *station.Station, others []Shape, p *Priors) (*stack
 	build := func(m model) *stack {
 		st := buildStack(t.filter, snaps, m, 3)
 		st.listen(snaps, s.QuietAfterSeconds)
-		st.receiver = t.receiver.Response
+		st.receiver, st.depth = t.receiver.Response, s.Depth
 		return st
 	}
 	st := build(t.straightened().amid(snaps))

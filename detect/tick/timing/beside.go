@@ -168,7 +168,7 @@ func (b *bench) together(h hearing, alone [][]place, p *Priors) []trial {
 // joined climbs trials of two stations together, and the likeliest of them in all ways in
 // which they may be heard, and then those of the station alone that are not far less likely;
 // none where the two do not stand.
-func joined(joint, alone, ways []trial, p *Priors) (peaks []peak) {
+func joined(joint, alone, ways []trial, still func() standings, p *Priors) (peaks []peak) {
 	slices.SortFunc(joint, func(a, b trial) int { return cmp.Compare(b.log, a.log) })
 	// The likeliest of each number of paths: on a grid, coarse for strong ticks, further
 	// paths make up for what a place is off.
@@ -200,7 +200,7 @@ func joined(joint, alone, ways []trial, p *Priors) (peaks []peak) {
 			}
 		}
 	}
-	if way.bench == nil || !way.stands(joint[0].guest, most, alone, p) {
+	if way.bench == nil || !way.stands(joint[0].guest, most, alone, still, p) {
 		return nil
 	}
 	look := func(t trial) {
@@ -236,18 +236,22 @@ func joined(joint, alone, ways []trial, p *Priors) (peaks []peak) {
 // stands reports whether two stations' ticks, of which t is the likeliest place with the
 // log likelihood most, overlap and are clearly likelier than the station's alone, heard
 // alike. Where they do not overlap the one does little to the other.
-func (t *trial) stands(g *guest, most float64, alone []trial, p *Priors) bool {
+func (t *trial) stands(g *guest, most float64, alone []trial, still func() standings, p *Priors) bool {
 	if apart := math.Abs(t.lags[0] - t.beside[0]); apart > (min(t.shaper.burst(), g.burst())-leastOverlap)*t.stack.rate {
 		return false
 	}
+	explains := func(f *climbed) bool {
+		return f.ok && p.trust(most, 0)*(most-f.gain.log+f.gain.free/2) < 2*clearLead
+	}
 	for _, a := range alone {
 		if a.shaper == t.shaper && a.hearing == t.hearing && a.behind < farBehind {
-			if f := a.about(a.hearing, a.lags).climb(1, p); f.ok && p.trust(most, 0)*(most-f.gain.log+f.gain.free/2) < 2*clearLead {
+			if f := a.about(a.hearing, a.lags).climb(1, p); explains(&f) {
 				return false
 			}
 		}
 	}
-	return true
+	best := still().best
+	return !explains(&best)
 }
 
 // leastOverlap is for how long two ticks must sound together, s, that the one is fitted with

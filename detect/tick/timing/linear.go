@@ -21,6 +21,8 @@ const (
 	// enveloped: an envelope detector adds the squares of what is out of phase with
 	// the carrier, and in noise, which fills the carrier's troughs, that of all paths.
 	enveloped
+	// stands: as an envelope detector shows two paths that stand still.
+	stands
 	// turned: the same, through a chain that turns the phase by any angle.
 	turned
 	// turning: of a single sideband, or without the carrier, each path turns by itself.

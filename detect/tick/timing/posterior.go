@@ -186,17 +186,19 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, others []Shap
 	if top.log < leastGain {
 		return nil
 	}
+	standing := sync.OnceValue(func() standings { return stoods(ways, p) })
 	if joint != nil {
-		if peaks := joined(joint, trials, ways, p); len(peaks) > 0 {
+		if peaks := joined(joint, trials, ways, standing, p); len(peaks) > 0 {
 			return normalised(peaks)
 		}
 	}
+	var still standings
 	weigh := func(trust float64) (peaks []peak) {
 		found := climbAll(trials, trust, p)
 		for i, t := range trials {
 			peaks = t.add(peaks, found[i])
 		}
-		return peaks
+		return still.climb(peaks, trust, p)
 	}
 	// What the model cannot know of the waveform bounds what the data can tell, alike
 	// for all hypotheses; and so does what the one that fits best is seen to leave.
@@ -208,7 +210,14 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, others []Shap
 		return nil
 	}
 	fit := slices.MaxFunc(peaks, func(a, b peak) int { return cmp.Compare(a.gain.log, b.gain.log) })
-	if seen := p.trust(log, fit.misfit); seen < alike*trust || trust < alike*seen {
+	heaviest := slices.MaxFunc(peaks, func(a, b peak) int { return cmp.Compare(a.LogWeight, b.LogWeight) })
+	if most > 1 && (fit.misfit > 0 || len(heaviest.Power) > 1) {
+		// Where one path explains all a second is so weak that the envelope's series will do.
+		if still = standing(); still.best.ok && still.best.gain.log > fit.gain.log {
+			fit, log = still.best.peak, max(log, still.best.gain.log)
+		}
+	}
+	if seen := p.trust(log, fit.misfit); seen < alike*trust || trust < alike*seen || still.all != nil {
 		peaks = weigh(seen)
 	}
 	return normalised(peaks)

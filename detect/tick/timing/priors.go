@@ -14,6 +14,9 @@ type Priors struct {
 	// LevelDB is the standard deviation of the paths' levels about their mean, dB (Rec.
 	// ITU-R F.1487 has equal ones; from memory of circuits).
 	LevelDB float64
+	// Still is the probability that two paths stand still for as long as they are heard (from
+	// memory: on short wave nearly all fade within minutes).
+	Still float64
 	// Corners of a receiver's audio filters are log-normal about HighHz and LowHz with
 	// standard deviations of HighSpread and LowSpread in their logarithm, their kinds
 	// alike probable (from memory of receivers).
@@ -45,8 +48,8 @@ type Priors struct {
 var priors = Priors{
 	Paths:       [3]float64{0.45, 0.4, 0.15},
 	LeastExcess: 0.12e-3, MeanExcess: 1e-3,
-	LevelDB: 5,
-	HighHz:  100, HighSpread: 1,
+	LevelDB: 5, Still: 0.25,
+	HighHz: 100, HighSpread: 1,
 	LowHz: 3000, LowSpread: 0.4,
 	Highs: []kind{{0, 0}, {1, 0}, {2, 0}, {2, 2}, {2, 0.9}, {3, 0}, {4, 0}}, Lows: []kind{{0, 0}, {2, 0}, {4, 0}},
 	Tuned:       0.5,

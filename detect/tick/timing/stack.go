@@ -30,6 +30,7 @@ type stack struct {
 	mean   [3][]float64
 	square [3][]float64
 	quiet  quiet
+	depth  float64 // of the marks' modulation behind an envelope detector; 0: not known
 	// receiver is what was calibrated of the receiver; nil: nothing.
 	receiver *Response
 }

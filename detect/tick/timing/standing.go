@@ -257,6 +257,7 @@ func (p *Priors) ratioSpread() float64 { return math.Sqrt2 * p.LevelDB * math.Ln
 
 // climb finds the maximum about x.
 func (s *standing) climb(x stand, trust float64, p *Priors) (climbed, stand) {
+	least := (1 + 1e-9) * p.LeastExcess * s.stack.rate
 	most := stand{byLag: 1, bySpacing: 1, byRatio: 0.5, byTurn: 0.5, byFill: 0.5, byHighs: 0.3, byLows: 0.3, byDrift: 0.3}
 	weigh := func(x *stand) (f stoodAt, total float64) {
 		f = s.fit(x, trust)
@@ -299,7 +300,7 @@ func (s *standing) climb(x stand, trust float64, p *Priors) (climbed, stand) {
 		for i := range standingDim {
 			y[i] += share * move.AtVec(i)
 		}
-		y[bySpacing] = max(y[bySpacing], p.LeastExcess*s.stack.rate*1.0001)
+		y[bySpacing] = max(y[bySpacing], least)
 		if next, t := weigh(&y); t > total {
 			better := t - total
 			x, f, total = y, next, t
@@ -314,8 +315,8 @@ func (s *standing) climb(x stand, trust float64, p *Priors) (climbed, stand) {
 		}
 		damp *= 5
 	}
-	if math.Abs(x[byDrift]) > farthest || max(math.Abs(x[byHighs]), math.Abs(x[byLows])) > 1 {
-		return climbed{}, x
+	if math.Abs(x[byDrift]) > farthest || x[bySpacing] <= least || max(math.Abs(x[byHighs]), math.Abs(x[byLows])) > 1 {
+		return climbed{}, x // on a bound, no maximum: one path looks the same
 	}
 	cov := mat.NewSymDense(standingDim, nil)
 	if !chol.Factorize(symmetric(&f, 0)) || chol.InverseTo(cov) != nil {

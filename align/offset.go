@@ -10,8 +10,8 @@ import (
 
 // rateScales are the standard deviations of the local clock's rate that are
 // thought possible, with their probabilities: from a standard to a pendulum that is
-// not yet regulated (from memory). Most clocks worth measuring run so close to rate that minutes of
-// ticks cannot tell it, and then a fitted rate would only add noise.
+// not yet regulated (from memory). Most clocks worth measuring run so close to rate
+// that minutes of ticks cannot tell it, and then a fitted rate would only add noise.
 var rateScales = []struct{ sigma, probability float64 }{
 	{3e-10, 0.3}, {1e-8, 0.3}, {3e-7, 0.25}, {1e-5, 0.12}, {1e-4, 0.03},
 }

@@ -268,7 +268,7 @@ const afterMarker = "← earlier\u2003\u2003time after the local marker, ms\u200
 // output.
 func plotRaster(p align.Picture, s *align.StationPicture) *plot.Plot {
 	r := newRaster(s)
-	each, _ := rowWords(r.every)
+	each, _ := rowWords(s)
 	_, sought := mark(s)
 	pl := newPlot(fmt.Sprintf("matched filter, each %s a row: dark is noise, bright %s at %.0f times the noise", each, sought, r.top),
 		afterMarker, "time in the recording")
@@ -326,11 +326,11 @@ type raster struct {
 	picture     *image.RGBA
 	left, right float64
 	from, to    float64
-	every       float64 // seconds in a row
+	every       float64 // seconds in a line of it
 	top         float64 // level of full brightness
 }
 
-// rowSeconds is how much of the recording a row holds, s.
+// rowSeconds is how much of the recording a row holds at least, s.
 func rowSeconds(s *align.StationPicture) float64 {
 	if len(s.Start) < 2 {
 		return 1
@@ -343,19 +343,34 @@ func rowSeconds(s *align.StationPicture) float64 {
 }
 
 // rowWords name what a row holds: each of them, and one.
-func rowWords(every float64) (each, one string) {
-	if every < 1.5 {
-		return "second", "a second"
+func rowWords(s *align.StationPicture) (each, one string) {
+	least, most := rowSeconds(s), 0.0
+	for i := range s.Rows {
+		most = max(most, held(s, i))
 	}
-	each = fmt.Sprintf("%.0f s", every)
+	switch {
+	case most > least:
+		each = fmt.Sprintf("%.0f to %.0f s", least, most)
+	case least < 1.5:
+		return "second", "a second"
+	default:
+		each = fmt.Sprintf("%.0f s", least)
+	}
 	return each, each
+}
+
+// held is how much of the recording row i holds, s: where seconds were left out, no less
+// than the others.
+func held(s *align.StationPicture, i int) float64 {
+	return max(rowSeconds(s), float64(s.Rows[i].Seconds))
 }
 
 func newRaster(s *align.StationPicture) *raster {
 	points := len(s.Rows[0].Level)
 	r := &raster{every: rowSeconds(s), left: (s.Arrival + s.First) * 1e3}
 	r.right = r.left + float64(points)*s.Step*1e3
-	r.from, r.to = s.Start[0]-r.every/2, s.Start[len(s.Start)-1]+r.every/2
+	last := len(s.Start) - 1
+	r.from, r.to = s.Start[0]-held(s, 0)/2, s.Start[last]+held(s, last)/2
 	var all []float32
 	for _, row := range s.Rows {
 		all = append(all, row.Level...)
@@ -370,9 +385,13 @@ func newRaster(s *align.StationPicture) *raster {
 		}
 	}
 	for i, row := range s.Rows {
-		y := min(height-1, max(0, int((s.Start[i]-r.from)/r.every)))
-		for x, v := range row.Level {
-			r.picture.SetRGBA(x, y, ramp(math.Pow(float64(v)/r.top, rasterGamma)))
+		// Lines whose middle it holds, and one at least.
+		begin := s.Start[i] - held(s, i)/2 - r.from
+		first := min(height-1, max(0, int(begin/r.every+0.5)))
+		for y := first; y < max(first+1, min(height, int((begin+held(s, i))/r.every+0.5))); y++ {
+			for x, v := range row.Level {
+				r.picture.SetRGBA(x, y, ramp(math.Pow(float64(v)/r.top, rasterGamma)))
+			}
 		}
 	}
 	return r
@@ -405,7 +424,7 @@ func plotSeconds(f align.Fix, s *align.StationPicture) *plot.Plot {
 	low, high := reach(s, half)
 	low, high = centre+low, centre+high
 	u := text.UnitFor(max(math.Abs(low), math.Abs(high)), text.SecondUnits)
-	each, one := rowWords(rowSeconds(s))
+	each, one := rowWords(s)
 	pl := newPlot("offset by each "+each+", as the marker stands at the end", "time in the recording", fmt.Sprintf("%s, %s", what, u.Name))
 	from, to := s.Start[0], s.Start[len(s.Start)-1]
 	pl.X.Min, pl.X.Max = from, to

@@ -50,7 +50,7 @@ func TestDotsSayHowLong(t *testing.T) {
 	for i := range s.Start {
 		s.Start[i] *= 28
 	}
-	each, one := rowWords(rowSeconds(s))
+	each, one := rowWords(s)
 	if each != "28 s" || one != "28 s" {
 		t.Errorf("each %s, one %s", each, one)
 	}

@@ -44,11 +44,14 @@ type bench struct {
 	guest      *guest   // nil: nobody else is looked for
 }
 
-func (st *stack) bench(l learned) *bench {
+func (st *stack) bench(l learned) *bench { return st.behind(l, l.chain) }
+
+// behind is a bench whose noise comes through another chain than the waves.
+func (st *stack) behind(l learned, noise chain) *bench {
 	n := st.points
 	b := &bench{stack: st, chain: l, inverse: general(n, n), shaper: st.shaper(l.chain)}
 	r := make([]float64, n)
-	st.covariance(r, l.chain)
+	st.covariance(r, noise)
 	var t toeplitz
 	if !t.set(r) {
 		return nil

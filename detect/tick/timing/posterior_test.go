@@ -317,6 +317,23 @@ func TestFollowsTheClock(t *testing.T) {
 	}
 }
 
+// Noise alone is no pair of paths to a track, whatever the band of the receiver that it
+// comes through: neither what its filters leave nor what they take away.
+func TestNoiseIsNoPair(t *testing.T) {
+	narrow := chain{high: corner{kind{order: 4}, 300}, low: corner{kind{order: 4}, 2400}}
+	for name, band := range map[string]func(hz float64) complex128{"all of it": nil, "300 to 2400 Hz": narrow.response} {
+		tr := ticks{seconds: 300, lag: 0.2, snrDB: -60, toneHz: 1000, long: 5e-3, chain: band}.track(rand.New(rand.NewPCG(1, 54)))
+		first, last := tr.halves(tr.snaps, tr.line(tr.snaps), 3)
+		_, gain := tr.tilt(first, last, -1, 1)
+		first.add(last)
+		both, _, _ := tr.paths(first)
+		t.Logf("%s: a pair gains %.1f, a drift %.1f", name, both.log, gain)
+		if max(both.log, gain) > leastGain {
+			t.Errorf("%s: in noise a pair gains %.1f, a drift %.1f", name, both.log, gain)
+		}
+	}
+}
+
 // What is taken for granted must weigh as its density says: each prior doubled and
 // halved, on two steady paths 0.8 ms apart, moves the logarithm of the odds of one path.
 // Of the exponential spacing by ln 2 − 0.34 and 0.68 − ln 2; of levels r dB apart by

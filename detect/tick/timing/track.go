@@ -292,12 +292,14 @@ func (t *Track) Pitch(s *station.Station) float64 {
 }
 
 // usual is a stack of the track's seen through a usual chain, for which the waves are
-// tabulated once.
+// tabulated once. Noise is taken to be as strong in all the band as at the tone: of what a
+// chain lets pass that is thought to stop it, waves that nearly cancel, as those of paths
+// close to each other, are made up of nothing else.
 func (t *Track) usual(st *stack) *bench {
 	known := t.benches[st.view]
 	if known == nil {
 		p := &priors
-		known = st.bench(learned{chain: chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{2, 0}, p.LowHz}}, sure: [2]float64{1, 1}, scale: 1})
+		known = st.behind(learned{chain: chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{2, 0}, p.LowHz}}, sure: [2]float64{1, 1}, scale: 1}, chain{})
 		known.grid(turning)
 		for col := range columns {
 			known.tick.column(col)

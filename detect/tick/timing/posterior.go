@@ -186,7 +186,12 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, others []Shap
 	if top.log < leastGain {
 		return nil
 	}
-	standing := sync.OnceValue(func() standings { return stoods(ways, p) })
+	// What the model cannot know of the waveform bounds what the data can tell, alike
+	// for all hypotheses; and so does what the one that fits best is seen to leave.
+	best := top.about(top.hearing, top.lags).climb(1, p)
+	log := max(top.log, best.gain.log)
+	trust := p.trust(log, best.misfit)
+	standing := sync.OnceValue(func() standings { return stoods(ways, trust, p) })
 	if joint != nil {
 		if peaks := joined(joint, trials, ways, standing, p); len(peaks) > 0 {
 			return normalised(peaks)
@@ -200,11 +205,6 @@ func (st *stack) posterior(toneHz float64, carrier bool, most int, others []Shap
 		}
 		return still.climb(peaks, trust, p)
 	}
-	// What the model cannot know of the waveform bounds what the data can tell, alike
-	// for all hypotheses; and so does what the one that fits best is seen to leave.
-	best := top.about(top.hearing, top.lags).climb(1, p)
-	log := max(top.log, best.gain.log)
-	trust := p.trust(log, best.misfit)
 	peaks := weigh(trust)
 	if len(peaks) == 0 {
 		return nil

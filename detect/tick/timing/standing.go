@@ -255,8 +255,9 @@ func (s *standing) usualFill(carrier float64) float64 {
 // ratioSpread is the standard deviation of the logarithm of two paths' amplitudes' ratio.
 func (p *Priors) ratioSpread() float64 { return math.Sqrt2 * p.LevelDB * math.Ln10 / 20 }
 
-// climb finds the maximum about x.
-func (s *standing) climb(x stand, trust float64, p *Priors) (climbed, stand) {
+// climb finds the maximum about x; none where it would not be as likely as enough, a log
+// likelihood.
+func (s *standing) climb(x stand, trust, enough float64, p *Priors) (climbed, stand) {
 	least := (1 + 1e-9) * p.LeastExcess * s.stack.rate
 	most := stand{byLag: 1, bySpacing: 1, byRatio: 0.5, byTurn: 0.5, byFill: 0.5, byHighs: 0.3, byLows: 0.3, byDrift: 0.3}
 	weigh := func(x *stand) (f stoodAt, total float64) {
@@ -301,6 +302,9 @@ func (s *standing) climb(x stand, trust float64, p *Priors) (climbed, stand) {
 			y[i] += share * move.AtVec(i)
 		}
 		y[bySpacing] = max(y[bySpacing], least)
+		if f.log+promised*gain/trust < enough {
+			return climbed{}, x
+		}
 		if next, t := weigh(&y); t > total {
 			better := t - total
 			x, f, total = y, next, t
@@ -349,6 +353,10 @@ func (b *bench) repeats() bool {
 	mu := square / (b.count * b.count)
 	return mu > second/b.count-mu
 }
+
+// promised is how many times what a step promises all steps from there may gain: the
+// next ones promise less, where it is damped more.
+const promised = 10
 
 // places are where two paths that stand still may be.
 func (s *standing) places(p *Priors) []stand {
@@ -449,7 +457,7 @@ type standings struct {
 }
 
 // stoods returns them; none where what is heard does not stand still.
-func stoods(ways []trial, p *Priors) (s standings) {
+func stoods(ways []trial, trust float64, p *Priors) (s standings) {
 	for _, w := range ways {
 		if w.hearing != enveloped || w.stack.depth == 0 {
 			continue
@@ -467,8 +475,10 @@ func stoods(ways []trial, p *Priors) (s standings) {
 		at stand
 	}
 	var tops []top
+	most := math.Inf(-1)
 	for _, from := range s.all[0].places(p) {
-		f, x := s.all[0].climb(from, 1, p)
+		f, x := s.all[0].climb(from, 1, most+math.Log(leastWeight)/trust, p)
+		most = max(most, f.gain.log)
 		if f.ok && !slices.ContainsFunc(tops, func(o top) bool { return o.same(f.peak) }) {
 			tops = append(tops, top{f, x})
 		}
@@ -491,11 +501,16 @@ func (s *standings) climb(peaks []peak, trust float64, p *Priors) []peak {
 	starts := s.all[0].starts
 	for i, t := range s.all {
 		var kept []stand
-		most := math.Inf(-1)
+		least := math.Inf(-1)
+		for _, k := range peaks {
+			if k.kind == t.chain.chain {
+				least = max(least, k.LogWeight-t.prior+math.Log(leastWeight))
+			}
+		}
 		for _, from := range starts {
-			f, x := t.climb(from, trust, p)
-			most = max(most, f.LogWeight)
-			if f.ok && f.LogWeight > most+math.Log(leastWeight) && !slices.ContainsFunc(peaks, func(k peak) bool { return k.same(f.peak) }) {
+			f, x := t.climb(from, trust, math.Inf(-1), p)
+			least = max(least, f.LogWeight+math.Log(leastWeight))
+			if f.ok && f.LogWeight > least && !slices.ContainsFunc(peaks, func(k peak) bool { return k.same(f.peak) }) {
 				f.LogWeight += t.prior
 				peaks, kept = append(peaks, f.peak), append(kept, x)
 			}

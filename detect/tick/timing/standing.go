@@ -6,6 +6,7 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/mat"
 )
@@ -41,6 +42,10 @@ type standing struct {
 	fft    *fourier.FFT
 	fine   *fourier.FFT // of correlations, half a sample apart
 	coarse *fourier.FFT // of what is sampled
+	// Memory for an envelope, its derivatives and what comes of a transform.
+	waves    [5][]float64
+	spectra  [5][]complex128
+	received []float64
 }
 
 // standingFine are places a sample at which an envelope is worked out: what its cusps have
@@ -48,21 +53,25 @@ type standing struct {
 const standingFine = 4
 
 func (b *bench) standing(depth float64) *standing {
-	return &standing{bench: b, depth: depth, fft: fourier.NewFFT(waveSamples * standingFine), coarse: fourier.NewFFT(waveSamples), fine: fourier.NewFFT(2 * waveSamples)}
+	s := &standing{bench: b, depth: depth, fft: fourier.NewFFT(waveSamples * standingFine), coarse: fourier.NewFFT(waveSamples), fine: fourier.NewFFT(2 * waveSamples)}
+	for k := range s.waves {
+		s.waves[k], s.spectra[k] = make([]float64, s.fft.Len()), make([]complex128, s.fft.Len()/2+1)
+	}
+	s.received = make([]float64, waveSamples)
+	return s
 }
 
 // envelopes are the waveform and its derivatives by spacing, ratio, turn and fill ahead of
-// the chain, as spectra, of a first carrier of one.
-func (s *standing) envelopes(x *stand, derivatives bool) (spectra [5][]complex128) {
+// the chain, as spectra, of a first carrier of one; until they are asked for again.
+func (s *standing) envelopes(x *stand, derivatives bool) *[5][]complex128 {
 	v := math.Exp(x[byFill])
 	n := waveSamples * standingFine
-	var e [5][]float64
-	count := 1
+	e, count := &s.waves, 1
 	if derivatives {
-		count = 5
+		count = len(e)
 	}
 	for k := range count {
-		e[k] = make([]float64, n)
+		clear(e[k])
 	}
 	rho := cmplx.Rect(math.Exp(x[byRatio]), x[byTurn])
 	still := 1 + rho
@@ -94,19 +103,15 @@ func (s *standing) envelopes(x *stand, derivatives bool) (spectra [5][]complex12
 		e[4][i] = v * (1/(2*r) - 1/(2*rest)) / float64(n)
 	}
 	for k := range count {
-		spectra[k] = s.fft.Coefficients(nil, e[k])[:waveBins]
+		s.fft.Coefficients(s.spectra[k], e[k])
 	}
-	return spectra
+	return &s.spectra
 }
 
-// standingColumns are the waveform, its derivatives by the parameters, in byDrift's place
-// its second by the lag.
-type standingColumns struct {
-	value   []float64
-	columns [standingDim][]float64
-}
-
-func (s *standing) at(x *stand) (c standingColumns) {
+// at are the waveform's derivatives by the parameters, in byDrift's place its second by the lag,
+// and last the waveform, a row each.
+func (s *standing) at(x *stand) blas64.General {
+	all := general(standingDim+1, s.points)
 	spectra := s.envelopes(x, true)
 	start := -s.before - x[byLag]
 	var sums [standingDim + 1][waveSamples/2 + 1]complex128
@@ -132,11 +137,10 @@ func (s *standing) at(x *stand) (c standingColumns) {
 			}
 		}
 	}
-	for k := range standingDim {
-		c.columns[k] = s.coarse.Sequence(nil, sums[k][:])[:s.points]
+	for k := range standingDim + 1 {
+		copy(all.Data[k*s.points:][:s.points], s.coarse.Sequence(s.received, sums[k][:]))
 	}
-	c.value = s.coarse.Sequence(nil, sums[standingDim][:])[:s.points]
-	return c
+	return all
 }
 
 // stoodAt is what the seconds say of a place.
@@ -153,12 +157,7 @@ type stoodAt struct {
 // with the mean μ and the variance λ a second's is thought to be h = μ/λ + (1 − 1/λ)·z, and
 // the seconds summed by it, D = Σ h·y, give the slope of the likelihood.
 func (s *standing) fit(x *stand, trust float64) (f stoodAt) {
-	c := s.at(x)
-	all := general(standingDim+1, s.points)
-	for k := range standingDim {
-		copy(all.Data[k*s.points:], c.columns[k])
-	}
-	copy(all.Data[standingDim*s.points:], c.value)
+	all := s.at(x)
 	filters := matmul(all, s.inverse)
 	g := matmul(filters, all)
 	const v, bend = standingDim, byDrift
@@ -214,7 +213,7 @@ func (s *standing) fit(x *stand, trust float64) (f stoodAt) {
 	// What is left beside it, as near's misfit has it.
 	left := general(1, s.points)
 	for i := range left.Data {
-		left.Data[i] = outputs[i] - m.prod[0][0]*c.value[i]/root
+		left.Data[i] = outputs[i] - m.prod[0][0]*all.Data[v*s.points+i]/root
 	}
 	freedom := float64(s.points - 1)
 	f.misfit = (dot(matmul(left, s.inverse), 0, left.Data)/m.prod[0][0] - freedom - 2*math.Sqrt(2*freedom)) / (s.heardSeconds() * s.stack.rate)
@@ -382,11 +381,10 @@ func (s *standing) places(p *Priors) []stand {
 		// Sample j is at j − before.
 		seen[i] *= cmplx.Rect(1, -2*math.Pi*float64(i)*s.before/waveSamples) * s.plain[i]
 	}
-	var all []found
 	reach := int(2 * s.stack.view.reach * s.stack.rate)
-	row := general(1, n)
-	spec := make([]complex128, waveSamples+1)
-	for spacing := math.Ceil(p.LeastExcess * s.stack.rate); spacing <= s.stack.view.longest*s.stack.rate; spacing++ {
+	apart := func(s *standing, spacing float64) (all []found) {
+		row := general(1, n)
+		spec, c := make([]complex128, waveSamples+1), make([]float64, 2*waveSamples)
 		for _, db := range []float64{-10, -5, 0, 5, 10} {
 			for turn := range 6 {
 				x := stand{bySpacing: spacing, byRatio: db * math.Ln10 / 20, byTurn: math.Pi * (float64(turn) + 0.5) / 6}
@@ -397,7 +395,7 @@ func (s *standing) places(p *Priors) []stand {
 				for i := range seen {
 					spec[i] = e[i] * seen[i]
 				}
-				c := s.fine.Sequence(nil, spec)
+				s.fine.Sequence(c, spec)
 				// The energy where the first path is on the axis.
 				var folded [waveSamples/2 + 1]complex128
 				for i, h := range s.plain {
@@ -411,7 +409,7 @@ func (s *standing) places(p *Priors) []stand {
 						folded[waveSamples-i] += cmplx.Conj(z)
 					}
 				}
-				copy(row.Data, s.coarse.Sequence(nil, folded[:])[:n])
+				copy(row.Data, s.coarse.Sequence(s.received, folded[:]))
 				energy := dot(matmul(row, s.inverse), 0, row.Data)
 				at := func(m int) float64 { return c[(2*2*waveSamples-m)%(2*waveSamples)] }
 				for m := -reach; m <= reach; m++ {
@@ -424,7 +422,21 @@ func (s *standing) places(p *Priors) []stand {
 				}
 			}
 		}
+		return all
 	}
+	var all, odd []found
+	least, most := int(math.Ceil(p.LeastExcess*s.stack.rate)), int(s.stack.view.longest*s.stack.rate)
+	sideBySide(func() {
+		for spacing := least; spacing <= most; spacing += 2 {
+			all = append(all, apart(s, float64(spacing))...)
+		}
+	}, func() {
+		o := s.bench.standing(s.depth)
+		for spacing := least + 1; spacing <= most; spacing += 2 {
+			odd = append(odd, apart(o, float64(spacing))...)
+		}
+	})
+	all = append(all, odd...)
 	slices.SortFunc(all, func(a, b found) int { return cmp.Compare(b.log, a.log) })
 	var places []stand
 	for _, f := range all {

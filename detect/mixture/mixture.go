@@ -188,6 +188,7 @@ type Interval struct{ Low, High float64 }
 // Shortest is the shortest set that holds the share p, 0 < p < 1, in order: the
 // values of highest density.
 func (m Mixture) Shortest(p float64) []Interval {
+	m = m.heaviest()
 	x, log := m.profile()
 	// The level above which the density holds p, by bisection of its logarithm.
 	lo, hi := slices.Max(log)-60, slices.Max(log)
@@ -216,6 +217,22 @@ func (m Mixture) U() float64 { return m.UOf(m.Hull(0.95)) }
 func (m Mixture) UOf(hull Interval) float64 {
 	return (hull.High - hull.Low) / 2 / Coverage(m.DoF())
 }
+
+// heaviest is m without the lightest components, so many as have negligible between them.
+func (m Mixture) heaviest() Mixture {
+	out := slices.Clone(m)
+	slices.SortStableFunc(out, func(a, b Component) int { return cmp.Compare(b.Weight, a.Weight) })
+	for sum := 0.0; len(out) > 1; out = out[:len(out)-1] {
+		if sum += out[len(out)-1].Weight; sum > negligible {
+			break
+		}
+	}
+	return out
+}
+
+// negligible is a probability that moves no stated digit: at the ends of a normal
+// distribution's 95 % it is a hundred thousandth of the deviation.
+const negligible = 1e-6
 
 func (m Mixture) mass(parts []Interval) float64 {
 	sum := 0.0

@@ -3,11 +3,11 @@ package find
 import (
 	"cmp"
 	"math"
-	"math/cmplx"
 	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"timeball/capture/lanes"
 	"timeball/detect/audio"
 	"timeball/detect/rank"
 	"timeball/detect/tick/timing"
@@ -59,7 +59,7 @@ type fold struct {
 	step   float64 // lag between bins, s
 	used   int
 	ref    int64
-	blocks [][]complex64
+	blocks []block
 	centre []float64 // time of each block against ref, s
 	weight []float64
 	rates  []float64   // of the power fold, from the likeliest of about, like all trials
@@ -69,6 +69,10 @@ type fold struct {
 	tone   float64
 	about  rates
 }
+
+// block is the sum of some seconds, its real and imaginary parts in noise at each bin,
+// twice after one another: from any bin on it is a second.
+type block struct{ re, im []float32 }
 
 // rates are those against the flywheel at which a tick is looked for.
 type rates struct{ from, likeliest, to float64 }
@@ -121,7 +125,7 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, 
 	sorted := make([]float64, bins)
 	plan := tone.New(sh.ToneHz/fl, count)
 	for b := from; b < to; b += blockSeconds {
-		block := make([]complex64, bins)
+		sum := block{make([]float32, 2*bins), make([]float32, 2*bins)}
 		n := 0
 		end := min(b+blockSeconds, to)
 		for sec := b; sec < end; sec++ {
@@ -185,7 +189,8 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, 
 				} else {
 					pow[i] = p
 				}
-				block[i] += complex64(e * complex(g, 0))
+				sum.re[i] += float32(real(e) * g)
+				sum.im[i] += float32(imag(e) * g)
 			}
 			for r, rate := range f.rates {
 				shift := int(math.Round(rate * t / f.step))
@@ -194,7 +199,9 @@ func foldSpan(s *audio.Stream, tb Timebase, sh timing.Shape, about rates, from, 
 		}
 		if n > 0 {
 			f.used += n
-			f.blocks = append(f.blocks, block)
+			copy(sum.re[bins:], sum.re)
+			copy(sum.im[bins:], sum.im)
+			f.blocks = append(f.blocks, sum)
 			f.centre = append(f.centre, float64(b+end-1)/2-float64(f.ref))
 			f.weight = append(f.weight, float64(n))
 		}
@@ -234,10 +241,36 @@ func (f *fold) search() []candidate {
 	return kept
 }
 
+// slanted is the power, at each lag, of the blocks' sum when they are slanted by a rate; until
+// it is asked for again.
+func (f *fold) slanted() func(rate float64) []float64 {
+	bins := len(f.blocks[0].re) / 2
+	re, im := make([]float32, bins), make([]float32, bins)
+	toRe, toIm := make([]lanes.Term, 2*len(f.blocks)), make([]lanes.Term, 2*len(f.blocks))
+	pow := make([]float64, bins)
+	return func(rate float64) []float64 {
+		for b, block := range f.blocks {
+			shift := rate * f.centre[b]
+			bin := int(math.Round(shift / f.step))
+			sin, cos := math.Sincos(2 * math.Pi * f.tone * shift)
+			late := ((bin % bins) + bins) % bins
+			x, y := block.re[late:], block.im[late:]
+			toRe[2*b], toRe[2*b+1] = lanes.Term{Samples: x, Weight: float32(cos)}, lanes.Term{Samples: y, Weight: float32(-sin)}
+			toIm[2*b], toIm[2*b+1] = lanes.Term{Samples: y, Weight: float32(cos)}, lanes.Term{Samples: x, Weight: float32(sin)}
+		}
+		lanes.Sum(re, toRe)
+		lanes.Sum(im, toIm)
+		for i, v := range re {
+			pow[i] = float64(v*v + im[i]*im[i])
+		}
+		return pow
+	}
+}
+
 // searchCoherent slants the blocks by each trial rate and adds their envelopes.
 // In noise the power of the sum is exponential.
 func (f *fold) searchCoherent() []candidate {
-	bins := len(f.blocks[0])
+	bins := len(f.blocks[0].re) / 2
 	length := f.centre[len(f.centre)-1] - f.centre[0] + 1
 	step := 0.38 / f.tone / length // half a decibel at most between trials
 	trials, prior := f.about.trials(step)
@@ -246,30 +279,15 @@ func (f *fold) searchCoherent() []candidate {
 		best[i] = math.Inf(-1)
 	}
 	bestRate := make([]float64, bins)
-	sum := make([]complex64, bins)
-	pow := make([]float64, bins)
+	slanted := f.slanted()
 	for k, rate := range trials {
-		clear(sum)
-		for b, block := range f.blocks {
-			shift := rate * f.centre[b]
-			bin := int(math.Round(shift / f.step))
-			ph := complex64(cmplx.Rect(1, 2*math.Pi*f.tone*shift))
-			late := ((bin % bins) + bins) % bins
-			for i, v := range block[late:] {
-				sum[i] += v * ph
-			}
-			for i, v := range block[:late] {
-				sum[bins-late+i] += v * ph
-			}
-		}
-		for i, v := range sum {
-			pow[i] = float64(real(v)*real(v) + imag(v)*imag(v))
-		}
+		pow := slanted(rate)
 		// Normalised by the noise each second was divided by, or by what is
 		// really there if that is more (a steady tone folds at every lag).
 		mean := max(float64(f.used), rank.Upper(slices.Clone(pow))/math.Ln2)
+		each := prior[k] - math.Log(float64(bins))
 		for i, p := range pow {
-			if odds := p/mean + prior[k] - math.Log(float64(bins)); odds > best[i] {
+			if odds := p/mean + each; odds > best[i] {
 				best[i], bestRate[i] = odds, rate
 			}
 		}

@@ -3,7 +3,6 @@ package find
 import (
 	"fmt"
 	"math"
-	"math/cmplx"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -68,7 +67,8 @@ func silent(int) float64 { return 0 }
 // evidence is what search weighs, at every lag and below its threshold too: −ln
 // of the chance that noise gives such a peak anywhere.
 func (f *fold) evidence() []float64 {
-	bins := len(f.blocks[0])
+	slanted := f.slanted()
+	bins := len(f.blocks[0].re) / 2
 	length := f.centre[len(f.centre)-1] - f.centre[0] + 1
 	step := 0.38 / f.tone / length
 	trials, prior := f.about.trials(step)
@@ -77,20 +77,8 @@ func (f *fold) evidence() []float64 {
 	for i := range most {
 		most[i] = math.Inf(-1)
 	}
-	pow := make([]float64, bins)
 	for k, rate := range trials {
-		sum := make([]complex64, bins)
-		for b, block := range f.blocks {
-			shift := rate * f.centre[b]
-			turn := complex64(cmplx.Rect(1, 2*math.Pi*f.tone*shift))
-			late := int(math.Round(shift/f.step)) + bins
-			for i := range sum {
-				sum[i] += block[(i+late)%bins] * turn
-			}
-		}
-		for i, v := range sum {
-			pow[i] = sqAbs(complex128(v))
-		}
+		pow := slanted(rate)
 		mean := max(float64(f.used), rank.Upper(slices.Clone(pow))/math.Ln2)
 		for i, p := range pow {
 			most[i] = max(most[i], p/mean+prior[k]-cells)

@@ -240,7 +240,11 @@ type weighed struct {
 // lost takes note of frames lost before b.
 func (a *Attempt) lost(b *capture.Block) {
 	a.gaps = append(a.gaps, capture.Gap{At: b.Position - b.Lost, Lost: b.Lost, Inexact: b.Inexact})
-	if a.marker >= 0 && (b.Inexact || float64(b.Lost) > memorySeconds*a.rate) {
+	if a.marker < 0 {
+		return
+	}
+	a.radio.broken()
+	if b.Inexact || float64(b.Lost) > memorySeconds*a.rate {
 		a.breach = &breach{at: b.Position, second: noSecond}
 	}
 }
@@ -300,6 +304,7 @@ func (a *Attempt) settle(j marker.Jump) {
 	resolve := func(isGap bool) {
 		a.pulses.ResolveJump(j.ID, isGap)
 		a.settled = j.ID + 1
+		a.radio.broken()
 	}
 	shift := float64(j.Frames) / float64(a.streams[a.receiver].Factor())
 	inexact := a.inexact(j)

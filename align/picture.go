@@ -55,6 +55,7 @@ func (a *Attempt) Picture(f Fix) Picture {
 	if a.marker < 0 {
 		return Picture{Fix: f}
 	}
+	a = a.now()
 	return a.picture(f, a.radio.arrivals(false))
 }
 

@@ -146,6 +146,22 @@ func (r *radio) present(n int64) float64 {
 	return sum
 }
 
+// broken says that the flywheel may not go with what was heard before.
+func (r *radio) broken() {
+	if r.ticks != nil {
+		r.ticks.Broken()
+	}
+}
+
+// now returns a radio by itself that has weighed all that was heard.
+func (r *radio) now() *radio {
+	c := *r
+	if r.ticks != nil {
+		c.ticks = r.ticks.Now()
+	}
+	return &c
+}
+
 func (r *radio) restart(first int64) {
 	if r.ticks != nil {
 		r.ticks.Restart(first)

@@ -41,12 +41,23 @@ type stationOffset struct {
 	notices    []Reason
 }
 
+// now returns the attempt with all weighed that has been heard so far. It is only for
+// asking: a itself looks when it would have.
+func (a *Attempt) now() *Attempt {
+	c := *a
+	if a.radio != nil {
+		c.radio = a.radio.now()
+	}
+	return &c
+}
+
 // Fix states the measurement so far.
 func (a *Attempt) Fix() Fix {
+	a.soundOut()
+	a = a.now()
 	var heard []*timing.Arrival
 	if a.radio != nil {
 		heard = a.radio.arrivals(a.settings.Calibrate)
-		a.soundOut() // which goes on meanwhile
 	}
 	f := a.report(heard, decoder.Close)
 	if f.Standing == Verifying {

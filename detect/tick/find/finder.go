@@ -34,6 +34,7 @@ type Finder struct {
 	tracks   []*track
 	first    int64 // first second seen
 	next     int64 // first second not yet seen
+	broken   int64 // the latest second from which on it was not sure that the flywheel still goes with what was heard before
 	search   int64 // second at which acquisition is tried next
 	// barred are stations whose tick was another's of the same tone, and the second until
 	// which they are not considered again.
@@ -94,7 +95,9 @@ func beats(stations []*station.Station) []*station.Station {
 }
 
 // Start tells the finder which second is the first whose audio is held.
-func (f *Finder) Start(first int64) { f.first, f.next, f.search = first, first, first+leastSearch }
+func (f *Finder) Start(first int64) {
+	f.first, f.next, f.broken, f.search = first, first, first, first+leastSearch
+}
 
 const (
 	leastSearch = 5 // seconds before the first acquisition is tried

@@ -1,6 +1,7 @@
 package find
 
 import (
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -64,6 +65,9 @@ const (
 	// barredSeconds is how long at least a station is not considered whose tick was
 	// another's: until a minute more tells.
 	barredSeconds = 60
+	// soon is after how many seconds at least a tick is weighed anew; later on after half as
+	// many as there are since the flywheel was last in doubt.
+	soon = 5
 	// leastHeard is how many seconds must be heard before a form is believed: fewer
 	// tell nothing but a burst.
 	leastHeard = 8
@@ -107,18 +111,44 @@ func (f *Finder) recognise(t *track) bool {
 		order: t.order, form: t.form, tick: t.tick, weak: t.Weak(), contrary: t.contrary, lookalike: t.station.Lookalike,
 		named: f.request.Named, alone: f.request.Named && len(f.named) == 1, listened: listened, seconds: f.band.Seconds(),
 	}.standing()
-	switch t.standing {
-	case Unknown:
-		t.look = f.next + max(5, listened/4)
-	case AsNamed:
-		t.look = f.next + max(5, listened/2)
-	case Known:
-		t.look = f.next + max(60, listened)
+	since := f.next - f.broken
+	if t.standing == Unknown {
+		since /= 2
 	}
+	t.look = f.next + max(soon, since/2)
 	if listened < twoMinutes {
 		t.look = min(t.look, f.first+twoMinutes)
 	}
 	return true
+}
+
+// Broken says that the flywheel may not go with what was heard before: frames were lost,
+// or the marker has moved. Whose a tick is soon is weighed anew.
+func (f *Finder) Broken() {
+	f.broken = f.next
+	for _, t := range f.tracks {
+		t.look = min(t.look, f.next+soon)
+	}
+}
+
+// Now returns a finder by itself in which whose each tick is has been weighed with all that
+// has been heard: a fix must not rest on a look that what came since contradicts.
+func (f *Finder) Now() *Finder {
+	c := *f
+	c.tracks, c.barred = nil, maps.Clone(f.barred)
+	if f.band != nil {
+		c.band = f.band.Clone()
+	}
+	for _, t := range f.tracks {
+		now := *t
+		if t.listener != nil {
+			now.listener = t.listener.Clone()
+		}
+		if now.confirmed || c.recognise(&now) && (now.station == t.station || c.recognise(&now)) {
+			c.tracks = append(c.tracks, &now)
+		}
+	}
+	return &c
 }
 
 // evidence is what there is for and against a tick being a station's.

@@ -84,6 +84,19 @@ func NewBand(stream *audio.Stream, base func(n int64) (float64, bool), first int
 	return b
 }
 
+// Clone returns a band that has taken the same seconds and goes on by itself.
+func (b *Band) Clone() *Band {
+	c := *b
+	for i := range c.halves {
+		c.halves[i].sum = slices.Clone(b.halves[i].sum)
+	}
+	for i := range c.turns {
+		c.turns[i].sum = slices.Clone(b.turns[i].sum)
+	}
+	c.square = slices.Clone(b.square)
+	return &c
+}
+
 // Through takes the seconds up to, not including, limit that have not been taken
 // and are still held.
 func (b *Band) Through(limit int64) {

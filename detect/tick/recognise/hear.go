@@ -1,6 +1,7 @@
 package recognise
 
 import (
+	"maps"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -72,6 +73,13 @@ func Listen(stream *audio.Stream, base func(n int64) (float64, bool), s *station
 	l.mark = tone.New(l.tones[0]/rate, int(l.length*rate))
 	l.audio = make([]float32, int((ahead+1)*rate)+int(rate*2*hop)+2)
 	return l
+}
+
+// Clone returns a listener that has heard the same and goes on by itself.
+func (l *Listener) Clone() *Listener {
+	c := *l
+	c.heard, c.schedules, c.sounds = slices.Clone(l.heard), maps.Clone(l.schedules), slices.Clip(l.sounds)
+	return &c
 }
 
 // Along moves the line.

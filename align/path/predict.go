@@ -218,8 +218,10 @@ func (w *weather) perSunspot(l *leg) float64 {
 }
 
 // WithArrivals takes in the arrivals that a recording tells apart, the earliest
-// first: readings that fit their spacing and strength gain weight.
+// first: readings that fit their spacing and strength gain weight. One without power, of
+// which there is no level, tells nothing.
 func (p Prediction) WithArrivals(heard []Heard) Prediction {
+	heard = slices.DeleteFunc(slices.Clone(heard), func(h Heard) bool { return math.IsInf(h.LevelDB, 0) || math.IsNaN(h.LevelDB) })
 	if len(p.days) == 0 || len(heard) == 0 {
 		return p
 	}

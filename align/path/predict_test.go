@@ -275,6 +275,19 @@ func TestRequestIsChecked(t *testing.T) {
 	}
 }
 
+// Without a level there was no pruning, and the search of readings had no end.
+func TestArrivalWithoutPower(t *testing.T) {
+	p, err := Predict(Request{Station: builtin(t, "chu"), CarrierHz: 7.85e6, At: LatLon{Lat: 42.36, Lon: -71.06}, Time: time.Date(2026, 6, 15, 2, 0, 0, 0, time.UTC), Sunspots: 100})
+	if err != nil {
+		t.Fatal(err)
+	}
+	silent := math.Inf(-1)
+	all := []Heard{{LevelDB: silent}, {Excess: 0.5e-3, U: 20e-6, LevelDB: silent}, {Excess: 1.2e-3, U: 20e-6, LevelDB: silent}, {Excess: 2e-3, U: 20e-6, LevelDB: math.NaN()}}
+	if q := p.WithArrivals(all); q.CI95 != p.CI95 {
+		t.Errorf("%v with arrivals that have no power, %v without", q.CI95, p.CI95)
+	}
+}
+
 func TestUnknownCarrierIsACause(t *testing.T) {
 	wwv := builtin(t, "wwv")
 	r := Request{Station: wwv, At: LatLon{Lat: 32.7, Lon: -117.25}, Time: time.Date(2026, 1, 14, 18, 0, 0, 0, time.UTC), Sunspots: 80}

@@ -270,7 +270,7 @@ func plotRaster(p align.Picture, s *align.StationPicture) *plot.Plot {
 	r := newRaster(s)
 	each, _ := rowWords(s)
 	_, sought := mark(s)
-	pl := newPlot(fmt.Sprintf("matched filter, each %s a row: dark is noise, bright %s at %.0f times the noise", each, sought, r.top),
+	pl := newPlot(fmt.Sprintf("matched filter, a row for each %s: dark is noise, bright %s at %.0f times the noise", each, sought, r.top),
 		afterMarker, "time in the recording")
 	pl.Add(r)
 	pl.X.Tick.Marker = plot.TickerFunc(roundTicks)
@@ -344,10 +344,8 @@ func rowSeconds(s *align.StationPicture) float64 {
 
 // rowWords name what a row holds: each of them, and one.
 func rowWords(s *align.StationPicture) (each, one string) {
-	least, most := rowSeconds(s), 0.0
-	for i := range s.Rows {
-		most = max(most, held(s, i))
-	}
+	all := spans(s)
+	least, most := slices.Min(all), slices.Max(all)
 	switch {
 	case most > least:
 		each = fmt.Sprintf("%.0f to %.0f s", least, most)
@@ -359,18 +357,22 @@ func rowWords(s *align.StationPicture) (each, one string) {
 	return each, each
 }
 
-// held is how much of the recording row i holds, s: where seconds were left out, no less
+// spans are how much of the recording each row holds, s: where seconds were left out, no less
 // than the others.
-func held(s *align.StationPicture, i int) float64 {
-	return max(rowSeconds(s), float64(s.Rows[i].Seconds))
+func spans(s *align.StationPicture) []float64 {
+	all, least := make([]float64, len(s.Rows)), rowSeconds(s)
+	for i := range all {
+		all[i] = max(least, float64(s.Rows[i].Seconds))
+	}
+	return all
 }
 
 func newRaster(s *align.StationPicture) *raster {
 	points := len(s.Rows[0].Level)
 	r := &raster{every: rowSeconds(s), left: (s.Arrival + s.First) * 1e3}
 	r.right = r.left + float64(points)*s.Step*1e3
-	last := len(s.Start) - 1
-	r.from, r.to = s.Start[0]-held(s, 0)/2, s.Start[last]+held(s, last)/2
+	held, last := spans(s), len(s.Start)-1
+	r.from, r.to = s.Start[0]-held[0]/2, s.Start[last]+held[last]/2
 	var all []float32
 	for _, row := range s.Rows {
 		all = append(all, row.Level...)
@@ -386,9 +388,9 @@ func newRaster(s *align.StationPicture) *raster {
 	}
 	for i, row := range s.Rows {
 		// Lines whose middle it holds, and one at least.
-		begin := s.Start[i] - held(s, i)/2 - r.from
+		begin := s.Start[i] - held[i]/2 - r.from
 		first := min(height-1, max(0, int(begin/r.every+0.5)))
-		for y := first; y < max(first+1, min(height, int((begin+held(s, i))/r.every+0.5))); y++ {
+		for y := first; y < max(first+1, min(height, int((begin+held[i])/r.every+0.5))); y++ {
 			for x, v := range row.Level {
 				r.picture.SetRGBA(x, y, ramp(math.Pow(float64(v)/r.top, rasterGamma)))
 			}

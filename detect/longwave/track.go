@@ -452,13 +452,17 @@ func (t *Track) blockSeconds() int64 {
 
 const (
 	// clockRateU is the standard deviation of clocks' rates before anything is heard, s/s:
-	// half of what the worst of them are off (common practice).
+	// half of what the worst of them are off, 1.2e-4 (common practice).
 	clockRateU = 60e-6
 	// mostSmear is by how much the marks of one block may move along it, s: the variance of
 	// so many is a hundredth of that of an edge's usual third of a millisecond.
 	mostSmear = 0.1e-3
-	// rateBlocks are the latest blocks by which the axis is laid.
+	// rateBlocks are the latest blocks by which the axis is laid: five minutes, in which a
+	// sample clock that warms, 2e-6 to and fro in twenty, bends a line by less than mostSmear.
 	rateBlocks = 10
+	// mostMoved is by how much the axis may move and the seconds before and after still be
+	// alike, s: it leaves a hundredth of each turn of a phase code, a chip of 1.5 ms.
+	mostMoved = 20e-6
 	// farthest is by how much a block's marks may be off the axis, s, and be its own.
 	farthest = 30e-3
 )
@@ -493,7 +497,7 @@ func (t *Track) follow() {
 	}
 	t.rateVariance = variance
 	t.axis = line{t.axis.at(now) + x[0]*scale, t.axis.rate + x[1]*scale, now}
-	if t.quiet != nil && math.Abs(x[0]) > 20e-6 {
+	if t.quiet != nil && math.Abs(x[0]) > mostMoved {
 		t.quiet.last = nil
 	}
 }

@@ -32,7 +32,7 @@ const (
 	// 100e-6, and pendulums not yet regulated by ten seconds a day (common practice).
 	rateBound = 120e-6
 	// blockSeconds are added up as if the rate were the likeliest: at
-	// rateBound a tone of 1 kHz turns by a quarter of a cycle, which costs half a decibel.
+	// rateBound a tone of 1 kHz turns by a quarter of a cycle, which costs less than a decibel.
 	blockSeconds = 2
 	// maxCandidates bounds the peaks taken from one search.
 	maxCandidates = 6

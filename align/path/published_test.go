@@ -171,8 +171,8 @@ func ofDays(source, what, unit string, published float64, days []float64) compar
 }
 
 // The BIH's empirical rule for the mean delay of time signals, tau = d/V with
-// V = 290 - 139.41/(d/1000 + 2.90) km/ms, as the abstract of a paper on time service
-// quotes it (td.alljournals.cn, read 2026; author, journal and year are not given there).
+// V = 290 - 139.41/(d/1000 + 2.90) km/ms, as an abstract on
+// td.alljournals.cn quotes it (read 2026; author, journal and year are not given there).
 func bih(t *testing.T) []comparison {
 	var rows []comparison
 	site := LatLon{Lat: 35.0, Lon: 109.55}

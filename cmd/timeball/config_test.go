@@ -32,17 +32,17 @@ func writeFile(t testing.TB, name, text string) string {
 
 // anyFlags has a flag of each kind that commands have.
 type anyFlags struct {
-	Station   string
-	At        string
-	PathDelay []string
-	Seconds   []float64
-	For       time.Duration
-	Rate      int
-	Gain      float64
-	JSON      bool `name:"json"`
-	Start     time.Time
-	Edge      string `enum:"rising,falling,auto" default:"auto"`
-	Record    string `required:""`
+	Station    string
+	At         string
+	PathDelay  []string
+	Seconds    []float64
+	For        time.Duration
+	SampleRate int
+	Gain       float64
+	JSON       bool `name:"json"`
+	Start      time.Time
+	Edge       string `enum:"rising,falling,auto" default:"auto"`
+	Record     string `required:""`
 }
 
 // parse parses args with the settings in file.
@@ -78,7 +78,7 @@ start = 2026-03-14T18:20:07Z
 "edge" = "rising"
 record = "a.wav"
 `)
-	got, err := parse(t, file, "--rate=48000", "--edge=falling")
+	got, err := parse(t, file, "--sample-rate=48000", "--edge=falling")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -92,7 +92,7 @@ record = "a.wav"
 	if len(got.Seconds) != 2 || got.Seconds[1] != 2.5 {
 		t.Errorf("seconds %v", got.Seconds)
 	}
-	if got.Rate != 48000 || got.Edge != "falling" {
+	if got.SampleRate != 48000 || got.Edge != "falling" {
 		t.Errorf("the file goes before the command line: %+v", got)
 	}
 }

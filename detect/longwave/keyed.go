@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/floats"
 
 	"timeball/capture/station"
+	"timeball/detect/tone"
 )
 
 // Keyed is an antenna's signal in which a generator's carrier is keyed on and off. After an
@@ -132,12 +133,9 @@ type keyedEdge struct {
 
 // mixed is the mean of n samples from i on of what lies at hz.
 func (k *Keyed) mixed(i, n int, hz float64) complex128 {
-	_, turns := math.Modf(hz / k.rate * float64(i))
-	phase, turn := cmplx.Rect(2, -2*math.Pi*turns), cmplx.Rect(1, -2*math.Pi*hz/k.rate)
 	var sum complex128
-	for _, v := range k.x[i : i+n] {
-		sum += phase * complex(float64(v), 0)
-		phase *= turn
+	for m, turn := range tone.Rotating(hz/k.rate, 2*tone.Turn(hz/k.rate, float64(i)), n) {
+		sum += turn * complex(float64(k.x[i+m]), 0)
 	}
 	return sum / complex(float64(n), 0)
 }

@@ -7,6 +7,7 @@ import (
 	"timeball/capture/station"
 	"timeball/detect/logsum"
 	"timeball/detect/longwave/pulsecode"
+	"timeball/detect/tone"
 )
 
 // A cut holds the base band from before a second's start to after it, in seconds of
@@ -43,15 +44,9 @@ func (c *cutter) cut(s stream, start, period, hz float64) bool {
 	if first < 0 || !s.Copy(c.raw, first) {
 		return false
 	}
-	w := 2 * math.Pi * hz / c.rate
-	turn, phase := cmplx.Rect(1, -w), complex128(0)
-	for i, x := range c.raw {
-		if i%512 == 0 {
-			_, turns := math.Modf((float64(first+int64(i)) - start) * hz / c.rate)
-			phase = cmplx.Rect(2, -2*math.Pi*turns)
-		}
-		c.mixed[0][i], c.mixed[1][i] = x*float32(real(phase)), x*float32(imag(phase))
-		phase *= turn
+	for i, turn := range tone.Rotating(hz/c.rate, 2*tone.Turn(hz/c.rate, float64(first)-start), n) {
+		x := c.raw[i]
+		c.mixed[0][i], c.mixed[1][i] = x*float32(real(turn)), x*float32(imag(turn))
 	}
 	step := period / baseRate
 	for j := range c.z {

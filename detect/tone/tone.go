@@ -4,6 +4,7 @@
 package tone
 
 import (
+	"iter"
 	"math"
 	"math/cmplx"
 )
@@ -103,6 +104,23 @@ func Power[S float32 | float64](x []S, cycles float64) float64 {
 // Turn is exp(-2πi·f·n): how a tone's phase has moved after n samples.
 func Turn(cycles, n float64) complex128 {
 	return cmplx.Rect(1, -2*math.Pi*math.Mod(cycles*n, 1))
+}
+
+// Rotating are n values of phase·exp(-2πi·f·i), with which sound is mixed down: by a product
+// each, and anew now and then, lest roundings add up.
+func Rotating(cycles float64, phase complex128, n int) iter.Seq2[int, complex128] {
+	return func(yield func(int, complex128) bool) {
+		turn, now := Turn(cycles, 1), phase
+		for i := range n {
+			if i%512 == 0 {
+				now = phase * Turn(cycles, float64(i))
+			}
+			if !yield(i, now) {
+				return
+			}
+			now *= turn
+		}
+	}
 }
 
 // Sums are running sums of sound times a tone: what a stretch of it correlates with

@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/floats"
+	"timeball/detect/tone"
 )
 
 // spread is the second moments of the tone's complex envelope about a candidate,
@@ -90,11 +91,10 @@ func (s *spread) like(x []float64, from int, noise float64) float64 {
 	best := 0.0
 	for hz := -pitchRange; hz <= pitchRange; hz += pitchStep {
 		power := real(diagonals[0])
-		rot := cmplx.Rect(1, -2*math.Pi*hz*binSeconds)
-		ph := 2 * rot
-		for _, d := range diagonals[1:len(x)] {
-			power += real(d * ph)
-			ph *= rot
+		for i, turn := range tone.Rotating(hz*binSeconds, 2, len(x)) {
+			if i > 0 {
+				power += real(diagonals[i] * turn)
+			}
 		}
 		best = max(best, power)
 	}

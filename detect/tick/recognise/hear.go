@@ -3,7 +3,6 @@ package recognise
 import (
 	"maps"
 	"math"
-	"math/cmplx"
 	"slices"
 
 	"timeball/capture/station"
@@ -159,11 +158,9 @@ func at2(z []complex128, hz float64) complex128 {
 		}
 		return sum
 	}
-	rot := cmplx.Rect(1, -2*math.Pi*hz*hop)
-	ph, sum := complex(1, 0), complex(0, 0)
-	for _, v := range z {
-		sum += v * ph
-		ph *= rot
+	var sum complex128
+	for i, turn := range tone.Rotating(hz*hop, 1, len(z)) {
+		sum += z[i] * turn
 	}
 	return sum
 }

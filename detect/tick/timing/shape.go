@@ -2,9 +2,9 @@ package timing
 
 import (
 	"math"
-	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"timeball/detect/tone"
 )
 
 // Shape is a kind of mark. Stations whose marks have the same shape differ only in
@@ -52,11 +52,9 @@ func (f *filter) of(s Shape) *filter {
 
 // mix fills dst with the audio of s brought to base band.
 func (f *filter) mix(dst []complex128, s *snapshot) {
-	rot := cmplx.Rect(1, -f.omega)
-	ph := cmplx.Rect(1, -f.omega*s.audioLag) * complex(s.audioUnit, 0)
-	for i, x := range s.audio {
-		dst[i] = complex(float64(x), 0) * ph
-		ph *= rot
+	cycles := f.omega / (2 * math.Pi)
+	for i, turn := range tone.Rotating(cycles, tone.Turn(cycles, s.audioLag)*complex(s.audioUnit, 0), len(s.audio)) {
+		dst[i] = complex(float64(s.audio[i]), 0) * turn
 	}
 }
 

@@ -136,6 +136,12 @@ func (r *Reader) Read(b *capture.Block) error {
 	}
 	b.Position = r.next
 	r.format.decode(b.Channels, raw)
+	if i, c, found := r.format.beyond(b.Channels); found {
+		r.err = fmt.Errorf("%s: frame %d of channel %d is %.3g where full scale is 1: the file is damaged, or its floats are integers; write it anew in 16 or 24 bits",
+			r.info.Name, r.next+int64(i), c+1, b.Channels[c][i])
+		b.Resize(r.format.channels, 0)
+		return r.err
+	}
 	r.next += int64(frames)
 	return nil
 }

@@ -183,6 +183,35 @@ func TestManyChannels(t *testing.T) {
 
 // FuzzReader wants every input, as a file and through a pipe, to end in an
 // error at once or to keep the contract.
+// Floats may pass full scale as a mixer's do; integers stored as floats, or a damaged
+// exponent, are no sound, and are refused before they spoil what is measured.
+func TestFloatsFarBeyondFullScale(t *testing.T) {
+	for _, c := range []struct {
+		worst float32
+		err   string
+	}{{999, ""}, {-1001, "frame 2 of channel 1 is -1e+03"}, {3e37, "frame 2 of channel 1 is 3e+37"}} {
+		samples := []float32{0.5, 0.25, c.worst, -0.5}
+		b := file("RIFF", chunk("fmt ", fmtBody(3, 1, 48000, 32, 4)...), chunk("data", le(samples)...))
+		r, err := wavfile.NewReader("x.wav", bytes.NewReader(b))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var block capture.Block
+		if err = r.Read(&block); c.err == "" {
+			if err != nil || block.Channels[0][2] != c.worst {
+				t.Errorf("%g: %v, %v", c.worst, block.Channels, err)
+			}
+			continue
+		}
+		if err == nil || !strings.Contains(err.Error(), c.err) || block.Len() != 0 {
+			t.Errorf("%g: %d frames, %v, want %q", c.worst, block.Len(), err, c.err)
+		}
+		if again := r.Read(&block); again != err {
+			t.Errorf("%g: then %v", c.worst, again)
+		}
+	}
+}
+
 func FuzzReader(f *testing.F) {
 	for _, c := range cases {
 		f.Add(c.file)

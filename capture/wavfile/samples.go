@@ -3,6 +3,7 @@ package wavfile
 import (
 	"encoding/binary"
 	"math"
+	"slices"
 
 	"timeball/capture/lanes"
 )
@@ -56,6 +57,24 @@ func (f sampleFormat) decode(channels [][]float32, raw []byte) {
 			}
 		}
 	}
+}
+
+// mostScale is how far beyond full scale a float sample may lie, 60 dB: more than the
+// headroom of any mixer (common practice), and less than integers of 16 bits that
+// were stored as floats.
+const mostScale = 1000
+
+// beyond finds a float sample that no sound has.
+func (f sampleFormat) beyond(channels [][]float32) (frame, channel int, found bool) {
+	if !f.float {
+		return 0, 0, false
+	}
+	for c, x := range channels {
+		if i := slices.IndexFunc(x, func(v float32) bool { return v > mostScale || v < -mostScale }); i >= 0 {
+			return i, c, true
+		}
+	}
+	return 0, 0, false
 }
 
 // encode puts the frames of channels into raw: integers of 16 or 24 bits,

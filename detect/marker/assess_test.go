@@ -103,6 +103,25 @@ func TestAssessDescribesMarker(t *testing.T) {
 	}
 }
 
+// TestScaleDoesNotMatter: what is said of a marker's edge does not depend on the unit of
+// its samples, up to those of integers of 32 bits and down to those of microvolts.
+func TestScaleDoesNotMatter(t *testing.T) {
+	for _, s := range shapes(testRate) {
+		positions := regular(testRate, 4000.4, 7, 10)
+		of := func(unit float64) Assessment {
+			return assess(s.recording(8, positions, 0.5*unit, 2e-3*unit, 8), Auto)
+		}
+		want := of(1)
+		for _, unit := range []float64{0.1, 1 << 31} {
+			a := of(unit)
+			if math.Abs(a.ReferenceSigmaFrames/want.ReferenceSigmaFrames-1) > 0.01 || a.Edge != want.Edge {
+				t.Errorf("%s times %g: edge %v within %v frames, want %v within %v",
+					s.name, unit, a.Edge, a.ReferenceSigmaFrames, want.Edge, want.ReferenceSigmaFrames)
+			}
+		}
+	}
+}
+
 // TestGivenEdgeIsUsed checks that a given edge is timed, and not the other
 // silently, whatever the polarity.
 func TestGivenEdgeIsUsed(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/optimize"
 	"gonum.org/v1/gonum/stat"
@@ -64,6 +65,11 @@ func (t *template) refer(noise float64, rising bool) {
 	t.width = m.width
 	if !math.IsInf(m.width, 1) && m.width < 8*widthSigma {
 		reference, sigma, t.width = w.unresolved(m, v, sse, t.trailing)
+	}
+	if math.IsInf(sigma, 1) {
+		t.trailing = false
+		t.referHalfway(m) // the model does not say where the edge is
+		return
 	}
 	d := float64(t.scale)
 	t.model = m
@@ -408,20 +414,30 @@ func (w window) uncertainty(m pulseModel, v float64, trailing bool) (edge, width
 		vary(pulseModel{m.edge, m.width, m.decay, m.ring + h})
 		vary(pulseModel{m.edge, m.width, m.decay, m.ring + complex(0, h)})
 	}
+	// Each unknown in a unit of its own, in which its column has length 1: how well two are
+	// told apart must not depend on the unit of the samples.
+	unit := make([]float64, len(unknowns))
 	jacobian := mat.NewDense(len(w.y), len(unknowns), nil)
-	for j := range unknowns {
-		jacobian.SetCol(j, unknowns[j])
+	for j, column := range unknowns {
+		norm := floats.Norm(column, 2)
+		if norm == 0 {
+			return math.Inf(1), math.Inf(1)
+		}
+		unit[j] = 1 / norm
+		floats.Scale(unit[j], column)
+		jacobian.SetCol(j, column)
 	}
 	var normal, inverse mat.Dense
 	normal.Mul(jacobian.T(), jacobian)
 	if inverse.Inverse(&normal) != nil {
 		return math.Inf(1), math.Inf(1)
 	}
-	variance := inverse.At(n, n)
+	covariance := func(i, j int) float64 { return inverse.At(i, j) * unit[i] * unit[j] }
+	variance := covariance(n, n)
 	if paired {
-		width = math.Sqrt(v * inverse.At(n+1, n+1))
+		width = math.Sqrt(v * covariance(n+1, n+1))
 		if trailing {
-			variance += inverse.At(n+1, n+1) + 2*inverse.At(n, n+1)
+			variance += covariance(n+1, n+1) + 2*covariance(n, n+1)
 		}
 	}
 	return math.Sqrt(v * variance), width

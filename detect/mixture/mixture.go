@@ -36,6 +36,9 @@ func Normal(mean, u float64) Mixture {
 const (
 	// leastU stands for an uncertainty of zero: far below every quantity here.
 	leastU = 1e-15
+	// farthest is beyond what is looked at of any component, scales: 6 of a normal one, and of
+	// one degree of freedom 6 times 12.7 over 2 (JCGM 100:2008, table G.2).
+	farthest = 100
 	// manyDoF are degrees of freedom beyond which Student's distribution is the
 	// normal one in all digits that matter; far beyond it cannot be computed.
 	manyDoF = 1e6
@@ -186,8 +189,14 @@ func (m Mixture) DoF() float64 {
 type Interval struct{ Low, High float64 }
 
 // Shortest is the shortest set that holds the share p, 0 < p < 1, in order: the
-// values of highest density.
+// values of highest density. Of a mixture with a number in it that is not finite, or
+// whose tails are not, nothing is known: it is all values.
 func (m Mixture) Shortest(p float64) []Interval {
+	for _, c := range m {
+		if sum := math.Abs(c.Mean) + farthest*c.scale() + c.Weight; sum-sum != 0 || math.IsNaN(c.DoF) {
+			return []Interval{{math.Inf(-1), math.Inf(1)}}
+		}
+	}
 	m = m.heaviest()
 	x, log := m.profile()
 	// The level above which the density holds p, by bisection of its logarithm.

@@ -29,6 +29,21 @@ func TestShortestOfOne(t *testing.T) {
 	}
 }
 
+// What is not finite ends, and is not narrow.
+func TestNotFinite(t *testing.T) {
+	nan := math.NaN()
+	for _, bad := range []Component{
+		{0, inf, inf, 0.5, ""}, {0, nan, inf, 0.5, ""}, {nan, 1, inf, 0.5, ""}, {inf, 1, 5, 0.5, ""},
+		{0, 1, nan, 0.5, ""}, {0, 1, inf, nan, ""}, {0, 1e308, 1, 0.5, ""}, {-1e308, 1e307, inf, 0.5, ""},
+	} {
+		m := Mixture{{0, 1, inf, 0.5, ""}, bad}
+		if h := m.Hull(0.95); !math.IsInf(h.Low, -1) || !math.IsInf(h.High, 1) || !math.IsInf(m.U(), 1) {
+			t.Errorf("%v: %v, u %v", bad, h, m.U())
+		}
+		m.Median()
+	}
+}
+
 func TestIslands(t *testing.T) {
 	m := Mixture{{0, 1, inf, 0.6, "a"}, {100, 1, inf, 0.38, "b"}, {-100, 1, inf, 0.02, "c"}}
 	parts := m.Shortest(0.95)

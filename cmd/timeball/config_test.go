@@ -71,7 +71,7 @@ at = [50.1, -3.25]
 path-delay = ["wwv=7.2ms±0.3ms", "chu=9ms"]
 seconds = [1, 2.5]
 for = "2m"
-rate = 96000
+sample-rate = 96000
 gain = 1
 json = true
 start = 2026-03-14T18:20:07Z
@@ -115,15 +115,15 @@ func TestSettingsText(t *testing.T) {
 
 func TestSettingsWrong(t *testing.T) {
 	for _, c := range []struct{ name, text, want string }{
-		{"unknown key", "rate = 48000\n\nstaton = 'wwv'\n", ":3: staton: there is no such setting"},
-		{"unknown table", "rate = 48000\n[ record-settings ]\nx = 1\n", ":2: record-settings: there is no such setting"},
-		{"not TOML", "rate = 48000\nat = 50.1 N\n", ":2: "},
-		{"twice", "rate = 48000\nrate = 1\n", ":2: "},
-		{"wrong type", "# rate = 1\n  rate = \"fast\"\n", ":2: rate: "},
-		{"not whole", "rate = 48000.5\n", ":1: rate: "},
+		{"unknown key", "sample-rate = 48000\n\nstaton = 'wwv'\n", ":3: staton: there is no such setting"},
+		{"unknown table", "sample-rate = 48000\n[ record-settings ]\nx = 1\n", ":2: record-settings: there is no such setting"},
+		{"not TOML", "sample-rate = 48000\nat = 50.1 N\n", ":2: "},
+		{"twice", "sample-rate = 48000\nsample-rate = 1\n", ":2: "},
+		{"wrong type", "# sample-rate = 1\n  sample-rate = \"fast\"\n", ":2: sample-rate: "},
+		{"not whole", "sample-rate = 48000.5\n", ":1: sample-rate: "},
 		{"no duration", "\nfor = 2\n", ":2: for: "},
 		{"no truth value", "json = 'maybe'\n", ":1: json: "},
-		{"table for a value", "[rate]\nhz = 1\n", ":1: rate: a setting is text"},
+		{"table for a value", "[sample-rate]\nhz = 1\n", ":1: sample-rate: a setting is text"},
 		{"table in an array", "path-delay = [{id = 'wwv'}]\n", ":1: path-delay: a setting is text"},
 		{"no such choice", "edge = 'up'\n", ":1: edge: choose one of rising,falling,auto"},
 		{"of no use in a file", "config = 'b.toml'\n", ":1: config: there is no such setting"},
@@ -157,7 +157,7 @@ func TestSettingsFile(t *testing.T) {
 	home := t.TempDir()
 	t.Setenv("XDG_CONFIG_HOME", home)
 	t.Setenv("HOME", home)
-	broken := writeFile(t, "broken.toml", "rate = 48000\nrate =\n")
+	broken := writeFile(t, "broken.toml", "sample-rate = 48000\nrate =\n")
 	args := []string{"record", "--record=nowhere/a.wav", "--sample-rate=1"} // never gets to the sound card
 
 	if status, _, errs := runWith(t, args...); status != exitUsage || !strings.Contains(errs, "--sample-rate 1") {

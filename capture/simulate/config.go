@@ -351,6 +351,9 @@ func (c Config) check() error {
 			wrong = append(wrong, fmt.Errorf("unknown programme %q", s.Programme))
 		}
 		if s.Station != nil && s.Station.LongWave() {
+			if !c.LeapAt.IsZero() && !InsertsLeap(s.Station.Code.Kind) {
+				wrong = append(wrong, fmt.Errorf("LeapAt: nobody at hand says how station %s sends a leap second", s.Station.ID))
+			}
 			if d := c.Receiver.Detector; d != SSB && d != Direct {
 				wrong = append(wrong, fmt.Errorf("station %s keys its carrier's level, which the detectors %s and %s alone show", s.Station.ID, SSB, Direct))
 			}

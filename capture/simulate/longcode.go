@@ -7,19 +7,43 @@ import (
 )
 
 // LongCode writes what a long-wave station sends in the minute that begins at a
-// UTC time: one symbol a second. Layouts: the operators' and Wikipedia's
-// pages that the table of stations names.
+// UTC time: one symbol a second, and one more when a leap second ends it, of the codes of
+// which InsertsLeap says how that is sent. Layouts: the operators' and Wikipedia's pages
+// that the table of stations names. Announced is of a leap second.
 //
 //	dcf77      0, 1, - (no mark); als162 likewise
 //	wwvb, jjy  0, 1, M (marker), c (call sign)
 //	msf        0, B, A, C for the bits 00, 01, 10, 11; M (minute)
 //	bpc        0 to 3, - (no mark)
-func LongCode(kind string, minute time.Time, dut1 float64, leap bool) string {
+func LongCode(kind string, minute time.Time, dut1 float64, announced, inserted bool) string {
+	code := longCode(kind, minute, dut1, announced)
+	if !inserted {
+		return code
+	}
+	at := leapForms[kind]
+	return code[:at.second] + string(at.symbol) + code[at.second:]
+}
+
+// leapForms are the second before whose mark the additional one is sent, and as what.
+var leapForms = map[string]struct {
+	second int
+	symbol byte
+}{
+	"dcf77": {59, '0'}, // second 59 has a mark, 60 none (Wikipedia's article)
+	"msf":   {17, '0'}, // between seconds 16 and 17 (from memory of NPL's document)
+	"wwvb":  {60, 'M'}, // three markers, in 59, 60 and 0 (Wikipedia's article)
+	"jjy":   {59, '0'}, // P0 comes in second 60 (Wikipedia's article)
+}
+
+// InsertsLeap reports whether it is known how a code sends a leap second.
+func InsertsLeap(kind string) bool { return kind == "" || leapForms[kind].second > 0 }
+
+func longCode(kind string, minute time.Time, dut1 float64, leap bool) string {
 	switch kind {
 	case "dcf77":
 		return dcf77Minute(minute, leap)
 	case "als162":
-		return als162Minute(minute)
+		return als162Minute(minute, leap)
 	case "msf":
 		return msfMinute(minute, dut1)
 	case "wwvb":
@@ -99,7 +123,7 @@ func dcf77Minute(minute time.Time, leap bool) string {
 	if summer {
 		t = t.Add(time.Hour)
 	}
-	s[16] = bit(euSummer(utc) != euSummer(utc.Add(time.Hour-time.Minute)))
+	s[16] = bit(euSummer(minute) != euSummer(minute.Add(time.Hour)))
 	s[17], s[18] = bit(summer), bit(!summer)
 	s[19] = bit(leap)
 	s[20] = '1'
@@ -116,10 +140,11 @@ func dcf77Minute(minute time.Time, leap bool) string {
 	return string(s)
 }
 
-// als162Minute has DCF77's fields in its own frame: no leap second in bit 19, and in bits
-// 3 to 6 the number of ones in bits 21 to 58, in twos (from memory).
-func als162Minute(minute time.Time) string {
+// als162Minute has DCF77's fields in its own frame: the leap second in bit 1 instead of 19,
+// and in bits 3 to 6 the number of ones in bits 21 to 58, in twos (from memory).
+func als162Minute(minute time.Time, leap bool) string {
 	s := slate(dcf77Minute(minute, false))
+	s[1] = bit(leap)
 	ones := s.ones(21, 59) / 2
 	for i := range 4 {
 		s[3+i] = bit(ones>>i&1 == 1)
@@ -149,7 +174,7 @@ func msfMinute(minute time.Time, dut1 float64) string {
 	a.bcd(39, t.Hour(), 20, 10, 8, 4, 2, 1)
 	a.bcd(45, t.Minute(), 40, 20, 10, 8, 4, 2, 1)
 	copy(a[52:], "01111110")
-	b[53] = bit(euSummer(utc) != euSummer(utc.Add(61*time.Minute)))
+	b[53] = bit(euSummer(minute) != euSummer(minute.Add(61*time.Minute)))
 	b[54] = bit(a.ones(17, 25)%2 == 0)
 	b[55] = bit(a.ones(25, 36)%2 == 0)
 	b[56] = bit(a.ones(36, 39)%2 == 0)

@@ -15,12 +15,13 @@ import (
 type keyer struct {
 	st    *station.Station
 	dut1  float64
-	leap  bool
+	leap  leapSecond
 	begin float64 // UTC second 0 of 1970 lies this long before the first frame
 	next  int64   // UTC second whose changes come next
-	code  string  // of the minute codeMinute
+	code  string  // of the minute that starts at of
 	chips [60]bool
-	of    int64
+	of    time.Time
+	wrote int64 // second for which it was looked at
 
 	changes []change // not yet made
 	since   float64  // time of the latest change,
@@ -36,7 +37,7 @@ type change struct {
 
 // newKeyer returns a keyer that can be asked for times from from on.
 func newKeyer(s Signal, c *Config, from float64) *keyer {
-	k := &keyer{st: s.Station, dut1: c.DUT1, leap: c.LeapPending, of: -1}
+	k := &keyer{st: s.Station, dut1: c.DUT1, leap: leapSecond{c.LeapPending, c.LeapAt}, wrote: math.MinInt64}
 	k.begin = float64(c.Start.Unix()) + float64(c.Start.Nanosecond())/1e9
 	k.next = int64(math.Floor(k.begin+from)) - 2
 	k.since, k.target = math.Inf(-1), 1
@@ -76,19 +77,29 @@ func (k *keyer) reached(t float64) complex128 {
 	return k.target + (k.level-k.target)*complex(left, 0)
 }
 
+// write has the code of the minute of a second ready.
+func (k *keyer) write(sec int64) {
+	if sec == k.wrote {
+		return
+	}
+	k.wrote = sec
+	at, announced, ends := k.leap.minute(k.st.Code.Kind, sec)
+	if at.Equal(k.of) {
+		return
+	}
+	k.of = at
+	k.code = LongCode(k.st.Code.Kind, at, k.dut1, announced, ends)
+	if k.st.Phase.Kind == "wwvb" {
+		k.chips = WWVBPhase(at)
+	}
+}
+
 // second lists the changes of the next UTC second.
 func (k *keyer) second() {
 	st, sec := k.st, k.next
 	k.next++
-	minute, n := sec/60, int(sec%60)
-	if minute != k.of {
-		k.of = minute
-		at := time.Unix(minute*60, 0).UTC()
-		k.code = LongCode(st.Code.Kind, at, k.dut1, k.leap)
-		if st.Phase.Kind == "wwvb" {
-			k.chips = WWVBPhase(at)
-		}
-	}
+	t, n := k.leap.label(sec)
+	k.write(sec)
 	low, high := complex(1-st.Depth, 0), complex(1, 0)
 	rest, keyed := high, low
 	if st.Keying == station.CarrierRaised {
@@ -98,7 +109,7 @@ func (k *keyer) second() {
 	start := float64(sec) - k.begin + st.Edge.TauSeconds*math.Log(1-st.Edge.OnTime)
 	var times []float64
 	if st.Code.Kind == "" {
-		if m, ok := st.MarkAt(time.Unix(sec, 0).UTC().Minute(), n); ok {
+		if m, ok := st.MarkAt(t.Minute(), n); ok {
 			times = []float64{0, m.Length}
 		}
 	} else if k.code[n] == 'c' {
@@ -115,7 +126,8 @@ func (k *keyer) second() {
 	turned := complex(1, 0)
 	switch st.Phase.Kind {
 	case "wwvb":
-		if k.chips[n] {
+		// In a leap second the carrier is not turned: nobody at hand says.
+		if n < 60 && k.chips[n] {
 			turned = -1
 		}
 		before := turned
@@ -165,11 +177,8 @@ func (k *keyer) second() {
 // between 0.2 and 0.8 s after it, of which ours are drawn by the second.
 func (k *keyer) ramps(utc float64) float64 {
 	sec := int64(math.Floor(utc + 0.15))
-	minute, n := sec/60, int(sec-60*(sec/60))
-	if minute != k.of {
-		k.of = minute
-		k.code = LongCode(k.st.Code.Kind, time.Unix(minute*60, 0).UTC(), k.dut1, k.leap)
-	}
+	_, n := k.leap.label(sec)
+	k.write(sec)
 	element := int(math.Round(10 * (utc - float64(sec)))) // its middle, tenths after the second
 	sent := false
 	switch {

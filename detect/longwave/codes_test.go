@@ -23,15 +23,21 @@ type named struct {
 	wrong bool
 }
 
-// hearCode gives a decoder some minutes of a station's marks, begun at any second of any
-// year of the code's century, as the levels that the slots of a second have at a carrier's
-// ratio to noise, dBHz: the simulator's minute, and complex noise of the slots' length. It
-// asks what is known every so many seconds.
-func hearCode(s *station.Station, seed uint64, seconds, every int, cn0 float64) (n named) {
+// hearCode is hearFrom, begun at any second of any year of the code's century.
+func hearCode(s *station.Station, seed uint64, seconds, every int, cn0 float64) named {
 	r := rand.New(rand.NewPCG(seed, 77))
+	begin := time.Date(2001, 1, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(r.Int64N(98*365*86400)) * time.Second)
+	n, _ := hearFrom(s, r, begin, time.Time{}, seconds, every, cn0)
+	return n
+}
+
+// hearFrom gives a decoder some minutes of a station's marks, as the levels that the slots
+// of a second have at a carrier's ratio to noise, dBHz: the simulator's minute, and complex
+// noise of the slots' length. Before leapAt, if that is any, a second is inserted, and
+// announced all the time. It asks what is known every so many seconds, last of all at the end.
+func hearFrom(s *station.Station, r *rand.Rand, begin, leapAt time.Time, seconds, every int, cn0 float64) (n named, last pulsecode.Reading) {
 	p := newPlan(s)
 	d := pulsecode.New(s.Code.Kind)
-	begin := time.Date(2001, 1, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(r.Int64N(98*365*86400)) * time.Second)
 	ratio := math.Pow(10, cn0/10)
 	noise := 1 / (2 * ratio * p.slotSeconds)
 	stray := slotStray * r.NormFloat64() / 2 // of the keyed level
@@ -40,9 +46,16 @@ func hearCode(s *station.Station, seed uint64, seconds, every int, cn0 float64) 
 	var chips, before [60]bool
 	for i := range seconds {
 		at := begin.Add(time.Duration(i) * time.Second)
-		second := at.Second()
-		if minute := at.Truncate(time.Minute); i == 0 || second == 0 {
-			code = simulate.LongCode(s.Code.Kind, minute, 0.3, false)
+		second, inserted := at.Second(), at.Equal(leapAt)
+		if !leapAt.IsZero() && at.After(leapAt) {
+			at = at.Add(-time.Second)
+			second = at.Second()
+		}
+		if inserted {
+			second = 60
+		} else if minute := at.Truncate(time.Minute); i == 0 || second == 0 {
+			pending := at.Before(leapAt)
+			code = simulate.LongCode(s.Code.Kind, minute, 0.3, pending, minute.Add(time.Minute).Equal(leapAt))
 			before, chips = chips, simulate.WWVBPhase(minute)
 		}
 		var level [slotCount]float64
@@ -60,7 +73,7 @@ func hearCode(s *station.Station, seed uint64, seconds, every int, cn0 float64) 
 		}
 		logs := p.weigh(level, noise)
 		d.Add(int64(i), logs)
-		if s.Phase.Kind == "wwvb" && i > 0 {
+		if s.Phase.Kind == "wwvb" && i > 0 && !inserted {
 			last := before[59]
 			if second > 0 {
 				last = chips[second-1]
@@ -72,15 +85,74 @@ func hearCode(s *station.Station, seed uint64, seconds, every int, cn0 float64) 
 			variance := 1 / (2 * ratio * (endedTo - endedFrom))
 			d.AddTurn(int64(i), 2*(x+math.Sqrt(variance)*r.NormFloat64())/variance)
 		}
-		if (i+1)%every != 0 {
+		if (i+1)%every != 0 && i+1 < seconds {
 			continue
 		}
-		if got := d.Reading(); got.UTCError < pulsecode.MaxError && got.SecondError < pulsecode.MaxError {
+		last = d.Reading()
+		if got := last; got.UTCError < pulsecode.MaxError && got.SecondError < pulsecode.MaxError {
 			n.after = min(n.after, float64(i+1))
-			n.wrong = n.wrong || !got.UTC.Equal(at)
+			n.wrong = n.wrong || !got.UTC.Equal(at) || got.Inserted != inserted
 		}
 	}
-	return n
+	return n, last
+}
+
+// localCodes are those whose clock keeps summer time, by station.
+var localCodes = []string{"dcf77", "msf", "als162"}
+
+// Where the clocks are put on or back while a recording lasts, UTC goes on: asked every
+// ten seconds, it is never wrong, and known at the end, whenever it began. The dates are
+// those of 2026 (Directive 2000/84/EC).
+func TestClocksChange(t *testing.T) {
+	for _, id := range localCodes {
+		for i, change := range []time.Time{
+			time.Date(2026, 3, 29, 1, 0, 0, 0, time.UTC), time.Date(2026, 10, 25, 1, 0, 0, 0, time.UTC),
+		} {
+			for _, before := range []int{-170, -110, -60, -35, 0, 60, 1500} {
+				r := rand.New(rand.NewPCG(uint64(i), uint64(200+before)))
+				begin := change.Add(-time.Duration(before+170) * time.Second)
+				n, last := hearFrom(find(t, id), r, begin, time.Time{}, 200+max(0, before), 10, 55)
+				if n.wrong || last.UTCError > pulsecode.MaxError {
+					t.Errorf("%s from %v: %v wrong, at last %v, error %.1g", id, begin, n.wrong, last.UTC, last.UTCError)
+				}
+			}
+		}
+	}
+}
+
+// What is announced is known after three minutes in which it cannot have changed, and
+// nothing is announced that is not; a leap second is inserted where it is, and the second
+// itself has its name.
+func TestAnnouncements(t *testing.T) {
+	leapAt := time.Date(2017, 1, 1, 0, 0, 0, 0, time.UTC)
+	for i, tt := range []struct {
+		id, end string
+		leapAt  time.Time
+		change  int
+	}{
+		{"dcf77", "2026-03-29T00:20:00Z", time.Time{}, 1}, {"dcf77", "2026-10-25T00:59:59Z", time.Time{}, -1}, {"dcf77", "2026-10-25T01:09:00Z", time.Time{}, 0},
+		{"als162", "2026-03-29T00:59:59Z", time.Time{}, 1}, {"msf", "2026-10-25T00:40:00Z", time.Time{}, -1}, {"msf", "2026-10-24T23:40:00Z", time.Time{}, 0},
+		{"wwvb", "2026-03-08T09:20:00Z", time.Time{}, 1}, {"wwvb", "2026-11-01T09:20:00Z", time.Time{}, -1}, {"wwvb", "2026-07-01T09:20:00Z", time.Time{}, 0},
+		{"jjy-40", "2026-07-01T09:20:00Z", time.Time{}, 0},
+		{"dcf77", "2016-12-31T23:40:00Z", leapAt, 0}, {"als162", "2016-12-31T23:40:00Z", leapAt, 0}, {"wwvb", "2016-12-20T12:40:00Z", leapAt, 0},
+		{"jjy-60", "2016-12-20T12:49:00Z", leapAt, 0}, // the call sign is in minute 45
+	} {
+		end, err := time.Parse(time.RFC3339, tt.end)
+		if err != nil {
+			t.Fatal(err)
+		}
+		const seconds = 8 * 60
+		n, last := hearFrom(find(t, tt.id), rand.New(rand.NewPCG(uint64(i), 5)), end.Add(-seconds*time.Second), tt.leapAt, seconds, 30, 55)
+		if n.wrong || last.UTCError > pulsecode.MaxError {
+			t.Errorf("%s to %v: wrong %v, %v, error %.1g", tt.id, end, n.wrong, last.UTC, last.UTCError)
+		}
+		if tt.id != "msf" && (last.LeapError > pulsecode.MaxError || last.Leap != !tt.leapAt.IsZero()) {
+			t.Errorf("%s to %v: leap second %v, error %.1g", tt.id, end, last.Leap, last.LeapError)
+		}
+		if tt.id[:3] != "jjy" && (last.ChangeError > pulsecode.MaxError || last.Change != tt.change) {
+			t.Errorf("%s to %v: change %d, error %.1g, want %d", tt.id, end, last.Change, last.ChangeError, tt.change)
+		}
+	}
 }
 
 // No code names a wrong time in noise, and at 50 dBHz all name the right one within three

@@ -74,13 +74,15 @@ type Reading struct {
 	// Log is how much likelier the seconds so far are by the station's code, in order or in
 	// none, than anything: comparable with another code's.
 	Log float64
-	// Leap says whether a second is announced to be inserted, if LeapError allows.
-	Leap      bool
-	LeapError float64
-	DUT1      float64 // UT1−UTC, s, if DUT1Error allows
-	DUT1Error float64
-	Summer    bool // summer time is in force at the station, if SummerError allows
-	SummerErr float64
+	// Leap says whether a second is announced to be inserted, if LeapError allows; Change
+	// is 1 when it is announced that the station's summer time begins, −1 that it ends, if
+	// ChangeError allows. An error of 1: it is not sent.
+	Leap        bool
+	LeapError   float64
+	Change      int
+	ChangeError float64
+	DUT1        float64 // UT1−UTC, s, if DUT1Error allows
+	DUT1Error   float64
 
 	label labelling
 }
@@ -513,7 +515,7 @@ const days = 36525 // of the century
 
 // Reading weighs all that is held.
 func (d *Decoder) Reading() Reading {
-	r := Reading{N: d.last, SecondError: 1, UTCError: 1, LeapError: 1, DUT1Error: 1, SummerErr: 1}
+	r := Reading{N: d.last, SecondError: 1, UTCError: 1, LeapError: 1, ChangeError: 1, DUT1Error: 1}
 	if d.last < d.first {
 		return r
 	}
@@ -573,13 +575,25 @@ func (d *Decoder) date(r *Reading, first int64, minutes []heard, framed, rest fl
 		ofDay[m] = d.byDay.values(at(m))
 	}
 	var times [minutesOfDay]float64
+	named := make([][minutesOfDay]float64, len(minutes)) // how well each minute fits each start
 	for k := range minutes {
 		w := d.byDay.weigh(&minutes[k])
+		for m := range named[k] {
+			named[k][m] = w.score(ofDay[m])
+		}
 		for m := range times {
-			times[m] += w.score(ofDay[(m+k)%minutesOfDay])
+			times[m] += named[k][(m+k)%minutesOfDay]
 		}
 	}
 	best, otherTimes := likeliest(times[:])
+	top := times[best]
+	clock := d.zone(minutes)
+	for _, c := range d.changes(minutes, named) {
+		if c.score > top {
+			best, top, clock, c.score = c.first, c.score, c.zone, top
+		}
+		otherTimes = logsum.Add(otherTimes, c.score)
+	}
 	// The day of the first minute's time, and from midnight on the day after.
 	var today, tomorrow heard
 	midnight := false
@@ -606,19 +620,19 @@ func (d *Decoder) date(r *Reading, first int64, minutes []heard, framed, rest fl
 		}
 	}
 	bestDay, otherDays := likeliest(dates)
-	hours, zone := d.zone(r, minutes)
 	// The date is that of the time which the first minute names.
 	local := epoch.AddDate(0, 0, bestDay).Add(time.Duration((best+d.ahead)%minutesOfDay-d.ahead) * time.Minute)
-	r.UTC = local.Add(-time.Duration(hours * float64(time.Hour)))
+	r.UTC = local.Add(-time.Duration(clock.hours * float64(time.Hour)))
 
 	// All against: other alignments, other times, other dates, and a code of this
 	// frame whose content is something else.
-	log = aligned + times[best] - math.Log(minutesOfDay) + dates[bestDay] - math.Log(days)
+	log = aligned + top - math.Log(minutesOfDay) + dates[bestDay] - math.Log(days)
 	against := logsum.Add(rest, math.Log(foreign)+framed)
-	against = logsum.Add(against, log-times[best]+otherTimes)
+	against = logsum.Add(against, log-top+otherTimes)
 	against = logsum.Add(against, log-dates[bestDay]+otherDays)
-	r.UTCError = min(1, errorOf(log, against)+zone)
+	r.UTCError = min(1, errorOf(log, against)+clock.wrong)
 	d.notices(r, minutes)
+	d.announced(r, minutes, clock.summer)
 	if l := r.label.leap; l != 0 && r.UTCError <= MaxError {
 		// A leap second is the last of a month.
 		minute, _, _ := r.label.place(l)
@@ -626,7 +640,7 @@ func (d *Decoder) date(r *Reading, first int64, minutes []heard, framed, rest fl
 			r.UTCError = 1
 		}
 	}
-	log += logsum.Add(times[best], otherTimes) - times[best]
+	log += logsum.Add(top, otherTimes) - top
 	return log + logsum.Add(dates[bestDay], otherDays) - dates[bestDay]
 }
 
@@ -660,35 +674,158 @@ func likeliest(log []float64) (best int, rest float64) {
 	return best, rest
 }
 
-// zone is the code's clock minus UTC, hours, and the probability that it is wrong.
-func (d *Decoder) zone(r *Reading, minutes []heard) (hours, wrong float64) {
-	odds, told := 0.0, false
+// zone is the code's clock minus UTC in the first minute, hours, the probability that it
+// is wrong, and whether summer time is in force when the last starts.
+type zone struct {
+	hours, wrong float64
+	summer       bool
+}
+
+// season is how much likelier than any content what a minute tells of the time in force is
+// in winter, and in summer; told: the code says so.
+func (d *Decoder) season(h *heard) (log [2]float64, told bool) {
 	for i := range d.fields {
 		f := &d.fields[i]
 		if f.kind != summer && f.kind != winter {
 			continue
 		}
 		told = true
-		for _, m := range minutes {
-			if f.kind == summer {
-				odds += m.odds(f.at[0])
-			} else {
-				odds -= m.odds(f.at[0])
+		for v := range log {
+			bit := v
+			if f.kind == winter {
+				bit = 1 - v
 			}
+			log[v] += h[bit][f.at[0]]
 		}
 	}
-	if !told {
-		return d.hours, 0
-	}
-	r.Summer = odds > 0
-	r.SummerErr = max(leastError, 1/(1+math.Exp(math.Abs(odds))))
-	if r.Summer {
-		return d.hours + 1, r.SummerErr
-	}
-	return d.hours, r.SummerErr
+	return log, told
 }
 
-// notices reads what is announced.
+// zone is that of minutes in which the clocks are not changed.
+func (d *Decoder) zone(minutes []heard) zone {
+	odds, told := 0.0, false
+	for k := range minutes {
+		var log [2]float64
+		log, told = d.season(&minutes[k])
+		odds += log[1] - log[0]
+	}
+	z := zone{hours: d.hours}
+	if told {
+		z.wrong = max(leastError, 1/(1+math.Exp(math.Abs(odds))))
+		if z.summer = odds > 0; z.summer {
+			z.hours++
+		}
+	}
+	return z
+}
+
+// change is that the clocks were put on or back in one of the minutes.
+type change struct {
+	first int // time of day of the first, on the code's clock
+	score float64
+	zone  zone
+}
+
+// changes weighs all of them, as times of the first minute, by how well each minute fits
+// the start of each minute of the day. The codes that tell of summer time are
+// Europe's, where it begins and ends at 01:00 UTC (Directive 2000/84/EC), each once a year.
+func (d *Decoder) changes(minutes []heard, named [][minutesOfDay]float64) (all []change) {
+	var before, after [2]float64 // by whether it is summer, up to a minute and from it on
+	told := false
+	for k := range minutes {
+		var log [2]float64
+		log, told = d.season(&minutes[k])
+		after[0], after[1] = after[0]+log[0], after[1]+log[1]
+	}
+	if !told {
+		return nil
+	}
+	never := logsum.Add(after[0], after[1]) - math.Ln2
+	for k := 1; k < len(minutes); k++ {
+		log, _ := d.season(&minutes[k-1])
+		for v := range log {
+			before[v] += log[v]
+			after[v] -= log[v]
+		}
+		for to := range 2 {
+			// The minute before minute k names 00:59 UTC, and minute k the new time of 01:00.
+			first, jump := 60*(1+int(d.hours))-d.ahead-k, 60
+			if to == 0 {
+				first, jump = first+60, -60
+			}
+			c := change{first: first, score: before[1-to] + after[to] - never - math.Log(daysOfYear)}
+			c.zone = zone{hours: d.hours + float64(1-to), wrong: leastError, summer: (to == 1) == (k+d.ahead < len(minutes))}
+			for i := range named {
+				m := first + i
+				if i >= k {
+					m += jump
+				}
+				c.score += named[i][(m+minutesOfDay)%minutesOfDay]
+			}
+			all = append(all, c)
+		}
+	}
+	return all
+}
+
+const daysOfYear = 365.25
+
+// announced reads what is announced of leap seconds and of summer time, from the minutes
+// up to the last since which it cannot have changed: one after another adds to what is
+// told, as one alone never tells it.
+func (d *Decoder) announced(r *Reading, minutes []heard, inSummer bool) {
+	last := r.UTC.Add(time.Duration(len(minutes)-1) * time.Minute)
+	// sum is how much better all that was heard of a field is ones than noughts.
+	sum := func(k kind, n notice) (odds float64, sent bool) {
+		for i := range d.fields {
+			f := &d.fields[i]
+			for m := len(minutes) - 1; f.kind == k && m >= 0; m-- {
+				start := r.UTC.Add(time.Duration(m) * time.Minute)
+				if start.Before(n.since(last)) {
+					break
+				}
+				sent = true
+				if !slices.Contains(f.not, start.Minute()) {
+					odds += minutes[m].odds(f.at[0])
+				}
+			}
+		}
+		return odds, sent
+	}
+	if odds, sent := sum(leap, d.leapNotice); sent {
+		odds += math.Log(leaping * d.leapNotice.minutes)
+		r.Leap, r.LeapError = odds > 0, max(leastError, 1/(1+math.Exp(math.Abs(odds))))
+	}
+	begins, ends := math.Inf(-1), math.Inf(-1)
+	const changing = 1 / (daysOfYear * minutesOfDay) // of each kind, in a minute
+	share := math.Log(changing * d.changeNotice.minutes)
+	odds, sent := sum(changeSoon, d.changeNotice)
+	switch {
+	case sent && inSummer:
+		ends = odds + share
+	case sent:
+		begins = odds + share
+	default:
+		// Two bits, of summer time at the day's start and at its end, differ then.
+		from, told := sum(summerAtStart, d.changeNotice)
+		to, _ := sum(summerAtEnd, d.changeNotice)
+		if !told {
+			return
+		}
+		same := logsum.Add(0, from+to) - math.Ln2
+		begins, ends = share+to-same, share+from-same
+	}
+	switch top := max(begins, ends, 0); {
+	case top == 0:
+		r.ChangeError = errorOf(0, logsum.Add(begins, ends))
+	case begins > ends:
+		r.Change, r.ChangeError = 1, errorOf(begins, logsum.Add(0, ends))
+	default:
+		r.Change, r.ChangeError = -1, errorOf(ends, logsum.Add(0, begins))
+	}
+}
+
+// notices reads DUT1.
 func (d *Decoder) notices(r *Reading, minutes []heard) {
 	var sign float64
 	tenths := map[int]float64{}
@@ -698,11 +835,6 @@ func (d *Decoder) notices(r *Reading, minutes []heard) {
 		f := &d.fields[i]
 		for _, m := range minutes {
 			switch f.kind {
-			case leap:
-				// The latest counts: it is sent from some time on.
-				if odds := m.odds(f.at[0]); odds != 0 {
-					r.Leap, r.LeapError = odds > 0, max(leastError, 1/(1+math.Exp(math.Abs(odds))))
-				}
 			case dut1Sign:
 				sign, signed = sign+m.odds(f.at[0]), true
 			case dut1:

@@ -17,7 +17,10 @@
 // orders and none, and an order by its share in that.
 package pulsecode
 
-import "slices"
+import (
+	"slices"
+	"time"
+)
 
 // Symbol is one kind of mark: the times, in seconds after the second, at which the
 // carrier goes to its keyed level and back, in turn.
@@ -43,7 +46,32 @@ type layout struct {
 	leapAt     int
 	leapSymbol int
 	phase      *phaseCode // sent beside the marks; nil: none
+	// What the fields leap, and changeSoon or summerAtStart and summerAtEnd, announce.
+	leapNotice, changeNotice notice
 }
+
+// notice is how long something is announced.
+type notice struct {
+	// since is the latest instant up to a minute's start at which what is announced may
+	// have changed.
+	since   func(minute time.Time) time.Time
+	minutes float64 // of each announcement
+}
+
+// DCF77 announces for an hour, and ALS162 likewise; WWVB and JJY leap seconds for the month
+// that they end, and WWVB a change of the clocks all its UTC day (Wikipedia's articles, the
+// hours and MSF's 61 minutes from memory).
+var (
+	anHour      = notice{func(t time.Time) time.Time { return t.Truncate(time.Hour) }, 60}
+	aDay        = notice{func(t time.Time) time.Time { return t.Truncate(24 * time.Hour) }, minutesOfDay}
+	aMonth      = notice{func(t time.Time) time.Time { return time.Date(t.Year(), t.Month(), 1, 0, 0, 0, 0, time.UTC) }, daysOfYear / 12 * minutesOfDay}
+	minutesOf61 = notice{func(t time.Time) time.Time {
+		if t.Minute() == 59 {
+			return t
+		}
+		return t.Truncate(time.Hour)
+	}, 61}
+)
 
 type kind int
 
@@ -58,14 +86,17 @@ const (
 	weekday // Monday 1 to Sunday 7
 	sunday0 // Sunday 0 to Saturday 6
 	yearDay
-	summer    // 1 in summer
-	winter    // 1 in winter
-	leap      // a second will be inserted
-	dut1Plus  // tenths, counted
-	dut1Minus // tenths, counted
-	dut1Sign  // 1 for plus
-	dut1      // tenths, without sign
-	kinds     // so many
+	summer        // 1 in summer
+	winter        // 1 in winter
+	changeSoon    // summer time begins or ends soon
+	summerAtStart // 1: it is summer time at the start of the day
+	summerAtEnd   // and at its end
+	leap          // a second will be inserted
+	dut1Plus      // tenths, counted
+	dut1Minus     // tenths, counted
+	dut1Sign      // 1 for plus
+	dut1          // tenths, without sign
+	kinds         // so many
 )
 
 // field is a number in binary digits, from the greatest weight down, at places: second·bits,
@@ -115,16 +146,16 @@ var layouts = map[string]*layout{
 		frame:    "0...................1......................................-",
 		fields:   centralEurope,
 		parities: []parity{{28, run(21, 27, 1), false}, {35, run(29, 34, 1), false}, {58, run(36, 57, 1), false}},
-		leapAt:   59, leapSymbol: 0,
+		leapAt:   59, leapSymbol: 0, leapNotice: anHour, changeNotice: anHour,
 	},
 	// What its first bits hold is known from memory alone.
 	"als162": {
 		name: "ALS162", bits: 1, ahead: 1, hours: 1,
 		symbols:  []Symbol{{0, 0.1}, {0, 0.2}, nil, nil}, // no M
 		frame:    "....................1......................................-",
-		fields:   slices.Concat(centralEurope[:2], centralEurope[3:]),
+		fields:   append(slices.DeleteFunc(slices.Clone(centralEurope), func(f field) bool { return f.kind == leap }), field{leap, []int{1}, []int{1}, nil}),
 		parities: []parity{{28, run(21, 27, 1), false}, {35, run(29, 34, 1), false}, {58, run(36, 57, 1), false}},
-		leapAt:   -1,
+		leapAt:   -1, leapNotice: anHour, changeNotice: anHour,
 	},
 	"msf": {
 		name: "MSF", bits: 2, ahead: 1,
@@ -134,12 +165,12 @@ var layouts = map[string]*layout{
 			{dut1Plus, ones8, run(3, 17, 2), nil}, {dut1Minus, ones8, run(19, 33, 2), nil},
 			{year, from80, run(34, 48, 2), nil}, {month, from10, run(50, 58, 2), nil}, {day, from20, run(60, 70, 2), nil},
 			{sunday0, down3, run(72, 76, 2), nil}, {hour, from20, run(78, 88, 2), nil}, {minute, from40, run(90, 102, 2), nil},
-			{summer, []int{1}, []int{117}, nil},
+			{changeSoon, []int{1}, []int{107}, nil}, {summer, []int{1}, []int{117}, nil},
 		},
 		parities: []parity{
 			{109, run(34, 48, 2), true}, {111, run(50, 70, 2), true}, {113, run(72, 76, 2), true}, {115, run(78, 102, 2), true},
 		},
-		leapAt: 17, leapSymbol: 0,
+		leapAt: 17, leapSymbol: 0, changeNotice: minutesOf61,
 	},
 	"wwvb": {
 		name: "WWVB", bits: 1,
@@ -149,8 +180,9 @@ var layouts = map[string]*layout{
 			{minute, from40, minuteAt, nil}, {hour, from20, hourAt, nil}, {yearDay, from200, yearDayAt, nil},
 			{dut1Sign, []int{1}, []int{36}, nil}, {dut1, down4, run(40, 43, 1), nil},
 			{year, from80, append(run(45, 48, 1), run(50, 53, 1)...), nil}, {leap, []int{1}, []int{56}, nil},
+			{summerAtEnd, []int{1}, []int{57}, nil}, {summerAtStart, []int{1}, []int{58}, nil},
 		},
-		leapAt: 60, leapSymbol: 2, phase: wwvbPhase,
+		leapAt: 60, leapSymbol: 2, phase: wwvbPhase, leapNotice: aMonth, changeNotice: aDay,
 	},
 	"jjy": {
 		name: "JJY", bits: 1, hours: 9,
@@ -161,15 +193,16 @@ var layouts = map[string]*layout{
 			{year, from80, run(41, 48, 1), callSign}, {sunday0, down3, run(50, 52, 1), callSign}, {leap, []int{1}, []int{53}, callSign},
 		},
 		parities: []parity{{36, hourAt, false}, {37, minuteAt, false}},
-		leapAt:   59, leapSymbol: 0,
+		leapAt:   59, leapSymbol: 0, leapNotice: aMonth,
 	},
 	"bpc": bpc(),
 }
 
 var (
 	ones8 = []int{1, 1, 1, 1, 1, 1, 1, 1}
-	// centralEurope are the fields of DCF77, which ALS162 has but for the third.
+	// centralEurope are the fields of DCF77; ALS162 announces leap seconds elsewhere.
 	centralEurope = []field{
+		{changeSoon, []int{1}, []int{16}, nil},
 		{summer, []int{1}, []int{17}, nil}, {winter, []int{1}, []int{18}, nil}, {leap, []int{1}, []int{19}, nil},
 		{minute, from40, run(27, 21, -1), nil}, {hour, from20, run(34, 29, -1), nil}, {day, from20, run(41, 36, -1), nil},
 		{weekday, down3, run(44, 42, -1), nil}, {month, from10, run(49, 45, -1), nil}, {year, from80, run(57, 50, -1), nil},

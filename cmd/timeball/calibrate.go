@@ -141,6 +141,9 @@ const mostSkew = 10e-3
 
 // Run measures the skew and keeps it.
 func (c *calibrateSkewCmd) Run(p *program, file calibrationFile) error {
+	if err := file.check(); err != nil {
+		return err
+	}
 	fix, err := c.measure(p, func(info capture.Info) (measurement, error) {
 		return align.NewWired(info, align.Settings{
 			ReceiverChannel: c.ReceiverChannel, MarkerChannel: c.MarkerChannel, Skew: &align.Quantity{},
@@ -214,6 +217,9 @@ const defaultClockSpread = 1e-6
 
 // Run measures the receiver's delay, or takes the value given, and keeps it.
 func (c *calibrateReceiverCmd) Run(p *program, file calibrationFile) error {
+	if err := file.check(); err != nil {
+		return err
+	}
 	kept := calibration{Date: time.Now().UTC().Truncate(time.Second)}
 	if c.Delay != nil {
 		q := c.Delay.quantity(align.DefaultReceiverSpread, "")

@@ -48,6 +48,9 @@ func (c calibration) loop() longwave.Loop {
 
 // Run measures the loop and keeps what it is.
 func (c *calibrateLoopCmd) Run(p *program, file calibrationFile) error {
+	if err := file.check(); err != nil {
+		return err
+	}
 	progress := view.NewProgress(p.stderr)
 	defer progress.End()
 	var noise *longwave.Noise

@@ -166,6 +166,17 @@ func (f calibrationFile) load() (calibrations, error) {
 	return c, nil
 }
 
+// check finds out before the work whether a calibration can be kept.
+func (f calibrationFile) check() error {
+	if _, err := os.Stat(string(f)); err == nil {
+		if err := checkTarget(string(f)); err != nil {
+			return err
+		}
+	}
+	_, err := f.load()
+	return err
+}
+
 // update changes the calibrations on file by change.
 func (f calibrationFile) update(change func(*calibrations)) error {
 	c, err := f.load()

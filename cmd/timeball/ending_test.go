@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -236,6 +237,80 @@ func TestReplayTargets(t *testing.T) {
 	}
 	if _, err := os.Stat(picture); err != nil {
 		t.Error(err)
+	}
+}
+
+// What was measured once is not written over by a picture, a report or a table, by
+// whatever name, and nothing is measured or logged before that is said.
+func TestTargetsAreNoOriginals(t *testing.T) {
+	t.Parallel()
+	b := newBook(t)
+	b.run(exitOK, fixLines, "log", "import", "-")
+	folder := filepath.Dir(b.path)
+	in := func(name string) string { return filepath.Join(folder, name) }
+	sound, err := os.ReadFile(demoFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	logged, err := os.ReadFile(b.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	wire := in("wire.wav")
+	before := map[string][]byte{wire: sound, in("other.png"): sound, in("copy.html"): logged, b.path: logged}
+	for name, content := range before {
+		if err := os.WriteFile(name, content, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for name, to := range map[string]string{
+		"s.png": wire, "s.html": b.path, "w.html": "wire.wav", "p.html": "p.png", "new.html": "new.wav",
+		"wal.html": "logbook.sqlite-wal", "n.html": "n.sqlite",
+	} {
+		if err := os.Symlink(to, in(name)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.Link(wire, in("hard.png")); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		say  string
+		args []string
+	}{
+		{"is a recording", []string{"replay", "--plot", in("s.png"), wire}},
+		{"is a recording", []string{"replay", "--plot", in("hard.png"), wire}},
+		{"is a recording", []string{"replay", "--plot", in("other.png"), in("other.png")}},
+		{"is a recording", []string{"replay", "--report", in("w.html"), wire}},
+		{"is the logbook itself", []string{"replay", "--log", "--report", in("s.html"), wire}},
+		{"is the logbook itself", []string{"replay", "--log", "--report", in("wal.html"), wire}},
+		{"is a logbook or another", []string{"replay", "--log", "--report", in("copy.html"), wire}},
+		{"is the logbook itself", []string{"replay", "--log", "--logbook", in("n.html"), "--report", in("n.html"), wire}},
+		{"is the logbook itself", []string{"replay", "--log", "--logbook", in("n.sqlite"), "--report", in("n.html"), wire}},
+		{"p.html is " + in("p.png"), []string{"replay", "--plot", in("p.png"), "--report", in("p.html"), wire}},
+		{"new.html is " + in("new.wav"), []string{"listen", "--record", in("new.wav"), "--report", in("new.html")}},
+		{"is the logbook itself", []string{"listen", "--report", in("s.html")}},
+		{"is the logbook itself", []string{"rate", "--report", in("s.html")}},
+		{"is a recording", []string{"rate", "--plot", in("s.png")}},
+		{"is a recording", []string{"outlook", "--at", "50.2,-5.6", "--plot", in("s.png")}},
+		{"is a recording", []string{"path", "--station", "wwv", "--carrier", "10MHz", "--at", "50.2,-5.6", "--plot", in("s.png")}},
+		{"is a recording", []string{"log", "export", "--yes", wire}},
+		{"is a logbook or another", []string{"log", "export", "--yes", in("copy.html")}},
+		{"is the logbook itself", []string{"log", "export", "--yes", b.path + "-journal"}},
+	} {
+		args := c.args
+		if !slices.Contains(args, "--logbook") && args[0] != "outlook" && args[0] != "path" {
+			args = append([]string{args[0], "--logbook", b.path}, args[1:]...)
+		}
+		status, out, said := runWith(t, args...)
+		if status != exitUsage || out != "" || !strings.Contains(said, c.say) || strings.Count(said, "\n") != 1 {
+			t.Errorf("%q: status %d\n%s%swant %q", c.args, status, out, said, c.say)
+		}
+		for name, was := range before {
+			if is, err := os.ReadFile(name); err != nil || !bytes.Equal(is, was) {
+				t.Fatalf("%q changed %s, %v", c.args, name, err)
+			}
+		}
 	}
 }
 

@@ -114,7 +114,10 @@ func (c *listenCmd) Run(p *program, file calibrationFile) error {
 	if err != nil {
 		return err
 	}
-	if err := errors.Join(checkNew(c.Record), checkTarget(c.Report)); err != nil {
+	if err := checkNew(c.Record); err != nil {
+		return err
+	}
+	if err := c.checkTargets(c.Record, c.Report); err != nil {
 		return err
 	}
 	o, err := c.session(p, settings)

@@ -408,7 +408,7 @@ func (c logExportCmd) Run(p *program, l *logCmd) error {
 	if c.File == "" || c.File == "-" {
 		return write(p.stdout)
 	}
-	if err := l.refuseOwn(c.File); err != nil {
+	if err := l.checkTargets(c.File); err != nil {
 		return err
 	}
 	if _, err := os.Lstat(c.File); err == nil && !c.Yes {
@@ -421,24 +421,6 @@ func (c logExportCmd) Run(p *program, l *logCmd) error {
 		}
 	}
 	return wholefile.Write(c.File, write)
-}
-
-// refuseOwn refuses a file that is part of the logbook.
-func (f bookFlags) refuseOwn(file string) error {
-	path, err := f.path()
-	if err != nil {
-		return err
-	}
-	target, err := os.Stat(file)
-	if err != nil {
-		return nil // not there yet
-	}
-	for _, part := range []string{"", "-wal", "-shm"} {
-		if own, err := os.Stat(path + part); err == nil && os.SameFile(own, target) {
-			return usageError{fmt.Errorf("log export: %s is the logbook itself: name another file", file)}
-		}
-	}
-	return nil
 }
 
 func (c logExportCmd) salvage(p *program, l *logCmd, out io.Writer) error {

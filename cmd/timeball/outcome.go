@@ -68,12 +68,73 @@ func checkEnding(flag, name, ending string) error {
 	return usageError{fmt.Errorf("%s %s: the name must end in %s", flag, name, ending)}
 }
 
-// checkTarget finds out before the work whether its result can be written.
+// checkTarget finds out before the work whether its result can be written, and that it
+// does not replace a recording or a logbook.
 func checkTarget(path string) error {
 	if path == "" {
 		return nil
 	}
-	return wholefile.Check(path)
+	err := wholefile.Check(path)
+	if original := (*wholefile.OriginalError)(nil); errors.As(err, &original) {
+		return usageError{err}
+	}
+	return err
+}
+
+// checkTargets is checkTarget for all files that a command is to write, of which none may
+// be another, or part of the logbook, by whatever name.
+func (f bookFlags) checkTargets(targets ...string) error {
+	book, err := f.path()
+	for i, target := range targets {
+		if target == "" {
+			continue
+		}
+		for _, part := range []string{"", "-wal", "-shm", "-journal"} {
+			if err == nil && sameFile(target, book+part) {
+				return usageError{fmt.Errorf("%s is the logbook itself: name another file", target)}
+			}
+		}
+		for _, other := range targets[:i] {
+			if other != "" && sameFile(target, other) {
+				return usageError{fmt.Errorf("%s is %s: name another file", target, other)}
+			}
+		}
+		if err := checkTarget(target); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sameFile reports whether two names are, or will be, those of one file.
+func sameFile(a, b string) bool {
+	if infoA, err := os.Stat(a); err == nil {
+		infoB, err := os.Stat(b)
+		return err == nil && os.SameFile(infoA, infoB)
+	}
+	return destination(a) == destination(b)
+}
+
+// destination is where a file would be made by this name: links followed, also those to
+// what is not there yet.
+func destination(path string) string {
+	for range 40 { // as many links as Linux follows, path_resolution(7)
+		to, err := os.Readlink(path)
+		if err != nil {
+			break
+		}
+		if !filepath.IsAbs(to) {
+			to = filepath.Join(filepath.Dir(path), to)
+		}
+		path = to
+	}
+	if folder, err := filepath.EvalSymlinks(filepath.Dir(path)); err == nil {
+		path = filepath.Join(folder, filepath.Base(path))
+	}
+	if whole, err := filepath.Abs(path); err == nil {
+		path = whole
+	}
+	return path
 }
 
 // checkNew is checkTarget for a recording, which is never overwritten.

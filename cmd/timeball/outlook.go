@@ -53,6 +53,9 @@ func (c *outlookCmd) AfterApply() error {
 
 // Run prints the outlook and draws it.
 func (c *outlookCmd) Run(p *program) error {
+	if err := checkTarget(c.Plot); err != nil {
+		return err
+	}
 	request := path.OutlookRequest{
 		At: c.At.LatLon, From: timeOr(c.Time, time.Now()).Truncate(time.Hour), Hours: 24,
 		Sunspots: c.r12(), Receiver: path.DefaultReceiver,

@@ -41,6 +41,9 @@ func (c *pathCmd) AfterApply() error {
 
 // Run prints the prediction and draws it.
 func (c *pathCmd) Run(p *program) error {
+	if err := checkTarget(c.Plot); err != nil {
+		return err
+	}
 	all, err := c.table()
 	if err != nil {
 		return err

@@ -72,6 +72,9 @@ func (c rateCmd) kinds() []stability.Kind {
 }
 
 func (c rateCmd) Run(p *program) error {
+	if err := c.checkTargets(c.Plot, c.Report); err != nil {
+		return err
+	}
 	if c.Data != "" {
 		return c.series(p)
 	}

@@ -84,7 +84,7 @@ func (c *replayCmd) Run(p *program, file calibrationFile) error {
 	if _, err := c.settings(file); err != nil {
 		return err
 	}
-	if err := errors.Join(checkTarget(c.Plot), checkTarget(c.Report)); err != nil {
+	if err := c.checkTargets(c.Plot, c.Report); err != nil {
 		return err
 	}
 	if len(c.Files) == 1 {

@@ -5,6 +5,7 @@ package wholefile
 
 import (
 	"bufio"
+	"bytes"
 	"crypto/rand"
 	"errors"
 	"fmt"
@@ -18,7 +19,7 @@ import (
 // Write writes what fill writes to the file at path, and replaces what is
 // there once all of it is on the disk. It keeps a file's permissions and writes
 // through links. What is no regular file, such as a pipe or /dev/stdout, is
-// written to as it is.
+// written to as it is. Recordings and logbooks are never replaced: see OriginalError.
 func Write(path string, fill func(io.Writer) error) (err error) {
 	path, special, err := resolve(path)
 	if err != nil {
@@ -80,7 +81,60 @@ func Check(path string) error {
 	return cannot(path, os.Remove(f.Name()))
 }
 
-// resolve follows links, and tells whether what is there is no regular file.
+// OriginalError is what Write and Check return for a file that holds what was measured
+// and cannot be made again.
+type OriginalError struct {
+	Path string
+	what string
+}
+
+func (e *OriginalError) Error() string {
+	return fmt.Sprintf("%s is %s, which is never written over: name another file", e.Path, e.what)
+}
+
+// originals are the kinds of files that are never replaced, by how they begin; a dot stands
+// for any byte. RIFF: EBU Tech 3285 and 3306; the others: "Database File Format",
+// sqlite.org, 1.3.1, 3 and 4.1.
+var originals = []struct{ begins, what string }{
+	{"RIFF....WAVE", "a recording"},
+	{"RF64....WAVE", "a recording"},
+	{"BW64....WAVE", "a recording"},
+	{"SQLite format 3\x00", "a logbook or another database"},
+	{"\x37\x7f\x06\x82", "part of a logbook or of another database"},
+	{"\x37\x7f\x06\x83", "part of a logbook or of another database"},
+	{"\xd9\xd5\x05\xf9\x20\xa1\x63\xd7", "part of a logbook or of another database"},
+}
+
+// checkOriginal refuses a regular file of one of the originals.
+func checkOriginal(path, target string) error {
+	f, err := os.Open(target)
+	if err != nil {
+		return cannot(path, err)
+	}
+	defer f.Close()
+	head := make([]byte, 16)
+	n, err := io.ReadFull(f, head)
+	if err != nil && err != io.EOF && err != io.ErrUnexpectedEOF {
+		return cannot(path, err)
+	}
+	for _, o := range originals {
+		if n < len(o.begins) {
+			continue
+		}
+		begins := bytes.Clone(head[:len(o.begins)])
+		for i := range begins {
+			if o.begins[i] == '.' {
+				begins[i] = '.'
+			}
+		}
+		if string(begins) == o.begins {
+			return &OriginalError{path, o.what}
+		}
+	}
+	return nil
+}
+
+// resolve follows links, refuses originals, and tells whether what is there is no regular file.
 func resolve(path string) (target string, special bool, err error) {
 	target, err = filepath.EvalSymlinks(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -96,7 +150,10 @@ func resolve(path string) (target string, special bool, err error) {
 	case info.IsDir():
 		return "", false, fmt.Errorf("%s is a folder: name a file in it", path)
 	}
-	return target, !info.Mode().IsRegular(), nil
+	if !info.Mode().IsRegular() {
+		return target, true, nil
+	}
+	return target, false, checkOriginal(path, target)
 }
 
 // create makes a file beside path, with the permissions a new file has here.

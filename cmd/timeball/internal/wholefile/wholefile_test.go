@@ -110,3 +110,25 @@ func TestCheck(t *testing.T) {
 		}
 	}
 }
+
+// What was measured is not replaced; what only begins alike is.
+func TestOriginals(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "report.html")
+	for head, original := range map[string]bool{
+		"RIFF\x00\x00\x00\x00WAVEfmt ": true, "RF64\xff\xff\xff\xffWAVE": true, "BW64\xff\xff\xff\xffWAVE": true, "SQLite format 3\x00\x10\x00": true,
+		"\x37\x7f\x06\x82\x00\x2d\xe2\x18": true, "\xd9\xd5\x05\xf9\x20\xa1\x63\xd7": true,
+		"": false, "RIFF\x00\x00\x00\x00WEBP": false, "RIFF": false, "SQLite format 3.": false, "<!doctype html>": false,
+	} {
+		if err := os.WriteFile(path, []byte(head), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		for _, err := range []error{Check(path), Write(path, says("new"))} {
+			if refused := (*OriginalError)(nil); errors.As(err, &refused) != original || !original && err != nil {
+				t.Errorf("%q: %v", head, err)
+			}
+		}
+		if kept := content(t, path) == head; kept != original {
+			t.Errorf("%q: then %q", head, content(t, path))
+		}
+	}
+}

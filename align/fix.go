@@ -302,5 +302,8 @@ type UTC struct {
 	Inserted bool     `json:"inserted,omitempty"`
 	DUT1     *float64 `json:"dut1_s"`
 	Leap     string   `json:"leap"`
-	From     string   `json:"from"`
+	// SummerTime is set when the broadcast announces that that of its own country begins
+	// or ends, which is on this UTC day.
+	SummerTime string `json:"summer_time,omitempty"`
+	From       string `json:"from"`
 }

@@ -379,5 +379,12 @@ func told(r pulsecode.Reading, from string) timecode.Reading {
 	if r.Leap {
 		out.Leap.Value = timecode.InsertSecond
 	}
+	out.DST = timecode.Belief[timecode.DST]{Value: timecode.SummerBegins, Error: known(r.ChangeError), From: from}
+	switch r.Change {
+	case 0:
+		out.DST.Error = 1 // what is in force nobody asks
+	case -1:
+		out.DST.Value = timecode.SummerEnds
+	}
 	return out.Labelled(r.Shift())
 }

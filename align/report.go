@@ -464,7 +464,7 @@ func scatterNotices(m *MarkerFix) (all []Reason) {
 // label finds the UTC of the last marker: from the broadcast's code, else from
 // the recording's own start.
 func (a *Attempt) label(f *Fix, last int, read func(decoder) timecode.Reading) {
-	for _, c := range a.told() {
+	for i, c := range a.told() {
 		r := read(c.dec)
 		if !r.UTC.Known() {
 			continue
@@ -474,13 +474,13 @@ func (a *Attempt) label(f *Fix, last int, read func(decoder) timecode.Reading) {
 			return // a leap second may have come
 		}
 		f.At = &utc
-		u := &UTC{Second: utc, Inserted: inserted, Leap: r.Leap.Value.String(), From: r.UTC.From}
-		if !r.Leap.Known() {
-			u.Leap = "unknown"
-		}
-		if r.DUT1.Known() {
-			d := r.DUT1.Value
-			u.DUT1 = &d
+		u := &UTC{Second: utc, Inserted: inserted, Leap: "unknown", From: r.UTC.From}
+		u.add(r)
+		// What this code does not send, another may.
+		for _, c := range a.told()[i+1:] {
+			if r := read(c.dec); r.UTC.Known() && u.add(r) {
+				u.From += " and the " + r.UTC.From
+			}
 		}
 		f.UTC = u
 		return
@@ -499,6 +499,27 @@ func (a *Attempt) label(f *Fix, last int, read func(decoder) timecode.Reading) {
 		}
 	}
 	f.At = &utc
+}
+
+// add notes what a reading announces and nothing before it did, and reports whether
+// there was any.
+func (u *UTC) add(r timecode.Reading) (more bool) {
+	if u.Leap == "unknown" && r.Leap.Known() {
+		u.Leap, more = r.Leap.Value.String(), true
+	}
+	if u.DUT1 == nil && r.DUT1.Known() {
+		d := r.DUT1.Value
+		u.DUT1, more = &d, true
+	}
+	if u.SummerTime == "" && r.DST.Known() {
+		switch r.DST.Value {
+		case timecode.SummerBegins:
+			u.SummerTime, more = "begins", true
+		case timecode.SummerEnds:
+			u.SummerTime, more = "ends", true
+		}
+	}
+	return more
 }
 
 // since is how long after the first frame the marker of second n comes, s. Seconds

@@ -187,6 +187,9 @@ func (c simulateCmd) config() (simulate.Config, error) {
 		if err != nil {
 			return config, fmt.Errorf("--fading: %w", err)
 		}
+		if st.LongWave() && config.Receiver.Detector == simulate.SSB && c.Mistuning == 0 {
+			return config, fmt.Errorf("--detector ssb: station %s has no pitch: --mistuning says how high the carrier sounds, such as 1500", st.ID)
+		}
 		if i == 0 {
 			config.Station, config.Paths = st, paths
 		} else {

@@ -121,6 +121,8 @@ func TestSimulateRefuses(t *testing.T) {
 		{[]string{"--output", filepath.Join(dir, "a.wav"), "--step", "12ms"}, exitUsage, "60s=12ms"},
 		{[]string{"--output", filepath.Join(dir, "a.wav"), "--path-delay", "7"}, exitUsage, "7.2ms"},
 		{[]string{"--output", filepath.Join(dir, "a.wav"), "--station", "rwm"}, exitUsage, "ssb"},
+		{[]string{"--output", filepath.Join(dir, "a.wav"), "--station", "msf", "--detector", "ssb"}, exitUsage, "--mistuning"},
+		{[]string{"--output", filepath.Join(dir, "a.wav"), "--station", "bpc", "--detector", "ssb", "--mistuning", "1500", "--leap-at", "2027-01-01T00:00:00Z"}, exitUsage, "leap second"},
 		{[]string{"--output", there, "--for", "1s"}, exitFailed, "there.wav"},
 	} {
 		status, _, stderr := simulateRun(t, tt.args...)

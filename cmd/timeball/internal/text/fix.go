@@ -352,7 +352,11 @@ func Facts(f align.Fix) []Fact {
 		if u.DUT1 != nil {
 			dut1 = fmt.Sprintf("DUT1 %+.1f s", *u.DUT1)
 		}
-		add("broadcast", "%s, %s, leap second: %s, from the %s", Time(*u, "2006-01-02 15:04:05 UTC"), dut1, u.Leap, u.From)
+		summer := ""
+		if u.SummerTime != "" {
+			summer = fmt.Sprintf(", summer time %s today", u.SummerTime)
+		}
+		add("broadcast", "%s, %s, leap second: %s%s, from the %s", Time(*u, "2006-01-02 15:04:05 UTC"), dut1, u.Leap, summer, u.From)
 	}
 	if x := f.OffsetUT1; x != nil {
 		add("UT1", "the local clock is %s UT1 by %.1f s, as far as DUT1 tells", Relation(align.SenseOf(*x)), math.Abs(*x))

@@ -91,6 +91,19 @@ func TestHeadline(t *testing.T) {
 	}
 }
 
+// A change of the clocks is told where it is announced.
+func TestSummerTimeAnnounced(t *testing.T) {
+	at := time.Date(2026, 3, 29, 0, 20, 0, 0, time.UTC)
+	f := align.Fix{Verdict: align.NoTick, UTC: &align.UTC{Second: at, Leap: "none", SummerTime: "begins", From: "DCF77 code"}}
+	var out bytes.Buffer
+	if err := WriteFix(&out, f); err != nil {
+		t.Fatal(err)
+	}
+	if want := "2026-03-29 00:20:00 UTC, DUT1 not read, leap second: none, summer time begins today, from the DCF77 code"; !strings.Contains(out.String(), want) {
+		t.Errorf("%s\nwant %s", &out, want)
+	}
+}
+
 // An inserted second has a number of its own (Rec. ITU-R TF.460).
 func TestInsertedSecond(t *testing.T) {
 	u := align.UTC{Second: time.Date(2017, 1, 1, 0, 0, 0, 0, time.UTC), Inserted: true}

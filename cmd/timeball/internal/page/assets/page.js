@@ -138,6 +138,8 @@ function drawClock() {
   else if (told) text = `At that tick the hands should show ${clockTime(at)} UTC.`;
   else if (at) text = "By the start that was given or noted; the broadcast has not told it yet.";
   if (told && told.dut1_s !== null) text += ` DUT1 ${told.dut1_s < 0 ? "−" : "+"}${Math.abs(told.dut1_s).toFixed(1)} s.`;
+  if (told && told.leap === "insert") text += " A second will be inserted at the end of the month.";
+  if (told && told.summer_time) text += ` Summer time ${told.summer_time} today at the station.`;
   $("hands").textContent = text;
 }
 

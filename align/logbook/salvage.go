@@ -18,43 +18,96 @@ type Salvaged struct {
 	Read   int // entries of the clock that SQLite could still read
 	Lost   int // entry numbers that it could not, of any clock
 	Carved int // lines found loose in the file; which clock they belong to is not known
+	Untrue int // lines found loose that are not what was logged: left out
 }
+
+// Whole reports whether all that is known to have been logged was found.
+func (s Salvaged) Whole() bool { return s.Untrue == 0 && s.Lost <= s.Carved }
+
+// mostSalvaged is the largest file that is searched, bytes: it is held in memory. A
+// quarter of a million fixes take as much.
+const mostSalvaged = 1 << 30
 
 // Salvage writes what can be read of a damaged logbook as JSON lines, fit for
 // ImportLines into a new one. It changes nothing. Entries are read one by one
 // by number and checked against their digest; if any is lost, the bytes of the
-// file and of its write-ahead log are searched for whole lines as well.
+// file and of its write-ahead log are searched for whole lines as well. Each
+// line's digest stands there too, in the line's row and in an index: a line
+// whose digest stands nowhere was changed since, and is left out.
 func Salvage(path, clock string, w io.Writer) (Salvaged, error) {
 	var done Salvaged
-	if _, err := os.Stat(path); err != nil {
-		return done, fmt.Errorf("logbook: %w", err)
+	for _, file := range []string{path, path + "-wal"} {
+		switch info, err := os.Stat(file); {
+		case err != nil && (file == path || !os.IsNotExist(err)):
+			return done, fmt.Errorf("logbook: %w", err)
+		case err == nil && !info.Mode().IsRegular():
+			return done, fmt.Errorf("logbook: %s is no file", file)
+		case err == nil && info.Size() > mostSalvaged:
+			return done, fmt.Errorf("logbook: %s has %d MiB, and at most %d are searched", file, info.Size()>>20, mostSalvaged>>20)
+		}
 	}
 	seen := map[string]bool{}
 	whole, err := salvageEntries(path, clock, w, seen, &done)
 	if err != nil || whole {
 		return done, err
 	}
+	var raw [][]byte
 	for _, file := range []string{path, path + "-wal"} {
-		raw, err := os.ReadFile(file)
-		if os.IsNotExist(err) {
-			continue
-		}
-		if err != nil {
+		bytes, err := os.ReadFile(file)
+		if err != nil && !os.IsNotExist(err) {
 			return done, fmt.Errorf("logbook: %w", err)
 		}
-		for _, line := range carve(raw) {
+		raw = append(raw, bytes)
+	}
+	type loose struct {
+		digest string
+		line   []byte
+	}
+	var found []loose
+	stands := map[string]bool{} // digests of what was found: whether they are in the file
+	for _, bytes := range raw {
+		for _, line := range carve(bytes) {
 			digest := hexDigest(line)
-			if seen[digest] {
+			if _, again := stands[digest]; seen[digest] || again {
 				continue
 			}
-			seen[digest] = true
-			if _, err := fmt.Fprintf(w, "%s\n", line); err != nil {
-				return done, err
-			}
-			done.Carved++
+			stands[digest] = false
+			found = append(found, loose{digest, line})
 		}
 	}
+	for _, bytes := range raw {
+		findDigests(bytes, stands)
+	}
+	for _, l := range found {
+		if !stands[l.digest] {
+			done.Untrue++
+			continue
+		}
+		if _, err := fmt.Fprintf(w, "%s\n", l.line); err != nil {
+			return done, err
+		}
+		done.Carved++
+	}
 	return done, nil
+}
+
+// findDigests marks those of the digests, in hexadecimal, that stand in raw bytes.
+func findDigests(raw []byte, stands map[string]bool) {
+	const length = 2 * sha256.Size
+	run := 0 // of hexadecimal digits
+	for i, c := range raw {
+		if c >= '0' && c <= '9' || c >= 'a' && c <= 'f' {
+			run++
+		} else {
+			run = 0
+		}
+		if run < length {
+			continue
+		}
+		if _, sought := stands[string(raw[i+1-length:i+1])]; sought {
+			stands[string(raw[i+1-length:i+1])] = true
+		}
+	}
 }
 
 // salvageEntries reads entries by number. It reports whether all were read;
@@ -134,6 +187,7 @@ func carve(raw []byte) [][]byte {
 			continue
 		}
 		lines = append(lines, value)
+		from = open + int(decoder.InputOffset()) // what is within it is no entry of its own
 	}
 }
 

@@ -387,8 +387,14 @@ type logExportCmd struct {
 }
 
 func (c logExportCmd) Run(p *program, l *logCmd) error {
-	write := func(w io.Writer) error { return c.salvage(p, l, w) }
+	var done logbook.Salvaged
+	write := func(w io.Writer) (err error) {
+		done, err = l.salvage(w)
+		return err
+	}
+	said := func() error { return l.saySalvaged(p, done) }
 	if !c.Salvage {
+		said = func() error { return nil }
 		b, err := l.read()
 		if err != nil {
 			return err
@@ -406,7 +412,10 @@ func (c logExportCmd) Run(p *program, l *logCmd) error {
 		write = func(w io.Writer) error { return export(l.Clock, w) }
 	}
 	if c.File == "" || c.File == "-" {
-		return write(p.stdout)
+		if err := write(p.stdout); err != nil {
+			return err
+		}
+		return said()
 	}
 	if err := l.checkTargets(c.File); err != nil {
 		return err
@@ -420,27 +429,39 @@ func (c logExportCmd) Run(p *program, l *logCmd) error {
 			return fmt.Errorf("log export: %s stays as it is", c.File)
 		}
 	}
-	return wholefile.Write(c.File, write)
+	if err := wholefile.Write(c.File, write); err != nil {
+		return err
+	}
+	return said()
 }
 
-func (c logExportCmd) salvage(p *program, l *logCmd, out io.Writer) error {
-	path, err := l.path()
+// salvage writes what can be read of a damaged logbook. Nothing is a failure.
+func (f bookFlags) salvage(out io.Writer) (logbook.Salvaged, error) {
+	path, err := f.path()
 	if err != nil {
-		return err
+		return logbook.Salvaged{}, err
 	}
-	done, err := logbook.Salvage(path, l.Clock, out)
-	if err != nil {
-		return err
+	done, err := logbook.Salvage(path, f.Clock, out)
+	if err == nil && done.Read+done.Carved == 0 {
+		err = fmt.Errorf("logbook %s: nothing of clock %s can be read", path, f.Clock)
 	}
-	if done.Read+done.Carved == 0 {
-		return fmt.Errorf("logbook %s: nothing of clock %s can be read", path, l.Clock)
-	}
-	fmt.Fprintf(p.stderr, "%d entries of clock %s read\n", done.Read, l.Clock)
+	return done, err
+}
+
+// saySalvaged says what was salvaged, and fails if anything is missing.
+func (f bookFlags) saySalvaged(p *program, done logbook.Salvaged) error {
+	fmt.Fprintf(p.stderr, "%d entries of clock %s read\n", done.Read, f.Clock)
 	if done.Lost > 0 {
 		fmt.Fprintf(p.stderr, "%d entry numbers of any clock unreadable\n", done.Lost)
 	}
 	if done.Carved > 0 {
 		fmt.Fprintf(p.stderr, "%d entries found loose in the file, more may be lost: if it held several clocks, sort them before importing\n", done.Carved)
+	}
+	if done.Untrue > 0 {
+		fmt.Fprintf(p.stderr, "%d entries left out: they are not what was logged, for their digests differ\n", done.Untrue)
+	}
+	if !done.Whole() {
+		return errReported
 	}
 	return nil
 }

@@ -190,6 +190,12 @@ func TestExportKeepsLastBackup(t *testing.T) {
 		}
 		kept(way[1])
 	}
+	// What the digest refutes is not salvaged, and that is said.
+	saved := filepath.Join(t.TempDir(), "saved.jsonl")
+	_, stderr := b.run(exitFailed, "", "log", "export", "--salvage", saved)
+	if got, err := os.ReadFile(saved); err != nil || string(got) != strings.SplitAfter(fixLines, "\n")[1] || !strings.Contains(stderr, "1 entries left out: they are not what was logged") {
+		t.Errorf("salvaged %q, %v: %s", got, err, stderr)
+	}
 }
 
 func TestExportRefusesLogbookItself(t *testing.T) {

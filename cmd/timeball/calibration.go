@@ -138,12 +138,12 @@ type calibrationFile string
 
 // load reads the calibrations; where there is no file there are none.
 func (f calibrationFile) load() (calibrations, error) {
-	text, err := os.ReadFile(string(f))
+	text, err := readText(string(f))
 	if errors.Is(err, fs.ErrNotExist) {
 		return calibrations{}, nil
 	}
 	if err != nil {
-		return calibrations{}, fmt.Errorf("calibrations: %w", err)
+		return calibrations{}, fmt.Errorf("calibrations %s: %w", f, err)
 	}
 	var c calibrations
 	md, err := toml.Decode(string(text), &c)

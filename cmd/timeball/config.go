@@ -55,9 +55,9 @@ type settings struct {
 }
 
 func readSettings(path string) (*settings, error) {
-	text, err := os.ReadFile(path)
+	text, err := readText(path)
 	if err != nil {
-		return nil, fmt.Errorf("settings: %w", err)
+		return nil, fmt.Errorf("settings %s: %w", path, err)
 	}
 	s := &settings{path: path, text: string(text)}
 	_, err = toml.Decode(s.text, &s.values)

@@ -76,7 +76,7 @@ func readIonograms(name string, at path.LatLon) ([]path.Ionogram, error) {
 		return nil, err
 	}
 	defer file.Close()
-	r := csv.NewReader(file)
+	r := csv.NewReader(&bounded{Reader: file, most: mostText})
 	r.Comment, r.TrimLeadingSpace, r.FieldsPerRecord = '#', true, 3
 	rows, err := r.ReadAll()
 	if wrong := (*csv.ParseError)(nil); errors.As(err, &wrong) {

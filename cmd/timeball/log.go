@@ -507,9 +507,9 @@ func (c logImportCmd) read(p *program, l *logCmd, b *logbook.Book, name string) 
 		in = f
 	}
 	if isTable(name, c.CSV) {
-		return b.ImportTable(l.Clock, in)
+		return b.ImportTable(l.Clock, &bounded{Reader: in, most: mostTable})
 	}
-	return b.ImportLines(l.Clock, in)
+	return b.ImportLines(l.Clock, &bounded{Reader: in, most: mostLines})
 }
 
 // measuredTime is a flag like 12ms±0.1ms: a size, not negative, in seconds, and

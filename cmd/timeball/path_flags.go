@@ -142,7 +142,7 @@ func (f stationsFlags) table() ([]station.Station, error) {
 		return nil, fmt.Errorf("stations: %w", err)
 	}
 	defer r.Close()
-	own, err := station.Load(r)
+	own, err := station.Load(&bounded{Reader: r, most: mostText})
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", f.Stations, err)
 	}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"strconv"
 	"strings"
@@ -133,7 +134,7 @@ func (c rateCmd) series(p *program) error {
 		defer f.Close()
 		in = f
 	}
-	values, err := readColumn(in)
+	values, err := readColumn(&bounded{Reader: in, most: mostTable})
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.Data, err)
 	}
@@ -160,12 +161,17 @@ func (c rateCmd) series(p *program) error {
 	return text.WriteDeviations(p.stdout, text.OfKinds(s.Deviations, c.kinds()), nil)
 }
 
+// mostValue bounds a column's values, s: three decades. Beyond, the squares of long
+// columns leave what a float tells.
+const mostValue = 1e9
+
 // readColumn reads one number a line; blank lines and lines that begin with #
 // are passed over.
 func readColumn(r io.Reader) ([]float64, error) {
 	var values []float64
 	in := bufio.NewScanner(r)
-	for n := 1; in.Scan(); n++ {
+	n := 1
+	for ; in.Scan(); n++ {
 		text := strings.TrimSpace(in.Text())
 		if text == "" || text[0] == '#' {
 			continue
@@ -174,7 +180,13 @@ func readColumn(r io.Reader) ([]float64, error) {
 		if err != nil || v-v != 0 {
 			return nil, fmt.Errorf("line %d: %q is not a number; one number a line is wanted", n, text)
 		}
+		if math.Abs(v) > mostValue {
+			return nil, fmt.Errorf("line %d: %q is beyond %g: offsets are in seconds and frequencies relative", n, text, mostValue)
+		}
 		values = append(values, v)
+	}
+	if errors.Is(in.Err(), bufio.ErrTooLong) {
+		return nil, fmt.Errorf("line %d is longer than a number is; one number a line is wanted", n)
 	}
 	return values, in.Err()
 }

@@ -236,6 +236,8 @@ func TestRateMistakes(t *testing.T) {
 		{exitUsage, "", ".png or .svg", []string{"rate", "--plot", "a.pdf"}},
 		{exitUsage, "", "kind", []string{"rate", "--data", "-", "--kind", "period"}},
 		{exitFailed, "1\ntwo\n", "line 2", []string{"rate", "--data", "-"}},
+		{exitFailed, "1\n-2e9\n", "line 2", []string{"rate", "--data", "-"}},
+		{exitFailed, "1\n" + strings.Repeat("0", 1<<17), "line 2", []string{"rate", "--data", "-"}},
 		{exitFailed, "1\n2\n", "at least four", []string{"rate", "--data", "-"}},
 	} {
 		b := newBook(t)

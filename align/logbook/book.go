@@ -75,12 +75,15 @@ func OpenReadOnly(path string) (*Book, error) {
 		return nil, fmt.Errorf("logbook: %w", err)
 	}
 	b, version, err := look(path, "mode=ro")
-	if errors.Is(err, ErrReadOnly) || primaryCode(err) == sqlite3.SQLITE_CANTOPEN {
+	if errors.Is(err, ErrFull) && !empty(path+"-wal") {
+		// There is no room for the locks beside it, which stand in memory where nobody
+		// else reads or writes.
+		b, version, err = look(path, "_pragma=locking_mode(EXCLUSIVE)")
+	}
+	if (errors.Is(err, ErrReadOnly) || errors.Is(err, ErrFull) || primaryCode(err) == sqlite3.SQLITE_CANTOPEN) && empty(path+"-wal") {
 		// Beside it no file for locks can be made. Nobody writes there, unless a
 		// log is left of somebody who did.
-		if _, gone := os.Stat(path + "-wal"); errors.Is(gone, fs.ErrNotExist) {
-			b, version, err = look(path, "mode=ro&immutable=1")
-		}
+		b, version, err = look(path, "mode=ro&immutable=1")
 	}
 	if err != nil || version == len(migrations) {
 		return b, err
@@ -93,8 +96,17 @@ func OpenReadOnly(path string) (*Book, error) {
 	return OpenReadOnly(path)
 }
 
+// empty reports whether a file holds nothing, or is not there.
+func empty(path string) bool {
+	info, err := os.Stat(path)
+	return errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == 0
+}
+
 // look opens a database and looks what it is.
 func look(path, query string) (b *Book, version int, err error) {
+	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
+		return nil, 0, fmt.Errorf("logbook %s: it is no file: name another with --logbook", path)
+	}
 	if b, err = connect(path, query); err != nil {
 		return nil, 0, err
 	}
@@ -145,14 +157,20 @@ func (b *Book) explain(err error) error {
 		return nil
 	}
 	switch primaryCode(err) {
-	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+	case sqlite3.SQLITE_CORRUPT:
 		err = ErrDamaged
+	case sqlite3.SQLITE_NOTADB:
+		err = fmt.Errorf("this is no logbook, or %w", ErrDamaged)
 	case sqlite3.SQLITE_FULL:
 		err = ErrFull
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
 		err = ErrBusy
 	case sqlite3.SQLITE_READONLY:
 		err = ErrReadOnly
+	case sqlite3.SQLITE_IOERR:
+		if code := (*sqlite.Error)(nil); errors.As(err, &code) && code.Code() == sqlite3.SQLITE_IOERR_SHMSIZE {
+			err = ErrFull // no room for the locks beside the file
+		}
 	}
 	return fmt.Errorf("logbook %s: %w", b.path, err)
 }

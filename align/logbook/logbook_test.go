@@ -486,6 +486,60 @@ func TestFullDisk(t *testing.T) {
 		defer b.Close()
 		fill(t, b)
 	})
+	// Where there is no room even for the locks beside the file, it is read all the same.
+	for name, killed := range map[string]bool{"not a byte left": false, "not a byte left, after a kill": true} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=512k"); err != nil {
+				t.Skip("cannot mount a tmpfs: ", err)
+			}
+			defer syscall.Unmount(dir, 0)
+			made, path := filepath.Join(t.TempDir(), "logbook.sqlite"), filepath.Join(dir, "logbook.sqlite")
+			closed(t, made)
+			parts, want := []string{""}, 3
+			if killed { // the log is left
+				b := open(t, made)
+				if _, err := b.Append("main", fix(1), Provenance{SHA256: "def"}); err != nil {
+					t.Fatal(err)
+				}
+				parts, want = append(parts, "-wal"), 4
+			}
+			for _, part := range parts {
+				content, err := os.ReadFile(made + part)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if err := os.WriteFile(path+part, content, 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if err := os.WriteFile(filepath.Join(dir, "rest"), make([]byte, 1<<20), 0o600); !errors.Is(err, syscall.ENOSPC) {
+				t.Fatal(err)
+			}
+			b, err := OpenReadOnly(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for way, err := range readAll(b) {
+				if err != nil {
+					t.Errorf("%s: %v", way, err)
+				}
+			}
+			if entries, err := b.Entries("main"); err != nil || len(entries) != want {
+				t.Errorf("%d entries, want %d, %v", len(entries), want, err)
+			}
+			b.Close()
+			if killed {
+				return // the log is folded into the file, which leaves room
+			}
+			if b, err := Open(path); !errors.Is(err, ErrFull) {
+				t.Errorf("writing: %v, want ErrFull", err)
+				if err == nil {
+					b.Close()
+				}
+			}
+		})
+	}
 }
 
 // TestDamage: a file cut short, and one with a page overwritten, are reported,

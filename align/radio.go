@@ -276,7 +276,7 @@ func (r *radio) loop(s *station.Station) TunedLoop {
 // unordered is a station on long wave whose marks are heard, but not yet the order of a
 // minute in them; nil: none is.
 func (r *radio) unordered() *station.Station {
-	if r.long == nil || r.long.Other() != nil || r.long.Alike() != nil {
+	if r.long == nil || r.long.Crowded() != nil || r.long.Other() != nil || r.long.Alike() != nil {
 		return nil
 	}
 	return r.long.Unordered()
@@ -292,6 +292,9 @@ func idsOf(all []*station.Station) (ids []string) {
 // nobody is why no station is heard.
 func (r *radio) nobody() Reason {
 	if r.long != nil {
+		if c := r.long.Crowded(); c != nil {
+			return SharedCarrier{c.Station.ID, idsOf(c.Others), c.ToneHz, c.AtSeconds}
+		}
 		if s := r.long.Other(); s != nil {
 			return OtherStation{idsOf(s)}
 		}
@@ -322,7 +325,7 @@ func (r *radio) nobody() Reason {
 	if r.ticks != nil || len(r.tuned) > 0 {
 		return NotBeside{s.ID}
 	}
-	return NoBeat{s.ID, s.Carriers[0].Hz, r.rate, longwave.LowestPitch, longwave.HighestPitch, r.long.Astray()}
+	return NoBeat{s.ID, s.Carriers[0].Hz, r.rate, longwave.LowestPitch, longwave.HighestPitch, r.long.Astray(), r.long.Tone()}
 }
 
 // marks is an arrival on long wave in the form of a tick's.

@@ -36,6 +36,13 @@ type (
 	OffAir struct{ Stations []string }
 	// OtherStation: what is heard is none of the stations looked for, but one of these.
 	OtherStation struct{ IDs []string }
+	// SharedCarrier: beside a station another one, of Others, keys the tone at ToneHz: an
+	// edge that its code does not have comes so long after its second, in [0, 1).
+	SharedCarrier struct {
+		ID                string
+		Others            []string
+		ToneHz, AtSeconds float64
+	}
 	// AlikeStations: these are looked for, and send the same.
 	AlikeStations struct{ IDs []string }
 	// OneOfAlike: the station is taken for the one named, and others send the same.
@@ -45,10 +52,12 @@ type (
 	}
 	// NoBeat: no beat note of the station's carrier was found from LowHz to HighHz, and
 	// frames at RateHz cannot hold the carrier itself. AstrayHz is where beyond these
-	// limits a keyed carrier stands; 0: nowhere.
+	// limits a keyed carrier stands, ToneHz where within them a strong tone does whose
+	// marks are no station's; 0: nowhere.
 	NoBeat struct {
 		ID                                         string
 		CarrierHz, RateHz, LowHz, HighHz, AstrayHz float64
+		ToneHz                                     float64
 	}
 	// CarriersOnly: no marks are heard, but on long wave there are carriers: Asked, of
 	// stations that are looked for, else of others.
@@ -141,6 +150,7 @@ func (ManyReceivers) reason()     {}
 func (SameChannel) reason()       {}
 func (NoStation) reason()         {}
 func (OtherStation) reason()      {}
+func (SharedCarrier) reason()     {}
 func (AlikeStations) reason()     {}
 func (OneOfAlike) reason()        {}
 func (NoBeat) reason()            {}

@@ -116,6 +116,7 @@ type Finder struct {
 	next      int64
 	search    int64
 	astray    float64
+	tone      float64 // the strongest where a beat note may be, when last looked for, Hz
 	bands     map[float64]*band
 	templates map[chipped][2][]float64
 }
@@ -171,7 +172,7 @@ func (f *Finder) Present(n int64) float64 {
 
 // Restart forgets everything and begins anew at second first.
 func (f *Finder) Restart(first int64) {
-	f.tracks, f.astray = nil, 0
+	f.tracks, f.astray, f.tone = nil, 0, 0
 	f.Start(first)
 }
 
@@ -237,6 +238,15 @@ func (f *Finder) Astray() float64 {
 		return 0
 	}
 	return f.astray
+}
+
+// Tone is the pitch, Hz, of the strongest tone where a beat note may be, one of leastCN0 or
+// more, while no marks in it are taken for a station's; 0: there is none.
+func (f *Finder) Tone() float64 {
+	if f.recognised() {
+		return 0
+	}
+	return f.tone
 }
 
 // recognised reports whether marks are taken for a station's.

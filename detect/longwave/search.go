@@ -142,6 +142,10 @@ func (f *Finder) acquire(in *Input) {
 		return
 	}
 	lines := Lines(x, rate, in.LowHz, in.HighHz)
+	f.tone = 0
+	if in.CarrierHz == 0 && len(lines) > 0 && 10*math.Log10(lines[0].Power/lines[0].Density) > leastCN0 {
+		f.tone = lines[0].Hz
+	}
 	if in.CarrierHz == 0 && !f.recognised() {
 		f.stray(in, x, rate, from, lines)
 	}

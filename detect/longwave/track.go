@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+
 	"timeball/capture/station"
 	"timeball/detect/audio"
 	"timeball/detect/longwave/pulsecode"
@@ -50,6 +52,8 @@ type Track struct {
 	missing  int
 	steps    []step // the latest ones
 	quiet    *quiet // the noise between marks; nil: it tells nothing that is asked for
+	rest     rest   // what the marks do not explain
+	crowd    *Crowd // nil: nobody else is heard on the carrier
 }
 
 // step is the change of level at a second, in units of its noise.
@@ -134,6 +138,7 @@ func (t *Track) choose(c *candidate) {
 	t.candidate = c
 	t.Station = nil
 	t.blocks, t.open, t.ordered = nil, nil, false
+	t.rest, t.crowd = newRest(), nil
 	t.phased = false
 }
 
@@ -258,6 +263,7 @@ func (t *Track) recognise(n int64, h heardSecond, turned float64) {
 	for i := range level {
 		level[i] /= t.full
 	}
+	t.weighRest(t.symbols[floats.MaxIdx(t.weigh(level, noise))])
 	if n >= t.readFrom {
 		any := t.anything(level, noise, t.keyed)
 		for _, c := range t.candidates {
@@ -334,7 +340,7 @@ func (t *Track) slotNoise() float64 {
 }
 
 // known reports whether the order of the station's minute is.
-func (t *Track) known() bool { return t.Station != nil && t.ordered }
+func (t *Track) known() bool { return t.Station != nil && t.ordered && t.alone() }
 
 // lost reports whether the marks are gone.
 func (t *Track) lost() bool { return t.missing > patience }

@@ -82,6 +82,12 @@ func reason(r align.Reason) string {
 		return "the noise does not come through the filters that were calibrated: set the receiver as it was then, or calibrate it anew"
 	case align.OtherStation:
 		return fmt.Sprintf("what is heard is %s: measure by it with --station %s, or tune to the one named", callSigns(r.IDs, " or "), strings.Join(r.IDs, " or "))
+	case align.SharedCarrier:
+		at, side := r.AtSeconds, "after"
+		if at > 0.5 {
+			at, side = 1-at, "before"
+		}
+		return fmt.Sprintf("%s is not alone in the tone at %.0f Hz: an edge that its code does not have comes %.0f ms %s its second. Switch the receiver's gain control off; if it stays, that is %s on the same carrier: turn a loop's null to it, or measure at another hour", strings.ToUpper(r.ID), r.ToneHz, 1e3*at, side, callSigns(r.Others, " or "))
 	case align.AlikeStations:
 		return callSigns(r.IDs, " and ") + " send the same: name only the one that the receiver is tuned to"
 	case align.OneOfAlike:
@@ -89,6 +95,9 @@ func reason(r align.Reason) string {
 	case align.NoBeat:
 		if r.AstrayHz > 0 {
 			return fmt.Sprintf("the beat note of a keyed carrier is at %.0f Hz: tune the receiver so that it lies between %g and %g Hz", r.AstrayHz, r.LowHz, r.HighHz)
+		}
+		if r.ToneHz > 0 {
+			return fmt.Sprintf("a tone stands out at %.0f Hz, but it is not keyed as %s alone would key it: if it is the beat note, another station on the carrier, fading or a receiver's gain control hides the marks", r.ToneHz, strings.ToUpper(r.ID))
 		}
 		return fmt.Sprintf("no beat note of %s was found between %g and %g Hz, where the receiver is to be tuned so that it lies; frames at %g kHz cannot hold its carrier of %.4g kHz itself", strings.ToUpper(r.ID), r.LowHz, r.HighHz, r.RateHz/1e3, r.CarrierHz/1e3)
 	case align.CarriersOnly:

@@ -147,11 +147,11 @@ func (a *Attempt) withWaves(arr *timing.Arrival, c path.Course, last int) path.P
 
 // loop is the tuned antenna before a station.
 func (a *Attempt) loop(st *station.Station) TunedLoop {
-	l := a.settings.loopFor(st)
+	l, noise := a.settings.loopFor(st), a.radio.loop(st)
 	if l.Known == nil {
-		return a.radio.loop(st)
+		return noise
 	}
-	return l
+	return l.beside(noise, st.Carriers[0].Hz)
 }
 
 // keptWaves is what was last told of ground and sky wave.

@@ -261,17 +261,20 @@ func (r *radio) alike(s *station.Station) []*station.Station {
 	return nil
 }
 
-// loop is the tuned antenna before a station as the recording's noise shows it.
+// loop is the tuned antenna before a station as the recording's noise shows it; of none, or
+// where that is not told, nothing is known.
 func (r *radio) loop(s *station.Station) TunedLoop {
 	if r.long != nil {
 		for _, t := range r.long.Heard() {
 			if l, ok := t.Loop(); ok && t.Station == s {
-				return TunedLoop{l, LoopInNoise{l.Q, math.Pi * l.TunedHz * l.DelayU}}
+				return TunedLoop{Loop: l, Known: inNoise(l)}
 			}
 		}
 	}
 	return TunedLoop{}
 }
+
+func inNoise(l longwave.Loop) LoopInNoise { return LoopInNoise{l.Q, math.Pi * l.TunedHz * l.DelayU} }
 
 // unordered is a station on long wave whose marks are heard, but not yet the order of a
 // minute in them; nil: none is.

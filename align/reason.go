@@ -108,6 +108,13 @@ type (
 		Station         string
 		LaterSeconds, U float64
 	}
+	// LoopContradicted: the noise beside a station's carrier comes through another loop than
+	// the one that was told, of quality Q.
+	LoopContradicted struct {
+		Station string
+		Q       float64
+		Noise   LoopInNoise
+	}
 	// LeftOut: a recording could not be combined with others.
 	LeftOut struct {
 		Recording string
@@ -165,6 +172,7 @@ func (PathContradicted) reason()  {}
 func (FarPath) reason()           {}
 func (IonosondeElsewhen) reason() {}
 func (PhaseContradicts) reason()  {}
+func (LoopContradicted) reason()  {}
 func (LeftOut) reason()           {}
 func (Doubted) reason()           {}
 func (Contradicts) reason()       {}

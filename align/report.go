@@ -150,7 +150,11 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 	if e := arr.EdgeU; e > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "edge " + arr.Station.ID, Type: "B", U: e, Known: EdgeFitted{}})
 	}
-	if l := a.loop(arr.Station); l.Q > 0 {
+	l := a.loop(arr.Station)
+	if l.Against != nil {
+		s.notices = append(s.notices, LoopContradicted{arr.Station.ID, l.Q, *l.Against})
+	}
+	if l.Q > 0 || l.DelayU > 0 {
 		s.lines = append(s.lines, BudgetLine{Source: "loop " + arr.Station.ID, Type: "B", U: l.delayU(arr.Station.Carriers[0].Hz), Known: l.Known})
 	}
 	if u := arr.FilterU; u > 0 {

@@ -83,10 +83,30 @@ func (s *Settings) receiver() timing.Receiver {
 	return r
 }
 
-// TunedLoop is a tuned antenna as it was calibrated.
+// TunedLoop is a tuned antenna as it was told or found.
 type TunedLoop struct {
 	longwave.Loop
-	Known Remark // how
+	Known   Remark       // how
+	Against *LoopInNoise // what the noise contradicts it with; nil: it does not
+}
+
+// loopTold is by how many standard uncertainties the noise must differ to contradict what was
+// told of a loop: chance makes so much once in some ten thousand (normal distribution).
+const loopTold = 4
+
+// beside is a loop as it was told, with what the noise shows of it at a carrier. Where they
+// contradict each other, the marks come later than they are taken for by the difference of
+// the delays or by nothing, and nobody knows which.
+func (l TunedLoop) beside(noise TunedLoop, hz float64) TunedLoop {
+	if noise.Known == nil {
+		return l
+	}
+	u, d := l.delayU(hz), noise.Delay(hz)-l.Delay(hz)
+	if math.Abs(d) > loopTold*math.Hypot(u, noise.DelayU) {
+		against := inNoise(noise.Loop)
+		l.DelayU, l.Against = math.Hypot(u, d/math.Sqrt2), &against
+	}
+	return l
 }
 
 // loopFor is the loop before a station on long wave, as it was told; a calibrated one whose
@@ -99,7 +119,7 @@ func (s *Settings) loopFor(st *station.Station) TunedLoop {
 	var l TunedLoop
 	switch {
 	case s.LoopQ != nil:
-		l = TunedLoop{longwave.Loop{Q: *s.LoopQ, TunedHz: hz}, TuningAssumed{}}
+		l = TunedLoop{Loop: longwave.Loop{Q: *s.LoopQ, TunedHz: hz}, Known: TuningAssumed{}}
 	case s.Loop != nil && math.Abs(hz-s.Loop.TunedHz) < s.Loop.TunedHz/s.Loop.Q:
 		l = *s.Loop
 	default:

@@ -54,8 +54,8 @@ type Input struct {
 	// CarrierHz is the carrier's frequency when the stream is the antenna's signal; 0:
 	// the pitch is the receiver's.
 	CarrierHz float64
-	// Loop is the tuned antenna; of quality 0: none. Where nobody told, FindLoop lets it be
-	// found in the noise.
+	// Loop is the tuned antenna; of quality 0: none. Where nobody told, FindLoop lets what is
+	// found in the noise be taken for it.
 	Loop     Loop
 	FindLoop bool
 }

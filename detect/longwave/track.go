@@ -51,7 +51,7 @@ type Track struct {
 	read     int64
 	missing  int
 	steps    []step // the latest ones
-	quiet    *quiet // the noise between marks; nil: it tells nothing that is asked for
+	quiet    *quiet // the noise between marks; nil: it comes through a receiver
 	rest     rest   // what the marks do not explain
 	crowd    *Crowd // nil: nobody else is heard on the carrier
 }
@@ -111,7 +111,7 @@ func (f *Finder) newTrack(in *Input, b *band, hz float64, keying station.Keying,
 	if len(t.candidates) == 0 {
 		return nil
 	}
-	if in.FindLoop {
+	if in.CarrierHz > 0 {
 		t.quiet = newQuiet(in.CarrierHz)
 	}
 	t.keyed = anyKeyed
@@ -121,16 +121,19 @@ func (f *Finder) newTrack(in *Input, b *band, hz float64, keying station.Keying,
 
 // loop is the tuned antenna; of quality 0: none.
 func (t *Track) loop() Loop {
-	if t.quiet != nil {
+	if t.input.FindLoop {
 		return t.quiet.found
 	}
 	return t.input.Loop
 }
 
-// Loop is the tuned antenna before the carrier as the noise beside it shows it; false
-// where that was not asked for.
+// Loop is the tuned antenna before the carrier as the noise beside it shows it, whatever it
+// was told to be; false where the noise does not come through it alone.
 func (t *Track) Loop() (l Loop, ok bool) {
-	return t.loop(), t.quiet != nil
+	if t.quiet == nil {
+		return l, false
+	}
+	return t.quiet.found, true
 }
 
 // choose looks at the track as a candidate's.

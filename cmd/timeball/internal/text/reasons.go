@@ -142,6 +142,8 @@ func reason(r align.Reason) string {
 		return strings.ToUpper(r.Station) + ": " + farPath()
 	case align.IonosondeElsewhen:
 		return fmt.Sprintf("the ionosonde's values are not taken: none of %d is of the day before or after %s", r.Measurements, r.Time.UTC().Format("2006-01-02 15:04 UTC"))
+	case align.LoopContradicted:
+		return fmt.Sprintf("%s: the noise beside the carrier is that of a loop of a quality of %.3g ± %.2g, not of the %.3g that was given: check --loop-q or calibrate the loop; the difference is in the budget", strings.ToUpper(r.Station), r.Noise.Q, 1.96*r.Noise.U, r.Q)
 	case align.PhaseContradicts:
 		return fmt.Sprintf("%s: the phase code comes %s %s than the edges of the level, which is more than noise makes (u = %s): check the loop's quality, or a filter in front; half of it is in the budget",
 			strings.ToUpper(r.Station), size(math.Abs(r.LaterSeconds)), laterOrEarlier(r.LaterSeconds), size(r.U))

@@ -41,6 +41,7 @@ func TestReasons(t *testing.T) {
 		{align.NoBeat{ID: "dcf77", CarrierHz: 77500, RateHz: 48000, LowHz: 300, HighHz: 2700}, "no beat note of DCF77 was found between 300 and 2700 Hz, where the receiver is to be tuned so that it lies; frames at 48 kHz cannot hold its carrier of 77.5 kHz itself"},
 		{align.NoBeat{ID: "dcf77", LowHz: 300, HighHz: 2700, AstrayHz: 150.2}, "at 150 Hz: tune the receiver so that it lies between 300 and 2700 Hz"},
 		{align.NoBeat{ID: "msf", LowHz: 300, HighHz: 2700, ToneHz: 900.2}, "a tone stands out at 900 Hz, but it is not keyed as MSF alone would key it"},
+		{align.LoopContradicted{Station: "dcf77", Q: 60, Noise: align.LoopInNoise{Q: 30.4, U: 1.2}}, "DCF77: the noise beside the carrier is that of a loop of a quality of 30.4 ± 2.4, not of the 60 that was given"},
 		{align.NotBeside{ID: "dcf77"}, "DCF77 was not looked for"},
 		{align.CarriersOnly{Carriers: carriers}, "but these carriers on long wave: 60 kHz (MSF, WWVB) with 41 dBHz; 77.5 kHz (DCF77) with 58 dBHz; name whose it is: --station msf or wwvb or dcf77"},
 		{align.CarriersOnly{Carriers: carriers[1:], Asked: true}, "the carrier on 77.5 kHz (DCF77) with 58 dBHz is there, but not yet the order of a minute"},

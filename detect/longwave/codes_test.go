@@ -170,6 +170,21 @@ func TestCodesInNoise(t *testing.T) {
 	}
 }
 
+// The leap second's minute, and the leap second itself, wherever a recording begins and
+// ends: it is never wrong, and known at the end. One is asked every second.
+func TestLeapMinute(t *testing.T) {
+	leapAt := time.Date(2017, 1, 1, 0, 0, 0, 0, time.UTC)
+	for _, id := range []string{"dcf77", "msf", "wwvb", "jjy-60"} {
+		for i, span := range [][3]int{{-190, 30, 1}, {-240, 1, 80}, {-240, 2, 81}, {-240, 90, 55}, {-120, 120, 40}, {-30, 200, 50}, {-600, 300, 150}} {
+			r := rand.New(rand.NewPCG(uint64(i), 6))
+			n, last := hearFrom(find(t, id), r, leapAt.Add(time.Duration(span[0])*time.Second), leapAt, span[1]-span[0], span[2], 55)
+			if n.wrong || last.UTCError > pulsecode.MaxError {
+				t.Errorf("%s over %v: wrong %v, at last %v, error %.1g", id, span, n.wrong, last.UTC, last.UTCError)
+			}
+		}
+	}
+}
+
 // BenchmarkCodes counts, for each code, wrong times in 2000 recordings of three minutes
 // from 20 to 50 dBHz, and those of 500 at 50 dBHz that were named within three minutes.
 func BenchmarkCodes(b *testing.B) {

@@ -299,7 +299,7 @@ func (d *Decoder) align() (all []ranked, disorder float64) {
 				continue
 			}
 			seen[shift] = true
-			for m := floorDiv(d.first+shift, 60); 60*m-shift <= d.last+1; m++ {
+			for m := floorDiv(d.first+shift, 60); 60*m-shift-61+int64(d.leapAt) <= d.last; m++ {
 				l := labelling{shift, 60*m - shift}
 				if l.leap > d.first+1 && l.leap != 0 {
 					all = append(all, ranked{l, share + math.Log(leaping) + score(l)})
@@ -520,31 +520,97 @@ func (d *Decoder) Reading() Reading {
 		return r
 	}
 	all, disorder := d.align()
-	order, others := all[0].score, math.Inf(-1)
-	for _, a := range all[1:] {
-		others = logsum.Add(others, a.score)
+	inside, outside := math.Inf(-1), math.Inf(-1)
+	near := 0
+	for i, a := range all {
+		if i == near && near < mostOrders && a.score > all[0].score-hopeless {
+			near, inside = near+1, logsum.Add(inside, a.score)
+		} else {
+			outside = logsum.Add(outside, a.score)
+		}
 	}
-	rest := logsum.Add(disorder, others)
 	r.label = all[0].labelling
-	minute, second, _ := r.label.place(d.last)
-	r.Second = second
-	if errorOf(order, others) < telling {
+	_, r.Second, _ = r.label.place(d.last)
+	if errorOf(inside, outside) < telling {
 		// What the seconds hold tells the order, too: it is the code's, or anything.
-		first, minutes := d.hear(r.label)
-		log := d.date(&r, first, minutes, order, rest)
-		order = logsum.Add(order, log) - math.Ln2
-		start := 60*(minute-first) + int64(second)
-		r.UTC = r.UTC.Add(time.Duration(start) * time.Second)
-		r.Inserted = second == 60
+		told := make([]dated, near)
+		best := 0
+		for i, a := range all[:near] {
+			told[i] = d.date(a)
+			if told[i].total() > told[best].total() {
+				best = i
+			}
+		}
+		d.judge(told, best, logsum.Add(disorder, outside))
+		r = told[best].Reading
+	} else {
+		r.SecondError = errorOf(all[0].score, logsum.Add(disorder, rest(all)))
+		r.Log = d.log + logsum.Add(disorder, logsum.Add(inside, outside))
 	}
-	r.SecondError = errorOf(order, rest)
-	r.Log = d.log + logsum.Add(order, rest)
 	if r.SecondError < plausible && r.label.leap == 0 {
 		if start, wrong := d.phased(r.label); wrong < plausible {
-			r.bothSay(start.Add(time.Duration(second)*time.Second), wrong)
+			r.bothSay(start.Add(time.Duration(r.Second)*time.Second), wrong)
+			r.UTCError = max(r.UTCError, r.SecondError) // both count from the same minute
 		}
 	}
 	return r
+}
+
+const (
+	// An order that fits the frame by so much worse than the best, log-likelihood, is not
+	// looked at more closely: what a leap second leaves in doubt is less than its prior's
+	// 15 and two seconds' doubt. No more orders are than this.
+	hopeless, mostOrders = 32, 6
+)
+
+// rest is the sum of all but the first.
+func rest(all []ranked) float64 {
+	sum := math.Inf(-1)
+	for _, a := range all[1:] {
+		sum = logsum.Add(sum, a.score)
+	}
+	return sum
+}
+
+// dated is what the seconds say in one order: scores with any content, with that of the
+// likeliest time, and with those of all others.
+type dated struct {
+	Reading
+	any, log, others float64
+	zone             float64 // probability that the zone is wrong
+}
+
+// total is how well the order fits: its seconds hold the code's content, or anything.
+func (t *dated) total() float64 {
+	return logsum.Add(t.any, logsum.Add(t.log, t.others)) - math.Ln2
+}
+
+// judge gives the best of several orders its probabilities of error, outside being the
+// score of what is not among them. Orders that name the same time are not against it.
+func (d *Decoder) judge(told []dated, best int, outside float64) {
+	t := &told[best]
+	log, against := t.log, logsum.Add(t.others, math.Log(foreign)+t.any)
+	order, others := t.total(), outside
+	for i := range told {
+		o := &told[i]
+		switch {
+		case i == best:
+		case o.Second != t.Second:
+			others = logsum.Add(others, o.total())
+			against = logsum.Add(against, o.total())
+		default:
+			order = logsum.Add(order, o.total())
+			if o.UTC.Equal(t.UTC) {
+				log = logsum.Add(log, o.log)
+				against = logsum.Add(against, o.others)
+			} else {
+				against = logsum.Add(against, o.total())
+			}
+		}
+	}
+	t.UTCError = min(1, errorOf(log, logsum.Add(against, outside))+t.zone)
+	t.SecondError = errorOf(order, others)
+	t.Log = d.log + logsum.Add(order, others)
 }
 
 // plausible is the probability of error below which a time counts against another.
@@ -563,11 +629,13 @@ func (r *Reading) bothSay(utc time.Time, wrong float64) {
 	}
 }
 
-// date finds the time of the first minute's start and what goes with it, framed being the
-// score of the order with any content. It returns that with the code's.
-func (d *Decoder) date(r *Reading, first int64, minutes []heard, framed, rest float64) (log float64) {
+// date finds the likeliest time of an order, and what goes with it.
+func (d *Decoder) date(order ranked) (r dated) {
+	r.Reading = Reading{N: d.last, LeapError: 1, ChangeError: 1, DUT1Error: 1, label: order.labelling}
+	first, minutes := d.hear(r.label)
 	f := d.framed(r.label)
-	aligned := framed - f.any + f.own
+	r.any = order.score
+	aligned := r.any - f.any + f.own
 	// Time of day of the first minute, on the code's clock.
 	at := func(m int) time.Time { return epoch.Add(time.Duration(m+d.ahead) * time.Minute) }
 	var ofDay [minutesOfDay][]int16
@@ -624,24 +692,68 @@ func (d *Decoder) date(r *Reading, first int64, minutes []heard, framed, rest fl
 	local := epoch.AddDate(0, 0, bestDay).Add(time.Duration((best+d.ahead)%minutesOfDay-d.ahead) * time.Minute)
 	r.UTC = local.Add(-time.Duration(clock.hours * float64(time.Hour)))
 
-	// All against: other alignments, other times, other dates, and a code of this
-	// frame whose content is something else.
-	log = aligned + top - math.Log(minutesOfDay) + dates[bestDay] - math.Log(days)
-	against := logsum.Add(rest, math.Log(foreign)+framed)
-	against = logsum.Add(against, log-top+otherTimes)
-	against = logsum.Add(against, log-dates[bestDay]+otherDays)
-	r.UTCError = min(1, errorOf(log, against)+clock.wrong)
-	d.notices(r, minutes)
-	d.announced(r, minutes, clock.summer)
-	if l := r.label.leap; l != 0 && r.UTCError <= MaxError {
-		// A leap second is the last of a month.
-		minute, _, _ := r.label.place(l)
-		if t := r.UTC.Add(time.Duration(minute-first) * time.Minute); t.Day() != 1 || t.Hour() != 0 || t.Minute() != 0 {
-			r.UTCError = 1
+	r.zone = clock.wrong
+	d.notices(&r.Reading, minutes)
+	d.announced(&r.Reading, minutes, clock.summer)
+	r.log = aligned + top - math.Log(minutesOfDay) + dates[bestDay] - math.Log(days)
+	// Other dates of this time, and other times.
+	r.others = logsum.Add(r.log-dates[bestDay]+otherDays, r.log-top+otherTimes+logsum.Add(0, otherDays-dates[bestDay]))
+	r.log += d.leaps(r.label, first, minutes, r.UTC)
+	minute, second, _ := r.label.place(d.last)
+	r.Second, r.Inserted = second, second == 60
+	r.UTC = r.UTC.Add(time.Duration(60*(minute-first)+int64(second)) * time.Second)
+	return r
+}
+
+// leaps is by how much likelier a leap second, or none, is where the order has it, the
+// first minute having started at a time, than the order's own prior has it: a second is
+// inserted at the end of a month and nowhere else, and what was announced before counts.
+func (d *Decoder) leaps(l labelling, first int64, minutes []heard, start time.Time) (log float64) {
+	// The second after which a month is over, by this order, is heard.
+	last, second, _ := l.place(d.last)
+	end := start.Add(time.Duration(60*(last-first)+int64(second)) * time.Second)
+	month := time.Date(end.Year(), end.Month(), 1, 0, 0, 0, 0, time.UTC)
+	if minute, _, _ := l.place(l.leap); l.leap != 0 {
+		month = start.Add(time.Duration(minute-first) * time.Minute)
+		if !month.Equal(time.Date(month.Year(), month.Month(), 1, 0, 0, 0, 0, time.UTC)) {
+			return math.Inf(-1)
 		}
 	}
-	log += logsum.Add(top, otherTimes) - top
-	return log + logsum.Add(dates[bestDay], otherDays) - dates[bestDay]
+	if d.leapAt < 0 || !start.Before(month) {
+		return 0
+	}
+	prior := leapPrior(month.Month())
+	v := 0
+	if log = math.Log(1 - prior); l.leap != 0 {
+		v, log = 1, math.Log(prior/leaping)
+	}
+	if d.leapNotice.since == nil {
+		return log
+	}
+	since := d.leapNotice.since(month.Add(-time.Minute))
+	for i := range d.fields {
+		f := &d.fields[i]
+		for k := range minutes {
+			t := start.Add(time.Duration(k) * time.Minute)
+			if f.kind == leap && !t.Before(since) && t.Before(month) && !slices.Contains(f.not, t.Minute()) {
+				log += minutes[k][v][f.at[0]]
+			}
+		}
+	}
+	return log
+}
+
+// leapPrior is the probability that a second is inserted before a month. Rec. ITU-R TF.460
+// prefers January and July, then April and October; 27 were at the 104 ends of half years
+// from 1972 to 2023, none since 2016 and none elsewhere.
+func leapPrior(month time.Month) float64 {
+	switch month {
+	case time.January, time.July:
+		return 0.1
+	case time.April, time.October:
+		return 1e-3
+	}
+	return 1e-5
 }
 
 // add adds what was heard in a minute of the hour, without the fields that are not

@@ -14,6 +14,7 @@ import (
 	"timeball/align/path/groundwave"
 	"timeball/align/path/ionosphere"
 	"timeball/capture/station"
+	"timeball/cmd/timeball/internal/plot"
 	"timeball/cmd/timeball/internal/text"
 )
 
@@ -180,8 +181,8 @@ type dpiFlag struct {
 
 // checkPicture accepts no picture, or one whose format is told by its name.
 func checkPicture(name string, dpi int) error {
-	if dpi < 50 || dpi > 1200 {
-		return usageError{fmt.Errorf("--dpi %d: it lies between 50 and 1200", dpi)}
+	if dpi < 50 || dpi > plot.MostDPI {
+		return usageError{fmt.Errorf("--dpi %d: it lies between 50 and %d", dpi, plot.MostDPI)}
 	}
 	switch strings.ToLower(filepath.Ext(name)) {
 	case ".png", ".svg":

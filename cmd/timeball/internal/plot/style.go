@@ -8,6 +8,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"hash/crc32"
+	"image"
 	"image/color"
 	"io"
 	"math"
@@ -17,6 +18,7 @@ import (
 	"strings"
 	"time"
 
+	"git.sr.ht/~sbinet/gg"
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/vg"
@@ -52,7 +54,20 @@ var (
 // File is where a picture goes: .png or .svg, as its name tells.
 type File struct {
 	Name string
-	DPI  int // dots an inch of a .png; 0: ScreenDPI
+	DPI  int // dots an inch of a .png, fewer where mostDots would be passed; 0: ScreenDPI
+}
+
+// MostDPI is the finest resolution that is drawn: what printers print (common practice).
+const MostDPI = 600
+
+// mostDots bounds a picture's dots, each of which takes 4 bytes: those of one station's
+// column at MostDPI, 128 MB.
+const mostDots = 32e6
+
+// dots is how many to the inch a picture has.
+func (f File) dots(width, height vg.Length) int {
+	most := math.Sqrt(mostDots / float64(width/vg.Inch*height/vg.Inch))
+	return min(cmp.Or(f.DPI, ScreenDPI), int(most))
 }
 
 // ScreenDPI is the resolution of pictures for the screen, as browsers count it (CSS
@@ -63,7 +78,7 @@ const ScreenDPI = 96
 func savePicture(f File, width, height vg.Length, paint func(draw.Canvas)) error {
 	var canvas vg.CanvasWriterTo
 	if strings.EqualFold(filepath.Ext(f.Name), ".png") {
-		canvas = pngCanvas{vgimg.NewWith(vgimg.UseWH(width, height), vgimg.UseDPI(cmp.Or(f.DPI, ScreenDPI))), cmp.Or(f.DPI, ScreenDPI)}
+		canvas = newPNG(width, height, f.dots(width, height))
 	} else {
 		var err error
 		if canvas, err = draw.NewFormattedCanvas(width, height, strings.ToLower(strings.TrimPrefix(filepath.Ext(f.Name), "."))); err != nil {
@@ -81,7 +96,21 @@ func savePicture(f File, width, height vg.Length, paint func(draw.Canvas)) error
 // printed at its size.
 type pngCanvas struct {
 	*vgimg.Canvas
-	dpi int
+	width, height vg.Length // which need not be whole dots
+	dpi           int
+}
+
+// Size implements vg.CanvasSizer.
+func (c pngCanvas) Size() (width, height vg.Length) { return c.width, c.height }
+
+// newPNG makes the picture's dots, once: vgimg alone makes them and copies them.
+func newPNG(width, height vg.Length, dpi int) pngCanvas {
+	dots := func(l vg.Length) int { return int(math.Round(float64(l/vg.Inch) * float64(dpi))) }
+	img := image.NewRGBA(image.Rect(0, 0, dots(width), dots(height)))
+	ctx := gg.NewContextForRGBA(img)
+	ctx.SetLineCapButt()
+	ctx.InvertY()
+	return pngCanvas{vgimg.NewWith(vgimg.UseDPI(dpi), vgimg.UseImageWithContext(img, ctx)), width, height, dpi}
 }
 
 // WriteTo implements io.WriterTo. The chunk pHYs, dots a metre, follows the header,

@@ -7,6 +7,7 @@ import (
 	"image/png"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -19,6 +20,28 @@ import (
 
 	"timeball/align"
 )
+
+// TestDotsAreBounded: as fine as is asked for, but for pictures so large that they would
+// take hundreds of MB.
+func TestDotsAreBounded(t *testing.T) {
+	for _, c := range []struct{ stations, asked, want int }{{1, 0, ScreenDPI}, {1, MostDPI, MostDPI}, {3, 300, 300}, {3, MostDPI, 348}} {
+		dots := File{DPI: c.asked}.dots(attemptWidth*vg.Length(c.stations), attemptHeight)
+		if dots != c.want {
+			t.Errorf("%d stations at %d an inch: %d, want %d", c.stations, c.asked, dots, c.want)
+		}
+	}
+	// Drawn on once: the dots, and as much again at most for all else.
+	const wide, high = 5 * vg.Inch, 5 * vg.Inch
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	if err := savePicture(File{Name: filepath.Join(t.TempDir(), "fix.png"), DPI: MostDPI}, wide, high, func(draw.Canvas) {}); err != nil {
+		t.Fatal(err)
+	}
+	runtime.ReadMemStats(&after)
+	if took, dots := after.TotalAlloc-before.TotalAlloc, uint64(5*MostDPI*5*MostDPI*4); took > dots*3/2 {
+		t.Errorf("%d bytes for %d of dots", took, dots)
+	}
+}
 
 // A picture says what was measured, when, and from which file, and what its dots are:
 // a second's two paths lie together half a millisecond later than the earliest.

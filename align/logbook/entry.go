@@ -1,6 +1,7 @@
 package logbook
 
 import (
+	"cmp"
 	"database/sql"
 	"encoding/json"
 	"errors"
@@ -295,6 +296,31 @@ func (e *Entry) parse() error {
 
 // storable reports whether t fits Unix nanoseconds.
 func storable(t time.Time) bool { return t.Year() > 1677 && t.Year() < 2262 }
+
+// Plausible says what nobody can mean in an adjustment that was typed: check says what
+// the analysis cannot do with. Entries that are there already are read as they are.
+func Plausible(a rate.Adjustment) error {
+	const (
+		coldest, hottest = -90, 100 // °C: the coldest air on record (WMO, Vostok, -89.2), and boiling water
+		mostDivisions    = 1e6      // of a dial; one of ten turns and a hundred marks each has a thousand
+		mostDivision     = 1e-3     // relative; a minute and a half a day by one division
+	)
+	within := func(v *float64, low, high float64, what string) error {
+		if v != nil && !(*v >= low && *v <= high) { // not a number is neither
+			return fmt.Errorf("%s of %g: it lies between %g and %g", what, *v, low, high)
+		}
+		return nil
+	}
+	if a.Kind == rate.Dial {
+		if a.Trim != nil && *a.Trim == 0 {
+			return errors.New("a division of 0 would do nothing: give the change of rate by one, such as 2.5e-10")
+		}
+		if err := within(a.Trim, -mostDivision, mostDivision, "a division"); err != nil {
+			return err
+		}
+	}
+	return cmp.Or(within(a.Celsius, coldest, hottest, "a temperature in degrees Celsius"), within(a.Divisions, -mostDivisions, mostDivisions, "a number of divisions"))
+}
 
 // check says what is missing in an adjustment.
 func check(a *rate.Adjustment) error {

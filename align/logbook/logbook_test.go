@@ -268,7 +268,7 @@ func TestTableRoundTrip(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer a.Close()
-		when := rapid.Int64Range(-9e18, 9e18)
+		when := rapid.Int64Range(-9e18, 17e17) // to 2023: a table holds what was
 		finite := rapid.Float64().Filter(func(v float64) bool { return v-v == 0 })
 		text := rapid.StringMatching("[ -~\n\"é]{0,12}")
 		for range rapid.IntRange(0, 5).Draw(t, "entries") {

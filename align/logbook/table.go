@@ -1,6 +1,7 @@
 package logbook
 
 import (
+	"bufio"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -101,7 +102,11 @@ func number(v *float64) string {
 // must name kind and at; other columns may be missing or stand in any order,
 // unknown ones are refused. It is all or nothing, as ImportLines.
 func (b *Book) ImportTable(clock string, r io.Reader) (Imported, error) {
-	in := csv.NewReader(r)
+	begin := bufio.NewReader(r)
+	if mark, _ := begin.Peek(3); string(mark) == "\ufeff" { // spreadsheets put a byte-order mark there
+		begin.Discard(3)
+	}
+	in := csv.NewReader(begin)
 	in.Comment = '#'
 	header, err := in.Read()
 	if err != nil {
@@ -203,7 +208,16 @@ func (p *cellReader) entry(digests map[string]string) any {
 		if f.Verdict == "" {
 			f.Verdict = align.Found
 		}
+		if at != nil && at.After(time.Now().AddDate(0, 0, 1)) {
+			p.fail("at", "in the past")
+		}
+		if f.DoF != nil && *f.DoF < 1 {
+			p.fail("dof", "1 or more")
+		}
 		if common := p.number("u_common_s"); common != nil {
+			if *common < 0 || f.U != nil && *common > *f.U {
+				p.fail("u_common_s", "a part of u_s")
+			}
 			f.Budget = []align.BudgetLine{{Source: strings.Join(commonSources, ", "), Type: "B", U: *common}}
 		}
 		if s := p.text("whole_seconds"); s != "" {
@@ -227,6 +241,9 @@ func (p *cellReader) entry(digests map[string]string) any {
 		U: p.number("u"), Celsius: p.number("celsius")}
 	if at != nil {
 		a.At = *at
+	}
+	if err := Plausible(a); err != nil && p.err == nil {
+		p.err = err
 	}
 	if row := p.text("about"); row != "" {
 		if a.Entry = digests[row]; a.Entry == "" {

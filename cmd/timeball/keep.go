@@ -76,11 +76,11 @@ func (f bookFlags) enter(p *program, book *logbook.Book, o *outcome) (id int64, 
 	switch {
 	case errors.As(err, &known):
 		id = known.ID
-		fmt.Fprintf(p.stderr, "%s is in the logbook already, as entry %d of clock %s\n", o.fix.Recording.Path, id, f.Clock)
+		fmt.Fprintf(p.stderr, "%s is in the logbook already, as entry %d of clock %s\n", text.Plain(o.fix.Recording.Path), id, text.Plain(f.Clock))
 	case err != nil:
 		return 0, nil, err
 	default:
-		fmt.Fprintf(p.stderr, "logged as entry %d of clock %s\n", id, f.Clock)
+		fmt.Fprintf(p.stderr, "logged as entry %d of clock %s\n", id, text.Plain(f.Clock))
 	}
 	return id, unread, nil
 }

@@ -102,6 +102,18 @@ type logListCmd struct {
 	JSON  bool      `name:"json" help:"Write the entries' own JSON, a line each."`
 }
 
+// AfterApply checks the flags, for kong.
+func (c logListCmd) AfterApply() error {
+	kinds := []string{"fix", string(rate.StepMade), string(rate.Trimmed), string(rate.Stopped), string(rate.Moved),
+		string(rate.Temperature), string(rate.Dial), string(rate.Noted), string(rate.Withdrawn)}
+	for _, k := range c.Kind {
+		if !slices.Contains(kinds, k) {
+			return usageError{fmt.Errorf("--kind %s: there is no such kind; there are %s", k, strings.Join(kinds, ", "))}
+		}
+	}
+	return nil
+}
+
 func (c logListCmd) Run(p *program, l *logCmd) error {
 	b, err := l.read()
 	if err != nil {
@@ -318,6 +330,11 @@ func (c logAdjustCmd) Run(p *program, l *logCmd) error {
 
 // log adds adjustments and says their numbers.
 func (l *logCmd) log(p *program, list ...rate.Adjustment) error {
+	for _, a := range list {
+		if err := logbook.Plausible(a); err != nil {
+			return usageError{err}
+		}
+	}
 	b, err := l.open()
 	if err != nil {
 		return err
@@ -450,7 +467,7 @@ func (f bookFlags) salvage(out io.Writer) (logbook.Salvaged, error) {
 
 // saySalvaged says what was salvaged, and fails if anything is missing.
 func (f bookFlags) saySalvaged(p *program, done logbook.Salvaged) error {
-	fmt.Fprintf(p.stderr, "%d entries of clock %s read\n", done.Read, f.Clock)
+	fmt.Fprintf(p.stderr, "%d entries of clock %s read\n", done.Read, text.Plain(f.Clock))
 	if done.Lost > 0 {
 		fmt.Fprintf(p.stderr, "%d entry numbers of any clock unreadable\n", done.Lost)
 	}

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 )
 
 // book runs commands on a logbook of its own.
@@ -102,11 +103,20 @@ func TestLogMistakes(t *testing.T) {
 		{exitUsage, "opposite flag", []string{"log", "adjust", "--raise=-3e-10"}},
 		{exitUsage, "3e-10", []string{"log", "adjust", "--raise", "a little"}},
 		{exitUsage, "retard", []string{"log", "adjust", "--retard", "1ms", "--advance", "1ms"}},
+		{exitUsage, "temperature", []string{"log", "adjust", "--celsius", "nan"}},
+		{exitUsage, "between -90 and 100", []string{"log", "adjust", "--celsius", "101"}},
+		{exitUsage, "divisions", []string{"log", "adjust", "--clockwise", "nan"}},
+		{exitUsage, "divisions", []string{"log", "adjust", "--anticlockwise", "+inf"}},
+		{exitUsage, "divisions", []string{"log", "adjust", "--clockwise", "1.1e6"}},
+		{exitUsage, "would do nothing", []string{"log", "dial", "0"}},
+		{exitUsage, "between -0.001 and 0.001", []string{"log", "dial", "0.0011"}},
+		{exitUsage, "there are fix, step, trim", []string{"log", "list", "--kind", "bogus"}},
 		{exitFailed, "there is no logbook", []string{"log", "note", "text", "--entry", "7"}},
 		{exitFailed, "there is no logbook", []string{"log", "list"}},
 		{exitFailed, "there is no logbook", []string{"log", "withdraw", "7", "mistyped"}},
 		{exitUsage, "2026-03-14 for the beginning of a day", []string{"log", "list", "--since", "yesterday"}},
 		{exitUsage, "is no time: give it as 2026-03-14T18:20:07Z (see timeball log adjust --help)", []string{"log", "adjust", "--retard", "1ms", "--time", "2026-03-14"}},
+		{exitFailed, "this is no logbook", []string{"log", "list", "--logbook", demoFile}},
 		{exitFailed, "nowhere.jsonl", []string{"log", "import", "nowhere.jsonl"}},
 	} {
 		b := newBook(t)
@@ -235,6 +245,25 @@ func TestAdjustTogether(t *testing.T) {
 	}
 }
 
+// A spreadsheet's mark at the beginning does no harm; what cannot be is refused, with
+// its line.
+func TestImportTablePlausible(t *testing.T) {
+	const header = "kind,at,offset_s,u_s,u_common_s,dof,celsius,trim_y\n"
+	b := newBook(t)
+	b.run(exitOK, "\ufeff"+header+"fix,2026-03-14T18:23:07Z,-0.01,1e-4,5e-5,12,,\ntemperature,2026-03-14T18:23:07Z,,,,,100,\n", "log", "import", "--csv", "-")
+	for _, c := range []struct{ row, says string }{
+		{"fix," + time.Now().AddDate(0, 0, 2).UTC().Format(time.RFC3339) + ",-0.01,1e-4,,,,", "in the past"},
+		{"fix,2026-03-14T18:23:07Z,-0.01,1e-4,,0.9,,", "dof"},
+		{"fix,2026-03-14T18:23:07Z,-0.01,1e-4,1.1e-4,,,", "u_common_s"},
+		{"temperature,2026-03-14T18:23:07Z,,,,,-91,", "temperature"},
+		{"dial,2026-03-14T18:23:07Z,,,,,,0.01", "division"},
+	} {
+		if _, said := b.run(exitFailed, header+c.row+"\n", "log", "import", "--csv", "-"); !strings.Contains(said, "line 2") || !strings.Contains(said, c.says) || strings.Count(said, "\n") != 1 {
+			t.Errorf("%s: %s", c.row, said)
+		}
+	}
+}
+
 // What somebody wrote into a note does not steer the terminal of who reads it.
 func TestNotesAreShownHarmless(t *testing.T) {
 	b := newBook(t)
@@ -249,6 +278,10 @@ func TestNotesAreShownHarmless(t *testing.T) {
 		}
 	}
 	if _, stderr := b.run(exitFailed, "", "log", "list", "--clock", "none"); strings.ContainsAny(stderr, "\x1b") || !strings.Contains(stderr, `a\u001bb`) {
+		t.Errorf("%q", stderr)
+	}
+	_, stderr := b.run(exitOK, "", "replay", "--log", "--clock", "a\x1bb", "--station", "wwv", "--path-delay", "25.1ms", demoFile)
+	if strings.Contains(stderr, "\x1b") || !strings.Contains(stderr, `of clock a\u001bb`) {
 		t.Errorf("%q", stderr)
 	}
 	// Kept as it came.

@@ -93,7 +93,7 @@ func (c rateCmd) Run(p *program) error {
 	}
 	fit, err := rate.Analyse(fixes, adjustments)
 	if errors.Is(err, rate.ErrTooFew) {
-		fmt.Fprintf(p.stderr, "timeball: clock %s: %v\n", c.Clock, err)
+		fmt.Fprintf(p.stderr, "timeball: clock %s: %v\n", text.Plain(c.Clock), err)
 		return errNoFix
 	}
 	if err != nil {

@@ -335,7 +335,7 @@ func (r *radio) nobody() Reason {
 func marks(a *longwave.Arrival) *timing.Arrival {
 	return &timing.Arrival{
 		Station: a.Station, ToneHz: a.ToneHz, Ref: a.Ref, Lag: a.Lag, Rate: a.Rate,
-		DoF: a.DoF, Coherent: true, EdgeU: a.EdgeU, Waves: &a.Waves,
+		DoF: a.DoF, Coherent: true, EdgeU: a.EdgeU, FilterU: a.FilterU, Waves: &a.Waves,
 		PhaseLater: a.PhaseLater, PhaseLaterU: a.PhaseLaterU, PhaseAgrees: a.PhaseAgrees,
 		Ticks: a.Marks, Expected: a.Expected, SNRdB: a.CN0dBHz - 10*math.Log10(3000),
 		Paths: []timing.Path{{}},

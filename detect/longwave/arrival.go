@@ -21,6 +21,9 @@ type Arrival struct {
 	// EdgeU is the standard uncertainty of Lag that comes from the edge's time
 	// constant, which is TauSeconds ± TauU.
 	EdgeU, TauSeconds, TauU float64
+	// FilterU is the standard uncertainty of Lag that a receiver's filter makes, by what of the
+	// edges is not as the fit has them; 0 where nothing is.
+	FilterU float64
 	// PhaseLater is by how much the phase code comes later than the level's edge, s,
 	// and PhaseLaterU its standard uncertainty; 0 without a phase code.
 	PhaseLater, PhaseLaterU float64
@@ -97,6 +100,9 @@ func (t *Track) Arrival() *Arrival {
 			a.EdgeU = math.Abs(up.Lag-down.Lag) / 2
 		}
 	}
+	if t.input.CarrierHz == 0 {
+		a.FilterU = best.misshapen(t)
+	}
 	// An edge that goes on in the phase code, and was fitted with the same poles.
 	a.PhaseLater, a.PhaseLaterU = best.difference()
 	more := disagreement(a.PhaseLater, a.PhaseLaterU)
@@ -117,6 +123,33 @@ func disagreement(later, u float64) float64 {
 		return 0
 	}
 	return math.Abs(later) / 2
+}
+
+// misshapenLeast is by how many standard deviations of noise an edge must be of another form
+// than the fit's: chance alone makes more once in a thousand (normal distribution).
+const misshapenLeast = 3
+
+// misshapen is how far a receiver's filter may have moved the edges, s, standard uncertainty.
+// The fit leaves what is neither along the edge's slope nor along its change with the time
+// constant, which moves the edge too. Nothing makes what is along these two smaller than that,
+// and each as a shift is as long as one whose samples have the same sum of squares.
+func (f tauFit) misshapen(t *Track) float64 {
+	var left, variance, slopes float64
+	for _, p := range f.places {
+		mean, first := over(p.edge, p.edgeWeight), index(t.edgeFrom)+cutFirst
+		n := float64(len(mean))
+		noise := n / p.edgeWeight
+		left += residual(f.shape, mean, first, p.byEdge.lag) - noise
+		variance += noise * noise * 2 / (n * t.noiseHz() / baseRate)
+		for i := range mean {
+			_, slope := f.shape.at(float64(i+first)/baseRate - p.byEdge.lag)
+			slopes += p.byEdge.height * p.byEdge.height * slope * slope
+		}
+	}
+	if left < misshapenLeast*math.Sqrt(variance) {
+		return 0
+	}
+	return math.Sqrt(2 * left / slopes)
 }
 
 // tauFit is the fit of all blocks with one time constant.

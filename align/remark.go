@@ -22,6 +22,8 @@ type (
 	EdgeFitted struct{}
 	// FilterUntold: what the receiver's filter may be that the noise does not tell.
 	FilterUntold struct{}
+	// FilterInEdges: the edges of a carrier are not of the form that a wide filter leaves.
+	FilterInEdges struct{}
 	// SinceTicks: how a path may have drifted since the middle of the ticks.
 	SinceTicks struct{}
 	// AllTogether: of all recordings that are combined.
@@ -54,6 +56,7 @@ func (LoopInNoise) remark()   {}
 func (KeyedByMarker) remark() {}
 func (EdgeFitted) remark()    {}
 func (FilterUntold) remark()  {}
+func (FilterInEdges) remark() {}
 func (SinceTicks) remark()    {}
 func (AllTogether) remark()   {}
 func (OneShape) remark()      {}

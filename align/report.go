@@ -158,7 +158,11 @@ func (a *Attempt) stationOffset(arr *timing.Arrival, period, phase float64, last
 		s.lines = append(s.lines, BudgetLine{Source: "loop " + arr.Station.ID, Type: "B", U: l.delayU(arr.Station.Carriers[0].Hz), Known: l.Known})
 	}
 	if u := arr.FilterU; u > 0 {
-		s.lines = append(s.lines, BudgetLine{Source: receiversFilter, Type: "B", U: u, Known: FilterUntold{}})
+		line := BudgetLine{Source: receiversFilter, Type: "B", U: u, Known: FilterUntold{}}
+		if arr.Station.LongWave() {
+			line.Known = FilterInEdges{}
+		}
+		s.lines = append(s.lines, line)
 	}
 	if arr.PhaseLaterU > 0 {
 		s.fix.PhaseCode = &PhaseCode{arr.PhaseLater, arr.PhaseLaterU, arr.PhaseAgrees}

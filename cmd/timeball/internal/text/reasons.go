@@ -193,6 +193,8 @@ func remark(r align.Remark) string {
 		return "the time constant of the carrier's edge, fitted with what is known of it beforehand"
 	case align.FilterUntold:
 		return "what it may be that the noise does not tell"
+	case align.FilterInEdges:
+		return "edges are not of the form that a wide filter leaves: take one of 2 kHz or more, with the beat note in its middle"
 	case align.SinceTicks:
 		return "over the time since the middle of the ticks"
 	case align.AllTogether:

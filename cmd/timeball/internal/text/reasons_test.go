@@ -87,6 +87,7 @@ func TestRemarks(t *testing.T) {
 		{align.Assumed{}, "assumed: none was given"},
 		{align.LoopInNoise{Q: 32, U: 40}, "none was given, and by the noise beside the carrier it has any quality from none to 110: --loop-q tells it"},
 		{align.LoopInNoise{Q: 32, U: 16}, "none was given; the noise beside the carrier is that of a quality of 32 ± 31"},
+		{align.FilterInEdges{}, "edges are not of the form that a wide filter leaves: take one of 2 kHz or more, with the beat note in its middle"},
 		{align.LoopInNoise{Q: 28.94, U: 1}, "none was given; the noise beside the carrier is that of a quality of 28.9 ± 2"},
 		{align.PathComputed{First: "1F2", From: from}, "computed; first arrival most likely 1F2; from mode 91 %, day to day 5 %"},
 		{align.PathComputed{First: "1F2", BySpacing: 0.98, From: from[:1]}, "computed; the spacing of the arrivals makes 1F2 the first with 98 %; from mode 91 %"},

@@ -151,3 +151,24 @@ func TestAntenna(t *testing.T) {
 		t.Errorf("a hump: %.1f us ± %.1f", hump.Delay(hz)*1e6, hump.DelayU*1e6)
 	}
 }
+
+// An antenna that is hardly thought to be tuned has next to no delay, whichever side of the
+// carrier its resonance would be: at the lowest quality and the furthest detuning the
+// resonance is by 0.8125 + √(1+0.8125²) = 2.1 off. One that surely is tuned has its own tuning.
+func TestHardlyTuned(t *testing.T) {
+	const hz = 40e3
+	for _, g := range []guess{{q: leastQ, detuned: detunedReach}, {q: leastQ, detuned: -detunedReach}, {q: 30, detuned: -1}} {
+		for _, share := range []float64{0.03, 1} {
+			of := g
+			of.prior = math.Log(share)
+			l, _, _ := weighed([]guess{of, {prior: math.Log(1 - share)}}, hz)
+			mean := share * g.q / (1 + g.detuned*g.detuned) / (math.Pi * hz)
+			if got := l.Delay(hz); !(l.TunedHz > 0) || got < mean/2.2 || got > 2.2*mean {
+				t.Errorf("Q %g, detuned by %g, as likely as %g: Q %g at %.0f Hz, delay %.2f us, want about %.2f", g.q, g.detuned, share, l.Q, l.TunedHz, got*1e6, mean*1e6)
+			}
+			if share == 1 && math.Abs(l.off(hz)+g.detuned) > 1e-9 {
+				t.Errorf("Q %g: detuned by %g, want %g", g.q, -l.off(hz), g.detuned)
+			}
+		}
+	}
+}

@@ -249,12 +249,14 @@ func weighed(all []guess, hz float64) (l Loop, mean, deviation [2]float64) {
 		deviation[i] = math.Sqrt(max(0, squares[i]/max(tuned, 1e-300)-mean[i]*mean[i]))
 	}
 	first /= weight
-	// With the mean delay at the carrier.
-	d := mean[1]
+	// With the mean delay at the carrier. What is not tuned is not beside its tune either: a
+	// quality that is small since there may be no loop goes with a detuning as small.
+	d := mean[1] * tuned / weight
 	l = Loop{Q: first * (1 + d*d), TunedHz: hz, DelayU: math.Sqrt(max(0, square/weight-first*first)) / (math.Pi * hz)}
 	l.QU = l.Q * deviation[0]
 	if l.Q > 0 {
-		l.TunedHz += d * hz / (2 * l.Q)
+		y := d / (2 * l.Q)
+		l.TunedHz *= y + math.Hypot(1, y) // at which Q·(tuned/hz − hz/tuned) is d
 		l.TunedU = deviation[1] * hz / (2 * l.Q)
 	}
 	return l, mean, deviation

@@ -103,7 +103,7 @@ func TestTold(t *testing.T) {
 	}{{0.24, true}, {0.26, false}} {
 		l := Loop{Q: 50, TunedHz: 77.5e3}
 		l.DelayU = tt.share * l.Delay(77.5e3)
-		tr := &Track{Station: find(t, "dcf77"), input: &Input{CarrierHz: 77.5e3, Loop: l}}
+		tr := &Track{Station: find(t, "dcf77"), input: &Input{CarrierHz: 77.5e3}, quiet: &quiet{found: l}}
 		if _, ok := (&Noise{near: []*Finder{{tracks: []*Track{tr}}}}).byStations(); ok != tt.want {
 			t.Errorf("u of %g: %v", tt.share, ok)
 		}

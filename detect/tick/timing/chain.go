@@ -15,6 +15,7 @@ type chain struct {
 	edge      float64   // Hz, from which nothing is passed on; 0: there is none
 	linear    bool      // the phase is linear, its delay not counted
 	humHz     float64   // up to which something is heard beside the noise, 0: nothing
+	humLevel  float64   // variance of what varies of it, in the noise's
 	known     *Response // of a calibrated receiver, to the tick; nil: as the noise tells it
 }
 

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/mat"
 
 	"timeball/detect/kaiser"
@@ -59,61 +60,93 @@ const (
 	// a sound card of 16 bits with some headroom lies lower (common practice).
 	noiseFloor = 1e-4
 	// restLevel is the variance, in that of the noise, of what stands still in a window, and
-	// of what hums: so large that it has no say.
+	// of what hums in a tick's: so large that it has no say.
 	restLevel = 100
 )
 
 // score is the log likelihood of the noise of st behind c, its level free, with the
-// corners' prior; scale is by how much it is stronger than was thought.
+// corners' prior; scale is by how much it is stronger than was thought. What is the same each
+// second is noise as well, or c's hum.
 func (st *stack) score(c chain, p *Priors) (log, scale float64) {
 	log = p.corners(c)
-	half := st.quiet.count * float64(st.quiet.samples) / 2
-	if half == 0 {
+	if st.quiet.count == 0 {
 		return log, 1
 	}
-	r := make([]float64, st.quiet.samples)
-	var t toeplitz
-	st.covariance(r, c)
-	if !t.set(r) {
-		return math.Inf(-1), 1
+	energy := 0.0
+	for _, part := range []struct {
+		chain
+		tails blas64.General
+		count float64
+	}{{c, st.quiet.tails, st.quiet.count}, {c.hummed(), st.quiet.repeats, 1}} {
+		r := make([]float64, part.tails.Rows)
+		var t toeplitz
+		st.covariance(r, part.chain)
+		if !t.set(r) {
+			return math.Inf(-1), 1
+		}
+		energy += t.trace(part.tails)
+		log -= part.count * t.logDet / 2
 	}
-	scale = t.trace(st.quiet.tails) / (2 * half)
-	return log - half*math.Log(scale) - st.quiet.count*t.logDet/2, scale
+	half := (st.quiet.count*float64(st.quiet.tails.Rows) + float64(st.quiet.repeats.Rows)) / 2
+	scale = energy / (2 * half)
+	return log - half*math.Log(scale), scale
 }
 
-// rest is the covariance of what has no say, seconds apart.
+// rest is the covariance of what stands still and of hum, seconds apart.
 func (c chain) rest(seconds float64) float64 {
 	if c.humHz > 0 {
-		return restLevel * (1 + kaiser.Sinc(2*c.humHz*seconds))
+		return restLevel + c.humLevel*kaiser.Sinc(2*c.humHz*seconds)
 	}
 	return restLevel
+}
+
+// hummed is c with hum so strong that it has no say.
+func (c chain) hummed() chain {
+	c.humLevel = restLevel
+	return c
 }
 
 // outline tells by the noise behind a usual chain what there is beside its filters: an edge,
 // and up to where something slower than audio is heard.
 func (st *stack) outline(p *Priors) (best chain) {
 	most := math.Inf(-1)
-	for _, up := range hums {
-		c := chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{2, 0}, p.LowHz}, edge: p.LowHz, humHz: up}
-		at := func(u []float64) chain {
-			c := c.turned(u[0], u[1])
-			c.edge *= math.Exp(u[2])
-			return c
-		}
-		w := descend(func(u []float64) float64 {
-			log, _ := st.score(at(u), p)
-			return -log - logNormal(u[2], p.LowSpread)
-		}, []float64{0, 0, 0.1}, 0.5, 1e-2)
-		if -w.f > most {
-			best, most = at(w.x), -w.f
+	near := []float64{0, 0, 0.1} // where the one before was likeliest
+	for i, up := range hums {
+		for _, level := range humLevels {
+			if i == 0 && level > 0 {
+				continue // of what is not there
+			}
+			c := chain{high: corner{kind{2, 0}, p.HighHz}, low: corner{kind{2, 0}, p.LowHz}, edge: p.LowHz, humHz: up, humLevel: level}
+			at := func(u []float64) chain {
+				c := c.turned(u[0], u[1])
+				c.edge *= math.Exp(u[2])
+				return c
+			}
+			w := descend(func(u []float64) float64 {
+				log, _ := st.score(at(u), p)
+				return -log - logNormal(u[2], p.LowSpread)
+			}, near, 0.5, 1e-2)
+			near = w.x
+			log := -w.f
+			if i > 0 {
+				log -= math.Log(float64((len(hums) - 1) * len(humLevels))) // all together as probable as none
+			}
+			if log > most {
+				best, most = at(w.x), log
+			}
 		}
 	}
 	return best
 }
 
 // hums are up to where there may be something slower than audio, Hz: a mistuned carrier's
-// beat or the hum of the mains, and with its first overtones.
-var hums = []float64{0, 60, 160}
+// beat or the hum of the mains, and with its first overtones. humLevels are the variances, in
+// that of the noise, of what may vary of it from second to second: none if it keeps time with
+// them.
+var (
+	hums      = []float64{0, 60, 160}
+	humLevels = []float64{0, 0.01, 0.1, 1, 10, restLevel}
+)
 
 // moved is l with its corners elsewhere, and what the noise says of them there.
 func (st *stack) moved(l learned, high, low float64, p *Priors) learned {
@@ -152,7 +185,7 @@ func (st *stack) learn(p *Priors) []learned {
 	var all []learned
 	for _, high := range p.Highs {
 		for _, low := range p.Lows {
-			c := chain{high: corner{high, p.HighHz}, low: corner{low, p.LowHz}, edge: usual.edge, humHz: usual.humHz}
+			c := chain{high: corner{high, p.HighHz}, low: corner{low, p.LowHz}, edge: usual.edge, humHz: usual.humHz, humLevel: usual.humLevel}
 			at := func(u []float64) float64 {
 				log, _ := st.score(c.turned(u[0], u[1]), p)
 				return -log

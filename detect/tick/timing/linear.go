@@ -44,7 +44,7 @@ type bench struct {
 	guest      *guest   // nil: nobody else is looked for
 }
 
-func (st *stack) bench(l learned) *bench { return st.behind(l, l.chain) }
+func (st *stack) bench(l learned) *bench { return st.behind(l, l.hummed()) }
 
 // behind is a bench whose noise comes through another chain than the waves.
 func (st *stack) behind(l learned, noise chain) *bench {
@@ -64,7 +64,7 @@ func (st *stack) behind(l learned, noise chain) *bench {
 	}
 	b.alone = -(energy + st.count*(t.logDet+float64(n)*math.Log(l.scale))) / 2
 	// A mark's energy is its amplitude's square times half its samples.
-	energy = -float64(n) * l.scale * (r[0] - l.rest(0))
+	energy = -float64(n) * l.scale * (r[0] - noise.rest(0))
 	for i := range n {
 		energy += st.square[0][i*n+i] / max(1, st.count)
 	}

@@ -337,7 +337,7 @@ func TestNoiseIsNoPair(t *testing.T) {
 // What is taken for granted must weigh as its density says: each prior doubled and
 // halved, on two steady paths 0.8 ms apart, moves the logarithm of the odds of one path.
 // Of the exponential spacing by ln 2 − 0.34 and 0.68 − ln 2; of levels r dB apart by
-// −3r²/16σ² and 3r²/4σ², r of 9 dB as fitted; of the discrepancy, which lessens all that
+// −3r²/16σ² and 3r²/4σ², r of 7.2 dB as fitted; of the discrepancy, which lessens all that
 // the data say, as simulated.
 func TestPriorsWeigh(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 15))
@@ -361,8 +361,8 @@ func TestPriorsWeigh(t *testing.T) {
 	}{
 		{"path numbers", func(p *Priors, k float64) { p.Paths[0] *= k }, math.Ln2, -math.Ln2},
 		{"mean spacing", func(p *Priors, k float64) { p.MeanExcess *= k }, 0.35, -0.01},
-		{"levels", func(p *Priors, k float64) { p.LevelDB *= k }, -0.61, 2.43},
-		{"discrepancy", func(p *Priors, k float64) { p.Discrepancy *= k }, 5.84, -3.1},
+		{"levels", func(p *Priors, k float64) { p.LevelDB *= k }, -0.39, 1.55},
+		{"discrepancy", func(p *Priors, k float64) { p.Discrepancy *= k }, 5.92, -2.41},
 	} {
 		p, q := priors, priors
 		c.set(&p, 2)
@@ -399,6 +399,39 @@ func TestDigitalFilter(t *testing.T) {
 		t.Logf("%.1f µs off, u %.1f; %d paths, chain %+v", off, u, len(peaks[0].Power), peaks[0].chain)
 		if math.Abs(off) > 5 || math.Abs(off) > 2*u || len(peaks[0].Power) > 1 || peaks[0].chain.humHz != hum.hz {
 			t.Errorf("%.1f µs off, u %.1f, %d paths, hum up to %g Hz of %g", off, u, len(peaks[0].Power), peaks[0].chain.humHz, hum.hz)
+		}
+	}
+}
+
+// What is the same each second is none of the noise that tells a chain: neither the ringing of
+// the strong tick itself, nor faint hum that keeps time with the seconds, which is allowed
+// for.
+func TestWhatRepeatsIsNoNoise(t *testing.T) {
+	band := chain{high: corner{kind{order: 2}, 100}, low: corner{kind{order: 2}, 3000}}
+	hum := func(second float64) float64 { return 0.12 * math.Sin(2*math.Pi*50*second+1) }
+	for _, c := range []struct {
+		snrDB float64
+		hum   func(second float64) float64
+		humHz float64
+	}{{35, nil, 0}, {10, nil, 0}, {10, hum, 60}} {
+		all := ticks{seconds: 100, lag: 0.2003, snrDB: c.snrDB, toneHz: 1000, long: 5e-3, chain: band.response, hum: c.hum}
+		tr := all.track(rand.New(rand.NewPCG(5, 33)))
+		st := buildStack(tr.filter, tr.snaps, tr.line(tr.snaps), 1)
+		st.listen(tr.snaps, 30e-3)
+		found := false
+		for _, l := range st.learn(&priors) {
+			if l.high.kind != band.high.kind || l.low.kind != band.low.kind {
+				continue
+			}
+			found = true
+			off := math.Log(l.high.hz/100) * math.Sqrt(l.sure[0])
+			t.Logf("%g dB: corner of %.1f Hz, %.1f standard deviations off, hum up to %g Hz", c.snrDB, l.high.hz, off, l.humHz)
+			if math.Abs(off) > 3 || l.humHz != c.humHz || l.humLevel > 0 {
+				t.Errorf("%g dB: corner of %.1f Hz, %.1f standard deviations off; hum up to %g Hz, not %g", c.snrDB, l.high.hz, off, l.humHz, c.humHz)
+			}
+		}
+		if !found {
+			t.Errorf("%g dB: the band is not among those that the noise leaves possible", c.snrDB)
 		}
 	}
 }

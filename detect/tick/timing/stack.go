@@ -35,11 +35,14 @@ type stack struct {
 	receiver *Response
 }
 
-// quiet is the second moment of windows in which only noise is heard.
+// quiet is the covariance of windows in which only noise is heard. What is the same each
+// second, a tick's ringing or the hum of the mains, tells nothing of the noise.
 type quiet struct {
-	tails   blas64.General // of the second moment's diagonals
-	count   float64
-	samples int // in a window
+	tails blas64.General // of the covariance's diagonals
+	count float64        // of its degrees of freedom
+	// repeats are the tails of the square of what is the same, times the seconds: in the
+	// window's later half, by when a usual filter's ringing has died away.
+	repeats blas64.General
 }
 
 // model is the line on which the tick is expected: lag in low-rate samples at
@@ -284,7 +287,6 @@ func (st *stack) listen(snaps []*snapshot, silence float64) {
 		length, start = shortQuiet, -shortQuiet-quietBefore
 	}
 	n := int(length * st.rate)
-	st.quiet.samples = n
 	type piece struct {
 		x     []int16
 		unit  float64 // of x, in noise
@@ -330,7 +332,20 @@ func (st *stack) listen(snaps []*snapshot, silence float64) {
 		all.add(x, p.unit, 0)
 		st.quiet.count++
 	}
-	_, _, square := all.sums()
+	_, mean, square := all.sums()
+	from := n - n/2
+	repeats := general(n-from, n-from)
+	for i := range n {
+		for j := range n {
+			v := mean[0][i] * mean[0][j] / max(1, st.quiet.count)
+			square[0][i*n+j] -= v
+			if min(i, j) >= from {
+				repeats.Data[(i-from)*repeats.Stride+j-from] = v
+			}
+		}
+	}
+	st.quiet.count = max(0, st.quiet.count-1)
+	st.quiet.repeats = tails(repeats)
 	st.quiet.tails = tails(blas64.General{Rows: n, Cols: n, Stride: n, Data: square[0]})
 }
 

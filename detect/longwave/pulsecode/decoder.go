@@ -6,6 +6,8 @@ import (
 	"sync"
 	"time"
 
+	"gonum.org/v1/gonum/floats"
+
 	"timeball/detect/logsum"
 )
 
@@ -776,14 +778,15 @@ func (h *heard) add(o *heard, l *layout, minute int) {
 
 // likeliest is the index of the greatest of logarithms, and the sum of the others.
 func likeliest(log []float64) (best int, rest float64) {
-	rest = math.Inf(-1)
-	for i, v := range log[1:] {
-		if v > log[best] {
-			best, v = i+1, log[best]
+	best = floats.MaxIdx(log)
+	sum := 0.0
+	for i, v := range log {
+		// What is so much less likely is less in all than any error that is stated.
+		if behind := log[best] - v; i != best && behind < 60 {
+			sum += math.Exp(-behind)
 		}
-		rest = logsum.Add(rest, v)
 	}
-	return best, rest
+	return best, log[best] + math.Log(sum)
 }
 
 // zone is the code's clock minus UTC in the first minute, hours, the probability that it

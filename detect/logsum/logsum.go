@@ -17,3 +17,20 @@ func Add(a, b float64) float64 {
 	}
 	return a + math.Log1p(math.Exp(b-a))
 }
+
+// Sum is ln(Σ exp(all)); of none -Inf.
+func Sum(all []float64) float64 {
+	most, sum := math.Inf(-1), 0.0
+	for _, v := range all {
+		most = max(most, v)
+	}
+	if math.IsInf(most, -1) {
+		return most
+	}
+	for _, v := range all {
+		if v >= most-nothing {
+			sum += math.Exp(v - most)
+		}
+	}
+	return most + math.Log(sum)
+}

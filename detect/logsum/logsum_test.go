@@ -19,3 +19,15 @@ func TestAdd(t *testing.T) {
 		}
 	})
 }
+
+func TestSum(t *testing.T) {
+	none := math.Inf(-1)
+	for _, c := range []struct {
+		all  []float64
+		want float64
+	}{{nil, none}, {[]float64{none, none}, none}, {[]float64{-1000, none}, -1000}, {[]float64{math.Log(2), math.Log(3), -2000, math.Log(5)}, math.Log(10)}} {
+		if got := Sum(c.all); got != c.want && math.Abs(got-c.want) > 1e-12 {
+			t.Errorf("%v: %g, want %g", c.all, got, c.want)
+		}
+	}
+}

@@ -732,17 +732,33 @@ func (d *Decoder) leaps(l labelling, first int64, minutes []heard, start time.Ti
 	if d.leapNotice.since == nil {
 		return log
 	}
-	since := d.leapNotice.since(month.Add(-time.Minute))
+	told, _ := d.flag(leap, minutes, start, d.leapNotice.since(month.Add(-time.Minute)), month)
+	return log + told[v]
+}
+
+// flag is how much likelier than any content those minutes that start from ≤ t < to make a
+// field of one bit 0 in all of them, and 1, the first having started at a time; sent: there
+// are such minutes and the code has the field.
+func (d *Decoder) flag(k kind, minutes []heard, start, from, to time.Time) (log [2]float64, sent bool) {
 	for i := range d.fields {
 		f := &d.fields[i]
-		for k := range minutes {
-			t := start.Add(time.Duration(k) * time.Minute)
-			if f.kind == leap && !t.Before(since) && t.Before(month) && !slices.Contains(f.not, t.Minute()) {
-				log += minutes[k][v][f.at[0]]
+		if f.kind != k {
+			continue
+		}
+		for m := range minutes {
+			t := start.Add(time.Duration(m) * time.Minute)
+			if t.Before(from) || !t.Before(to) {
+				continue
+			}
+			sent = true
+			if !slices.Contains(f.not, t.Minute()) {
+				for v := range log {
+					log[v] += minutes[m][v][f.at[0]]
+				}
 			}
 		}
 	}
-	return log
+	return log, sent
 }
 
 // leapPrior is the probability that a second is inserted before a month. Rec. ITU-R TF.460
@@ -779,14 +795,11 @@ func (h *heard) add(o *heard, l *layout, minute int) {
 // likeliest is the index of the greatest of logarithms, and the sum of the others.
 func likeliest(log []float64) (best int, rest float64) {
 	best = floats.MaxIdx(log)
-	sum := 0.0
-	for i, v := range log {
-		// What is so much less likely is less in all than any error that is stated.
-		if behind := log[best] - v; i != best && behind < 60 {
-			sum += math.Exp(-behind)
-		}
-	}
-	return best, log[best] + math.Log(sum)
+	top := log[best]
+	log[best] = math.Inf(-1)
+	rest = logsum.Sum(log)
+	log[best] = top
+	return best, rest
 }
 
 // zone is the code's clock minus UTC in the first minute, hours, the probability that it
@@ -889,23 +902,14 @@ const daysOfYear = 365.25
 // up to the last since which it cannot have changed: one after another adds to what is
 // told, as one alone never tells it.
 func (d *Decoder) announced(r *Reading, minutes []heard, inSummer bool) {
-	last := r.UTC.Add(time.Duration(len(minutes)-1) * time.Minute)
+	end := r.UTC.Add(time.Duration(len(minutes)) * time.Minute)
 	// sum is how much better all that was heard of a field is ones than noughts.
 	sum := func(k kind, n notice) (odds float64, sent bool) {
-		for i := range d.fields {
-			f := &d.fields[i]
-			for m := len(minutes) - 1; f.kind == k && m >= 0; m-- {
-				start := r.UTC.Add(time.Duration(m) * time.Minute)
-				if start.Before(n.since(last)) {
-					break
-				}
-				sent = true
-				if !slices.Contains(f.not, start.Minute()) {
-					odds += minutes[m].odds(f.at[0])
-				}
-			}
+		if n.since == nil {
+			return 0, false
 		}
-		return odds, sent
+		log, sent := d.flag(k, minutes, r.UTC, n.since(end.Add(-time.Minute)), end)
+		return log[1] - log[0], sent
 	}
 	if odds, sent := sum(leap, d.leapNotice); sent {
 		odds += math.Log(leaping * d.leapNotice.minutes)

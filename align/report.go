@@ -53,13 +53,14 @@ func (a *Attempt) now() *Attempt {
 
 // Fix states the measurement so far.
 func (a *Attempt) Fix() Fix {
-	a.soundOut()
-	a = a.now()
+	now := a.now()
 	var heard []*timing.Arrival
 	if a.radio != nil {
-		heard = a.radio.arrivals(a.settings.Calibrate)
+		heard = now.radio.arrivals(a.settings.Calibrate)
+		a.soundOut() // which goes on meanwhile
+		now.sounds = a.sounds
 	}
-	f := a.report(heard, decoder.Close)
+	f := now.report(heard, decoder.Close)
 	if f.Standing == Verifying {
 		// Of a fix, unlike of a display, nobody sees what comes next.
 		f = Fix{Schema: f.Schema, Recording: f.Recording, Marker: f.Marker, SampleClock: f.SampleClock, Warnings: f.Warnings, Notices: f.Notices,

@@ -122,3 +122,16 @@ func TestPlus(t *testing.T) {
 		t.Errorf("u = %.2f nm with %.2f degrees of freedom, want 31.7 and 16.7", m[0].U, m[0].DoF)
 	}
 }
+
+// What is left out of a set is at most negligible, 1e-6 in all, and no more than that.
+func TestHeaviest(t *testing.T) {
+	for _, c := range []struct {
+		light float64
+		left  int
+	}{{0.45e-6, 1}, {0.7e-6, 2}} {
+		m := Mixture{{U: 1, DoF: math.Inf(1), Weight: c.light}, {Mean: 9, U: 1, DoF: math.Inf(1), Weight: 1 - 2*c.light}, {Mean: 5, U: 1, DoF: math.Inf(1), Weight: c.light}}
+		if got := m.heaviest(); len(got) != c.left || got[0].Mean != 9 {
+			t.Errorf("two of weight %g: %v", c.light, got)
+		}
+	}
+}

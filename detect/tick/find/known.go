@@ -66,7 +66,7 @@ const (
 	// another's: until a minute more tells.
 	barredSeconds = 60
 	// soon is after how many seconds at least a tick is weighed anew; later on after half as
-	// many as there are since the flywheel was last in doubt.
+	// many as there are since the flywheel was last in doubt, a quarter while it is unknown.
 	soon = 5
 	// leastHeard is how many seconds must be heard before a form is believed: fewer
 	// tell nothing but a burst.

@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/floats"
+
 	"timeball/detect/tone"
 )
 

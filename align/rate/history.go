@@ -57,3 +57,6 @@ const (
 	Noted       AdjustmentKind = "note"
 	Withdrawn   AdjustmentKind = "withdraw" // the entry named no longer counts
 )
+
+// Kinds are all of them.
+var Kinds = []AdjustmentKind{StepMade, Trimmed, Stopped, Moved, Temperature, Dial, Noted, Withdrawn}

@@ -104,8 +104,10 @@ type logListCmd struct {
 
 // AfterApply checks the flags, for kong.
 func (c logListCmd) AfterApply() error {
-	kinds := []string{"fix", string(rate.StepMade), string(rate.Trimmed), string(rate.Stopped), string(rate.Moved),
-		string(rate.Temperature), string(rate.Dial), string(rate.Noted), string(rate.Withdrawn)}
+	kinds := []string{"fix"}
+	for _, k := range rate.Kinds {
+		kinds = append(kinds, string(k))
+	}
 	for _, k := range c.Kind {
 		if !slices.Contains(kinds, k) {
 			return usageError{fmt.Errorf("--kind %s: there is no such kind; there are %s", k, strings.Join(kinds, ", "))}
